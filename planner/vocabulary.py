@@ -1,0 +1,232 @@
+"""The words of the planning side: a screw, where it is placed, and what was found out about it.
+
+Lengths on a screw are measured from its *datum plane*, positive towards the tip: the plane where the head leaves
+the shaft (headed), or the trailing end (headless). *Depth* is measured from the entry point along the axis, positive
+into the bone; a screw's datum plane lies at ``seat_depth_mm``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from segmentation.vocabulary import Floats, frozen_array
+
+Technique = Literal["position", "lag", "locking"]
+LengthDatum = Literal["under_head", "overall", "trailing_end"]
+Severity = Literal["note", "warn", "stop"]
+HeadShape = Literal["hemisphere", "countersunk", "locking"]
+Profile = Literal["asymmetrical", "symmetrical"]
+Material = Literal["stainless steel", "titanium alloy"]
+
+
+@dataclass(frozen=True)
+class Head:
+    """The head: ``diameter_mm`` at its widest, ``height_mm`` above the plane where it leaves the shaft."""
+
+    diameter_mm: float
+    height_mm: float
+    shape: HeadShape
+
+
+@dataclass(frozen=True)
+class Thread:
+    """A thread as a design, before a length is chosen.
+
+    ``at`` says which end it is tied to. ``length_mm`` is None for a thread over the whole shaft. ``runout_mm`` is the
+    incomplete thread where it meets the shaft (default: one pitch).
+    """
+
+    at: Literal["tip", "trailing_end"]
+    length_mm: float | None
+    major_mm: float
+    core_mm: float
+    pitch_mm: float
+    profile: Profile
+    runout_mm: float | None = None
+
+    @property
+    def depth_mm(self) -> float:
+        """Radial depth of the thread: (major − core) / 2."""
+        return (self.major_mm - self.core_mm) / 2
+
+
+@dataclass(frozen=True)
+class ThreadZone:
+    """A thread on a screw of known length. ``full_from_mm`` … ``full_to_mm`` is where its profile is full."""
+
+    from_mm: float
+    to_mm: float
+    full_from_mm: float
+    full_to_mm: float
+    thread: Thread
+
+
+@dataclass(frozen=True)
+class Screw:
+    """A screw family of generic geometry: a solid of revolution whose length is not yet chosen."""
+
+    name: str
+    title: str
+    threads: tuple[Thread, ...]
+    shaft_mm: float
+    stocked_lengths_mm: tuple[float, ...]
+    length_datum: LengthDatum
+    source: str
+    head: Head | None = None
+    tip_taper_mm: float | None = None
+    cannula_mm: float = 0.0
+    material: Material = "stainless steel"
+    pilot_mm: float | None = None
+    gliding_mm: float | None = None
+
+    @property
+    def headless(self) -> bool:
+        """Whether the screw sinks into the bone altogether."""
+        return self.head is None
+
+    @property
+    def largest_thread(self) -> Thread:
+        """The thread with the largest major diameter."""
+        return max(self.threads, key=lambda thread: thread.major_mm)
+
+
+@dataclass(frozen=True, eq=False)
+class PlacedScrew:
+    """A screw of a marked length along an axis: from ``entry_mm`` towards ``target_mm``."""
+
+    name: str
+    screw: Screw
+    length_mm: float
+    entry_mm: Floats
+    target_mm: Floats
+    technique: Technique = "position"
+    seat_depth_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "entry_mm", frozen_array(self.entry_mm, float))
+        object.__setattr__(self, "target_mm", frozen_array(self.target_mm, float))
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The placed screws of one bone. ``pose`` says in which frame their points are."""
+
+    screws: tuple[PlacedScrew, ...]
+    pose: Literal["reduced", "as-scanned"] = "reduced"
+
+
+@dataclass(frozen=True)
+class Interval:
+    """An estimate with its 5th and 95th percentile."""
+
+    estimate: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something a person should know about a screw. ``value`` and ``limit`` are None where none applies."""
+
+    code: str
+    severity: Severity
+    message: str
+    value: float | None
+    limit: float | None
+    source: str
+
+
+@dataclass(frozen=True)
+class FragmentResult:
+    """What one screw does in one fragment. A None has its reason in ``ScrewResult.reasons``."""
+
+    fragment: int
+    fragment_name: str
+    axis_path_mm: float
+    thread_engagement_mm: float
+    threads_engaged: float
+    mean_hu: float | None
+    mean_density_mg_cm3: float | None
+    pullout_n: Interval | None
+
+
+@dataclass(frozen=True)
+class Layer:
+    """Near cortex, cancellous or far cortex: a stretch of depth and the thread ring's means in it."""
+
+    layer: Literal["near cortex", "cancellous", "far cortex"]
+    from_mm: float
+    to_mm: float
+    mean_hu: float | None
+    mean_density_mg_cm3: float | None
+
+
+@dataclass(frozen=True)
+class Clearance:
+    """Smallest distance of a part of the screw to the outer and to the joint surface; None has its reason."""
+
+    outer: float | None
+    joint: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class Profile1D:
+    """HU and density against depth; NaN where unknown. ``density_mg_cm3`` is None when uncalibrated."""
+
+    hu: Floats
+    density_mg_cm3: Floats | None
+
+
+@dataclass(frozen=True, eq=False)
+class PathProfile:
+    """The path from entry to exit and a little beyond: what lies at each depth.
+
+    ``fragment`` (n,) is the fragment on the axis (0 = none). ``axis``, ``ring`` (core to major radius) and ``sleeve``
+    (major radius to 1 mm beyond) are area-weighted means.
+    """
+
+    depth_mm: Floats
+    fragment: Floats
+    axis: Profile1D
+    ring: Profile1D
+    sleeve: Profile1D
+
+
+@dataclass(frozen=True, eq=False)
+class ScrewResult:
+    """Everything measured for one placed screw."""
+
+    placed: PlacedScrew
+    stocked_length_mm: float
+    bone_name: str
+    bone_length_mm: float
+    entry_mm: Floats
+    exit_mm: Floats
+    direction: Floats
+    tip_mm: Floats
+    tip_depth_mm: float
+    gliding_hole_to_mm: float | None
+    angles_degree: Mapping[str, float]
+    fragments: tuple[FragmentResult, ...]
+    layers: tuple[Layer, ...]
+    leading_end: Clearance
+    trailing_end: Clearance
+    body: Clearance
+    profile: PathProfile
+    pullout_n: Interval | None
+    governed_by: int | None
+    threads_bridging_mm: float
+    findings: tuple[Finding, ...] = ()
+    reasons: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class Assessment:
+    """What was measured for a plan on a bone. ``made_with`` holds versions, digests and settings."""
+
+    screws: tuple[ScrewResult, ...]
+    bone: Mapping[str, Any]
+    made_with: Mapping[str, Any]
+    cautions: tuple[str, ...]

@@ -1,0 +1,1 @@
+"""CT in, bone out. Knows no screw, no plan and no screen."""

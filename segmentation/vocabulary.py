@@ -1,0 +1,210 @@
+"""The words of the CT side: where voxels lie, what they hold, and the bone made from them.
+
+Points are ``(3,)`` or ``(n, 3)`` float64 in patient millimetres, RAS+ (x to the patient's right, y to
+the front, z up) unless the name says ``_ijk``. Index (0, 0, 0) is the centre of the first voxel.
+Everything here is frozen; arrays are copied on entry and set read-only, so a value can be shared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from segmentation.errors import InputError
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int32]
+
+NO_DATA_BELOW_HU = -1024
+"""Values below this are padding, not tissue (common practice: scanners pad with -2000 or -3024)."""
+
+AFFINE_TOLERANCE_MM = 1e-4
+"""Two grids are the same place when no corner lies farther apart than this. Our choice."""
+
+Host = Literal["bone", "foam"]
+
+
+def frozen_array(values: npt.ArrayLike, dtype: npt.DTypeLike, *, copy: bool = True) -> npt.NDArray[Any]:
+    """``values`` as a C-ordered, read-only array of ``dtype``."""
+    array = np.array(values, dtype=dtype, order="C") if copy else np.ascontiguousarray(values, dtype=dtype)
+    array.setflags(write=False)
+    return array
+
+
+@dataclass(frozen=True, eq=False)
+class Grid:
+    """Where voxels lie: ``shape`` (i, j, k) and ``affine`` (4, 4) voxel index → patient mm, RAS+."""
+
+    shape: tuple[int, int, int]
+    affine: Floats
+
+    def __post_init__(self) -> None:
+        affine = frozen_array(self.affine, np.float64)
+        if affine.shape != (4, 4) or not np.isfinite(affine).all():
+            raise InputError("the affine must be a finite 4×4 matrix")
+        if np.min(np.linalg.svd(affine[:3, :3], compute_uv=False)) < 1e-6:
+            raise InputError(
+                "the affine is singular: at least one voxel edge has no length; export the scan again"
+            )
+        object.__setattr__(self, "affine", affine)
+        object.__setattr__(self, "shape", tuple(int(n) for n in self.shape))
+
+    @property
+    def spacing_mm(self) -> Floats:
+        """(3,) edge lengths of a voxel along i, j, k."""
+        return np.asarray(np.linalg.norm(self.affine[:3, :3], axis=0))
+
+    @property
+    def voxel_mm3(self) -> float:
+        """Volume of one voxel."""
+        return float(abs(np.linalg.det(self.affine[:3, :3])))
+
+    def ijk_to_mm(self, points_ijk: npt.ArrayLike) -> Floats:
+        """(n, 3) voxel indices (centres at integers) → (n, 3) patient mm."""
+        return np.asarray(np.asarray(points_ijk, float) @ self.affine[:3, :3].T + self.affine[:3, 3])
+
+    def mm_to_ijk(self, points_mm: npt.ArrayLike) -> Floats:
+        """(n, 3) patient mm → (n, 3) fractional voxel indices."""
+        inverse = np.linalg.inv(self.affine)
+        return np.asarray(np.asarray(points_mm, float) @ inverse[:3, :3].T + inverse[:3, 3])
+
+    def same_place_as(self, other: Grid) -> bool:
+        """Whether both grids put every voxel at the same place, to AFFINE_TOLERANCE_MM."""
+        if self.shape != other.shape:
+            return False
+        corners = np.array(
+            [[i, j, k] for i in (0, self.shape[0]) for j in (0, self.shape[1]) for k in (0, self.shape[2])]
+        )
+        apart = np.abs(self.ijk_to_mm(corners) - other.ijk_to_mm(corners)).max()
+        return bool(apart <= AFFINE_TOLERANCE_MM)
+
+
+@dataclass(frozen=True, eq=False)
+class CTVolume:
+    """A CT in Hounsfield units on its grid.
+
+    ``hu`` is int16 or float32 of ``grid.shape``; below NO_DATA_BELOW_HU there is no data. ``digest`` is the
+    SHA-256 of what was read. ``notes`` are sentences about the reading that a person should see.
+    ``tube_voltage_kv`` is None where the file does not tell.
+    """
+
+    grid: Grid
+    hu: npt.NDArray[Any]
+    digest: str
+    tube_voltage_kv: float | None = None
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.hu.dtype not in (np.dtype(np.int16), np.dtype(np.float32)):
+            raise InputError(f"hu must be int16 or float32 (got {self.hu.dtype})")
+        if self.hu.shape != self.grid.shape:
+            raise InputError(f"hu must have the grid's shape {self.grid.shape} (got {self.hu.shape})")
+        # The one array that is not copied: it may be most of the memory there is.
+        self.hu.setflags(write=False)
+
+
+@dataclass(frozen=True, eq=False)
+class Calibration:
+    """HU → density: ``density = slope · HU + intercept`` in mg/cm³.
+
+    For bone the density is HA-equivalent mineral; for foam it is the foam's own density.
+    ``standard_error_fraction`` is relative, of the density. ``source`` says where the line comes from.
+    """
+
+    kind: Literal["given", "default-for-tube-voltage"]
+    slope_mg_cm3_per_hu: float
+    intercept_mg_cm3: float
+    standard_error_fraction: float
+    source: str
+
+    def density_mg_cm3(self, hu: npt.ArrayLike) -> Floats:
+        """Density of any shape of HU values; NaN stays NaN."""
+        return np.asarray(np.asarray(hu, float) * self.slope_mg_cm3_per_hu + self.intercept_mg_cm3)
+
+
+@dataclass(frozen=True, eq=False)
+class Surface:
+    """A triangle mesh: ``vertices_mm`` (n, 3), ``faces`` (m, 3) int32, counter-clockwise seen from outside."""
+
+    vertices_mm: Floats
+    faces: Ints
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "vertices_mm", frozen_array(self.vertices_mm, np.float64))
+        object.__setattr__(self, "faces", frozen_array(self.faces, np.int32))
+
+    @property
+    def enclosed_mm3(self) -> float:
+        """Signed volume enclosed, by the divergence theorem (positive when closed and facing outward)."""
+        a, b, c = (self.vertices_mm[self.faces[:, corner]] for corner in range(3))
+        return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6)
+
+
+@dataclass(frozen=True, eq=False)
+class Fragment:
+    """One piece of bone. ``surface`` is as scanned; ``pose`` (4, 4) takes as-scanned mm to reduced mm."""
+
+    number: int
+    name: str
+    bone: str
+    volume_mm3: float
+    surface: Surface
+    pose: Floats = field(default_factory=lambda: np.eye(4))
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "pose", frozen_array(self.pose, np.float64))
+
+
+@dataclass(frozen=True, eq=False)
+class Removed:
+    """Something above the level that is not this bone: what it was taken for, how big, and where."""
+
+    what: Literal["speck", "flat and long, as a table is", "thin and long, as a cable is", "hidden"]
+    volume_mm3: float
+    centre_mm: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Segmentation:
+    """How the bone was taken from the CT: the level, why that level, and what was left out."""
+
+    threshold_hu: float
+    threshold_reason: str
+    removed: tuple[Removed, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Bone:
+    """A CT, the fragments taken from it, and what their grey values mean.
+
+    ``labels`` uint8 of the CT's shape: 0 outside, n = fragment n. ``calibration`` is None where density cannot be
+    known; ``calibration_reason`` then says why. ``joint`` is an open surface facing out of the bone, or None.
+    """
+
+    ct: CTVolume
+    labels: npt.NDArray[np.uint8]
+    fragments: tuple[Fragment, ...]
+    host: Host
+    segmentation: Segmentation
+    calibration: Calibration | None = None
+    calibration_reason: str | None = None
+    joint: Surface | None = None
+    edits: tuple[Mapping[str, Any], ...] = ()
+    digests: Mapping[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.labels.shape != self.ct.grid.shape or self.labels.dtype != np.uint8:
+            raise InputError("labels must be uint8 of the CT's shape")
+        self.labels.setflags(write=False)
+        numbers = [fragment.number for fragment in self.fragments]
+        if numbers != list(range(1, len(numbers) + 1)):
+            raise InputError(f"fragments must be numbered from 1 without a hole (got {numbers})")
+
+    def fragment(self, number: int) -> Fragment:
+        """The fragment with that number."""
+        return self.fragments[number - 1]

@@ -1,0 +1,1 @@
+"""Everything a person meets: the command line and the report."""
