@@ -1,0 +1,201 @@
+"""bone.json: what was taken from the CT and how, and the digests of the files it belongs with.
+
+The published form of the file, and the way from a Bone to it. It holds no path, file name or header text of
+the scan: the inputs stand there by their SHA-256 alone. Numbers are written exactly, so a bone read back
+measures the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from importlib.metadata import PackageNotFoundError, version
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from pydantic import Field
+
+from segmentation.documents import Name, Point, StrictModel, checked, published_schema, repeated
+from segmentation.vocabulary import Bone, RemovedAs
+
+FORMAT = "pilothole-bone"
+FRAGMENTS_MAX_COUNT = 255
+"""Fragments a label image of bytes can tell apart."""
+
+RIGID_TOLERANCE_MM = 1e-9
+"""A pose is the identity when no entry differs by more. Our choice: rounding of a written number."""
+
+Digest = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+Positive = Annotated[float, Field(gt=0)]
+Matrix = Annotated[
+    list[Annotated[list[float], Field(min_length=4, max_length=4)]], Field(min_length=4, max_length=4)
+]
+Count = Annotated[int, Field(ge=1, le=65_535)]
+
+
+class MadeWith(StrictModel):
+    """The version that made the file and the SHA-256 of each thing it was made from."""
+
+    pilothole: str
+    inputs: dict[str, str]
+
+
+class ScanPart(StrictModel):
+    """Where the voxels of ct.nii.gz lie (affine: voxel index to patient mm, RAS+), exactly."""
+
+    digest: str
+    shape: Annotated[list[Count], Field(min_length=3, max_length=3)]
+    affine: Matrix
+    tube_voltage_kv: Positive | None
+    notes: list[str]
+
+
+class RemovedPart(StrictModel):
+    """Something above the level that was not taken for bone."""
+
+    what: RemovedAs
+    volume_mm3: Annotated[float, Field(ge=0)]
+    centre_mm: Point
+
+
+class SegmentationPart(StrictModel):
+    """The level, why that level, and what was left out."""
+
+    threshold_hu: float
+    threshold_reason: str
+    removed: list[RemovedPart]
+    notes: list[str]
+
+
+class CalibrationPart(StrictModel):
+    """HU to density: slope · HU + intercept, with the relative standard error of the density."""
+
+    kind: Literal["given", "default-for-tube-voltage"]
+    slope_mg_cm3_per_hu: float
+    intercept_mg_cm3: float
+    standard_error_fraction: Annotated[float, Field(ge=0)]
+    source: str
+
+
+class FragmentPart(StrictModel):
+    """One piece of bone; its surface is surface-<number>.ply, its voxels have that number."""
+
+    number: Annotated[int, Field(ge=1, le=FRAGMENTS_MAX_COUNT)]
+    name: Name
+    bone: Name
+    volume_mm3: Positive
+    pose: Matrix
+
+
+class BoneDocument(StrictModel):
+    """A segmented bone. Units are in the names; points are RAS+ millimetres."""
+
+    format: Literal["pilothole-bone"]
+    version: Literal[1]
+    made_with: MadeWith
+    digests: dict[str, Digest]
+    host: Literal["bone", "foam"]
+    ct: ScanPart
+    segmentation: SegmentationPart
+    calibration: CalibrationPart | None
+    calibration_reason: str | None
+    edits: list[dict[str, Any]]
+    fragments: Annotated[list[FragmentPart], Field(min_length=1, max_length=FRAGMENTS_MAX_COUNT)]
+    joint: Literal["joint.ply"] | None
+
+
+def bone_schema() -> dict[str, Any]:
+    """The JSON Schema of bone.json."""
+    return published_schema(BoneDocument, "Pilothole bone")
+
+
+def read_bone_document(document: object, name: str) -> BoneDocument:
+    """``document`` checked; InputError tells every fault."""
+    return checked(BoneDocument, document, name, further=_further_faults)
+
+
+def bone_document(bone: Bone, file_digests: Mapping[str, str]) -> dict[str, Any]:
+    """bone.json of ``bone`` as a document; ``file_digests`` are those of the files beside it."""
+    document: dict[str, Any] = {
+        "format": FORMAT,
+        "version": 1,
+        "made_with": {"pilothole": _version(), "inputs": dict(bone.digests)},
+        "digests": dict(file_digests),
+        "host": bone.host,
+        "ct": {
+            "digest": bone.ct.digest,
+            "shape": list(bone.ct.grid.shape),
+            "affine": bone.ct.grid.affine.tolist(),
+            "tube_voltage_kv": bone.ct.tube_voltage_kv,
+            "notes": list(bone.ct.notes),
+        },
+        "segmentation": _segmentation(bone),
+        "calibration": _calibration(bone),
+        "calibration_reason": bone.calibration_reason,
+        "edits": [dict(edit) for edit in bone.edits],
+        "fragments": [
+            {
+                "number": fragment.number,
+                "name": fragment.name,
+                "bone": fragment.bone,
+                "volume_mm3": float(fragment.volume_mm3),
+                "pose": fragment.pose.tolist(),
+            }
+            for fragment in bone.fragments
+        ],
+        "joint": None if bone.joint is None else "joint.ply",
+    }
+    return document
+
+
+def _segmentation(bone: Bone) -> dict[str, Any]:
+    taken = bone.segmentation
+    return {
+        "threshold_hu": float(taken.threshold_hu),
+        "threshold_reason": taken.threshold_reason,
+        "removed": [
+            {
+                "what": removed.what,
+                "volume_mm3": float(removed.volume_mm3),
+                "centre_mm": [float(coordinate) for coordinate in removed.centre_mm],
+            }
+            for removed in taken.removed
+        ],
+        "notes": list(taken.notes),
+    }
+
+
+def _calibration(bone: Bone) -> dict[str, Any] | None:
+    line = bone.calibration
+    if line is None:
+        return None
+    return {
+        "kind": line.kind,
+        "slope_mg_cm3_per_hu": float(line.slope_mg_cm3_per_hu),
+        "intercept_mg_cm3": float(line.intercept_mg_cm3),
+        "standard_error_fraction": float(line.standard_error_fraction),
+        "source": line.source,
+    }
+
+
+def _version() -> str:
+    try:
+        return version("pilothole")
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def _further_faults(document: BoneDocument) -> Iterator[str]:
+    numbers = [fragment.number for fragment in document.fragments]
+    if numbers != list(range(1, len(numbers) + 1)):
+        yield f"fragments must be numbered 1, 2, 3 … in order (got {numbers})"
+    for name in repeated(fragment.name for fragment in document.fragments):
+        yield f"the fragment name {name!r} is used more than once"
+    for fragment in document.fragments:
+        if not _is_identity(fragment.pose):
+            yield f"fragment {fragment.name!r} has a pose that moves it, which is not yet supported"
+    if document.calibration is None and not document.calibration_reason:
+        yield "calibration is null without a calibration_reason"
+
+
+def _is_identity(pose: Sequence[Sequence[float]]) -> bool:
+    return bool(np.abs(np.array(pose) - np.eye(4)).max() <= RIGID_TOLERANCE_MM)

@@ -1,0 +1,220 @@
+"""A case folder: a bone on the disk, in open formats, whole or not at all.
+
+``ct.nii.gz`` (HU), ``fragments.nii.gz`` (bytes: 0 outside, n = fragment n), ``surface-<n>.ply``,
+``joint.ply`` where there is one, and ``bone.json``, which carries the SHA-256 of the others: a folder whose
+files do not belong together is refused. A new case takes the place of the old one in a single step
+(``folder_swap``); the same bone gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import gzip
+import re
+import zlib
+from pathlib import Path
+from typing import IO, Any
+
+import nibabel
+import numpy as np
+import numpy.typing as npt
+from nibabel.filebasedimages import ImageFileError
+
+from segmentation.bone_file import BoneDocument, bone_document, read_bone_document
+from segmentation.errors import InputError
+from segmentation.files import (
+    canonical_json,
+    parse_json,
+    refusals_as_sentences,
+    sha256_of_bytes,
+    sha256_of_file,
+    shown,
+    write_and_flush,
+)
+from segmentation.folder_swap import recover, replace_folder
+from segmentation.surface_file import ply_bytes, read_ply
+from segmentation.vocabulary import (
+    AFFINE_TOLERANCE_MM,
+    Bone,
+    Calibration,
+    CTVolume,
+    Fragment,
+    Grid,
+    Removed,
+    Segmentation,
+)
+
+BONE, CT, FRAGMENTS, JOINT = "bone.json", "ct.nii.gz", "fragments.nii.gz", "joint.ply"
+PLAN, ASSESSMENT, REPORT = "plan.json", "assessment.json", "report.html"
+
+GZIP_LEVEL = 1
+"""Least effort. Our choice: a case is written while a person waits."""
+
+_OURS = re.compile(
+    r"bone\.json|ct\.nii\.gz|fragments\.nii\.gz|surface-\d+\.ply|joint\.ply|assessment\.json|report\.html"
+)
+"""What a new segmentation replaces: the bone, and what was measured on the old one."""
+
+
+def write_case(folder: Path, bone: Bone, *, replace: bool = False) -> None:
+    """Write ``bone`` as the case ``folder``, at once: whoever looks finds the old case or the new one.
+
+    ``replace`` lets it take the place of an older case, whose plan and other files are kept and whose
+    assessment and report are not. Raises InputError where something else is in the way; nothing is then
+    changed.
+    """
+    check_place(folder, replace=replace)
+    replace_folder(folder, lambda new: _fill(new, bone), keep=lambda name: not _OURS.fullmatch(name))
+
+
+def check_place(folder: Path, *, replace: bool) -> None:
+    """Raise InputError unless a case may be written at ``folder``. Cheap: to be asked before long work."""
+    recover(folder)
+    name = shown(folder.name)
+    if folder.is_symlink() and not folder.exists():
+        raise InputError(f"{name} is a link to nothing; give another folder")
+    if not folder.exists():
+        return
+    if not folder.is_dir():
+        raise InputError(f"{name} is a file, and a case is a folder; give another name")
+    with refusals_as_sentences(f"cannot look into {name}"):
+        names = {entry.name for entry in folder.iterdir()}
+    if names and BONE not in names:
+        raise InputError(f"{name} holds other files and is no case; give an empty or a new folder")
+    if names and not replace:
+        raise InputError(f"{name} is already a case; give another folder or --replace")
+
+
+def read_case(folder: Path) -> Bone:
+    """The bone in the case ``folder``. Raises InputError when a file is missing, changed or foreign."""
+    recover(folder)
+    document = _bone_file(folder)
+    _check_digests(folder, document)
+    grid = Grid(_triple(document.ct.shape), np.array(document.ct.affine))
+    hu = _read_volume(folder / CT, grid)
+    labels = _read_volume(folder / FRAGMENTS, grid)
+    if hu.dtype not in (np.dtype(np.int16), np.dtype(np.float32)) or labels.dtype != np.uint8:
+        raise InputError(f"{shown(folder.name)} holds volumes of another kind than a case has; segment again")
+    _check_labels(labels, document)
+    return Bone(
+        ct=CTVolume(grid, hu, document.ct.digest, document.ct.tube_voltage_kv, tuple(document.ct.notes)),
+        labels=labels,
+        fragments=tuple(
+            Fragment(
+                part.number,
+                part.name,
+                part.bone,
+                part.volume_mm3,
+                read_ply(folder / surface_name(part.number)),
+            )
+            for part in document.fragments
+        ),
+        host=document.host,
+        segmentation=_segmentation(document),
+        calibration=None
+        if document.calibration is None
+        else Calibration(**document.calibration.model_dump()),
+        calibration_reason=document.calibration_reason,
+        joint=None if document.joint is None else read_ply(folder / JOINT),
+        edits=tuple(document.edits),
+        digests=dict(document.made_with.inputs),
+    )
+
+
+def surface_name(number: int) -> str:
+    """The file of a fragment's surface."""
+    return f"surface-{number}.ply"
+
+
+def _fill(folder: Path, bone: Bone) -> None:
+    digests = {
+        CT: _write_volume(folder / CT, bone.ct.hu, bone.ct.grid),
+        FRAGMENTS: _write_volume(folder / FRAGMENTS, bone.labels, bone.ct.grid),
+    }
+    surfaces = {surface_name(fragment.number): fragment.surface for fragment in bone.fragments}
+    if bone.joint is not None:
+        surfaces[JOINT] = bone.joint
+    for name, surface in surfaces.items():
+        content = ply_bytes(surface)
+        write_and_flush(folder / name, content)
+        digests[name] = sha256_of_bytes(content)
+    document = bone_document(bone, digests)
+    read_bone_document(document, BONE)
+    write_and_flush(folder / BONE, canonical_json(document))
+
+
+def _write_volume(path: Path, values: npt.NDArray[Any], grid: Grid) -> str:
+    """Write a volume as compressed NIfTI, the same bytes each time; returns its SHA-256."""
+    image = nibabel.Nifti1Image(values, grid.affine)
+    image.header.set_xyzt_units("mm")
+
+    def write(file: IO[bytes]) -> None:
+        # Without a time and a name in the gzip header the bytes depend on the values alone.
+        with gzip.GzipFile("", "wb", GZIP_LEVEL, file, mtime=0) as packed:
+            image.to_stream(packed)
+
+    write_and_flush(path, write)
+    return sha256_of_file(path)
+
+
+def _bone_file(folder: Path) -> BoneDocument:
+    name = shown(folder.name)
+    if not folder.is_dir():
+        what = "is a file" if folder.exists() else "does not exist"
+        raise InputError(f"the case folder {name} {what}; give a folder that 'pilothole segment' has written")
+    if not (folder / BONE).is_file():
+        raise InputError(f"{name} is no case folder (it has no {BONE}); make one with 'pilothole segment'")
+    with refusals_as_sentences(f"cannot read {BONE} of {name}"):
+        content = (folder / BONE).read_bytes()
+    return read_bone_document(parse_json(content, f"{BONE} of {name}"), f"{BONE} of {name}")
+
+
+def _check_digests(folder: Path, document: BoneDocument) -> None:
+    expected = {CT, FRAGMENTS, *(surface_name(part.number) for part in document.fragments)}
+    if document.joint is not None:
+        expected.add(JOINT)
+    name = shown(folder.name)
+    if set(document.digests) != expected:
+        odd = ", ".join(sorted(shown(file) for file in set(document.digests) ^ expected))
+        raise InputError(f"{BONE} of {name} does not fit its own list of files ({odd}); segment again")
+    for file, digest in document.digests.items():
+        if not (folder / file).is_file():
+            raise InputError(f"{file} is missing in the case folder {name}; restore it or segment again")
+        if sha256_of_file(folder / file) != digest:
+            raise InputError(
+                f"{file} in {name} is not the one {BONE} belongs with (other SHA-256); restore it"
+            )
+
+
+def _read_volume(path: Path, grid: Grid) -> npt.NDArray[Any]:
+    try:
+        image = nibabel.load(path)
+        if image.shape != grid.shape or not np.allclose(
+            image.affine, grid.affine, rtol=1e-6, atol=AFFINE_TOLERANCE_MM
+        ):
+            raise InputError(f"{path.name} does not lie where {BONE} says; segment again")
+        return np.ascontiguousarray(image.dataobj)
+    except (OSError, EOFError, zlib.error, ValueError, ImageFileError) as fault:
+        if isinstance(fault, InputError):
+            raise
+        raise InputError(f"{path.name} cannot be read as a volume; segment again") from fault
+
+
+def _check_labels(labels: npt.NDArray[np.uint8], document: BoneDocument) -> None:
+    # Slab by slab, as counting widens each byte to eight.
+    present = {int(label) for slab in labels for label in np.flatnonzero(np.bincount(slab.reshape(-1)))} - {0}
+    if extra := present - {part.number for part in document.fragments}:
+        raise InputError(f"{FRAGMENTS} has the label {min(extra)}, which {BONE} does not name; segment again")
+
+
+def _segmentation(document: BoneDocument) -> Segmentation:
+    taken = document.segmentation
+    return Segmentation(
+        taken.threshold_hu,
+        taken.threshold_reason,
+        tuple(Removed(part.what, part.volume_mm3, np.array(part.centre_mm)) for part in taken.removed),
+        tuple(taken.notes),
+    )
+
+
+def _triple(shape: list[int]) -> tuple[int, int, int]:
+    return shape[0], shape[1], shape[2]

@@ -1,0 +1,69 @@
+"""Read and write a surface as PLY, the open polygon file format, in patient millimetres (RAS+).
+
+Written as binary little-endian with double vertices, so that a surface read back is the same to the last bit.
+PLY has no frame of its own: a file given by a person is taken to be in RAS+ mm.
+"""
+
+from __future__ import annotations
+
+from io import BytesIO
+from pathlib import Path
+
+import numpy as np
+
+from segmentation.errors import InputError
+from segmentation.files import refusals_as_sentences, shown
+from segmentation.vocabulary import Surface
+
+SURFACE_BYTES_MAX = 2**30
+"""Largest surface file read. Our choice: 1 GB holds 20 million triangles."""
+
+_VERTEX = np.dtype([("x", "<f8"), ("y", "<f8"), ("z", "<f8")])
+_FACE = np.dtype([("count", "u1"), ("corners", "<i4", (3,))])
+
+
+def ply_bytes(surface: Surface) -> bytes:
+    """``surface`` as a PLY file."""
+    vertices = np.ascontiguousarray(surface.vertices_mm, "<f8").view(_VERTEX)
+    faces = np.empty(len(surface.faces), _FACE)
+    faces["count"], faces["corners"] = 3, surface.faces
+    header = (
+        "ply\nformat binary_little_endian 1.0\ncomment patient millimetres, RAS+\n"
+        f"element vertex {len(vertices)}\nproperty double x\nproperty double y\nproperty double z\n"
+        f"element face {len(faces)}\nproperty list uchar int vertex_indices\nend_header\n"
+    )
+    return header.encode() + vertices.tobytes() + faces.tobytes()
+
+
+def read_ply(path: Path) -> Surface:
+    """The triangles of a PLY file, taken as RAS+ mm. Raises InputError when it is broken or empty."""
+    name = shown(path.name)
+    if path.is_dir():
+        raise InputError(f"{name} is a folder; give a PLY file")
+    with refusals_as_sentences(f"cannot read {name}"), path.open("rb") as file:
+        content = file.read(SURFACE_BYTES_MAX + 1)
+    if len(content) > SURFACE_BYTES_MAX:
+        raise InputError(f"{name} is larger than {SURFACE_BYTES_MAX // 2**20} MB; give a coarser surface")
+    return surface_of_ply(content, name)
+
+
+def surface_of_ply(content: bytes, name: str) -> Surface:
+    """The surface in the PLY file ``content``; ``name`` is what an error calls it."""
+    import trimesh  # takes a third of a second, and only a surface needs it
+
+    if not content.startswith(b"ply"):
+        raise InputError(
+            f"{name} is not a PLY file (it does not begin with 'ply'); export the surface as PLY"
+        )
+    try:
+        mesh = trimesh.load_mesh(BytesIO(content), file_type="ply", process=False)
+        vertices_mm, faces = np.asarray(mesh.vertices, float), np.asarray(mesh.faces, np.int64)
+    except Exception as fault:  # the parser fails in as many ways as files can be broken
+        raise InputError(f"{name} is a broken PLY file; export the surface again") from fault
+    if faces.ndim != 2 or faces.shape[1:] != (3,) or not len(faces):
+        raise InputError(f"{name} holds no triangle; export the surface as a triangle mesh")
+    if not np.isfinite(vertices_mm).all():
+        raise InputError(f"{name} holds a vertex that is not finite; export the surface again")
+    if faces.min() < 0 or faces.max() >= len(vertices_mm):
+        raise InputError(f"{name} has a triangle with a vertex that does not exist; export the surface again")
+    return Surface(vertices_mm, faces.astype(np.int32))
