@@ -1,9 +1,9 @@
 """The built-in screw families: generic geometry by code, none of them a particular product.
 
-Thread diameters, pitches and head diameters of the ``iso5835`` families are those of ISO 5835:1991 (also ASTM F543
-annex A5: HA shallow, HB deep asymmetrical thread), from memory, except core 2.4 of HA 3.5 and core 3.0 of HB 6.5,
-which agree with read sources. Tolerance on both diameters 0 … −0.15 mm (0 … −0.10 at 1.5 and 2.0). The other
-families have no dimensional standard: their numbers are our choice within common practice.
+Thread diameters, pitches and head diameters of the ``iso5835`` families are those of ISO 5835:1991 (also
+ASTM F543 annex A5: HA shallow, HB deep asymmetrical thread), from memory, except core 2.4 of HA 3.5 and core
+3.0 of HB 6.5, which agree with read sources. Tolerance on both diameters 0 … −0.15 mm (0 … −0.10 at 1.5 and
+2.0). The other families have no dimensional standard: their numbers are our choice within common practice.
 """
 
 from __future__ import annotations
@@ -101,7 +101,7 @@ def _cancellous() -> Iterator[Screw]:
         threads=(replace(hb_4, length_mm=16.0),),
         shaft_mm=2.4,
         stocked_lengths_mm=_steps_mm((20, 30, 2), (35, 70, 5)),
-        source=f"{ISO5835}; thread length, shaft: common practice, from memory (stocked ones vary with length)",
+        source=f"{ISO5835}; thread length, shaft: common practice, from memory",
     )
     hb_6_5 = Thread("tip", None, 6.5, 3.0, 2.75, "asymmetrical")
     large = replace(
