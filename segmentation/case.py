@@ -192,7 +192,8 @@ def _read_volume(path: Path, grid: Grid) -> npt.NDArray[Any]:
             image.affine, grid.affine, rtol=1e-6, atol=AFFINE_TOLERANCE_MM
         ):
             raise InputError(f"{path.name} does not lie where {BONE} says; segment again")
-        return np.ascontiguousarray(image.dataobj)
+        # Left in the order of the file, as the CT readers do.
+        return np.asarray(image.dataobj)
     except (OSError, EOFError, zlib.error, ValueError, ImageFileError) as fault:
         if isinstance(fault, InputError):
             raise

@@ -184,6 +184,7 @@ _RULES = {
     "float_type": "must be a number",
     "int_type": "must be a whole number",
     "string_type": "must be text",
+    "string_unicode": "must be printable text",
     "list_type": "must be a list in [ ]",
     "model_type": "must be an object in { }",
     "dict_type": "must be an object in { }",
@@ -197,13 +198,15 @@ _RULES = {
 def _rule(fault: Mapping[str, Any]) -> str:
     kind, limits, value = fault["type"], fault.get("ctx", {}), fault["input"]
     if kind in ("too_short", "too_long"):
-        bound = "at least" if kind == "too_short" else "at most"
-        number = limits.get("min_length", limits.get("max_length"))
-        return f"must hold {bound} {number} values (got {limits.get('actual_length')})"
+        bound, limit = ("at least", "min_length") if kind == "too_short" else ("at most", "max_length")
+        return f"must hold {bound} {limits[limit]} values (got {limits['actual_length']})"
     if kind == "value_error":
         rule = str(limits.get("error", fault["msg"]))
     else:
-        message = str(fault["msg"]).replace("Input should be", "must be").replace("valid ", "")
+        message = str(fault["msg"]).replace("Input should be", "must be")
+        message = message.replace("greater than or equal to", "at least").replace(
+            "less than or equal to", "at most"
+        )
         rule = _RULES.get(kind, message[:1].lower() + message[1:])
     return f"{rule} (got {shown(value)})"
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import os
 from pathlib import Path
 
 import jsonschema
@@ -65,6 +64,10 @@ def make_bone(*, seed: int = 0, joint: bool = True) -> Bone:
 
 def bytes_in(folder: Path) -> dict[str, bytes]:
     return {path.name: path.read_bytes() for path in sorted(folder.iterdir())}
+
+
+def names_in(folder: Path) -> list[str]:
+    return sorted(path.name for path in folder.iterdir())
 
 
 def test_what_is_written_comes_back_exactly(tmp_path: Path) -> None:
@@ -172,8 +175,8 @@ def test_no_case_without_replace_and_the_plan_stays_with_it(tmp_path: Path) -> N
     assert (case / "my notes.txt").read_text() == "mine"
     assert (case / "photos" / "one.txt").read_text() == "1"
     # What belongs to the old bone must not stand beside the new one.
-    assert not {"assessment.json", "report.html", "joint.ply"} & set(os.listdir(case))
-    assert os.listdir(tmp_path) == ["case"]
+    assert not {"assessment.json", "report.html", "joint.ply"} & set(names_in(case))
+    assert names_in(tmp_path) == ["case"]
 
 
 @pytest.mark.parametrize("replace", [False, True])
@@ -191,6 +194,9 @@ def test_an_empty_folder_is_taken(tmp_path: Path) -> None:
     assert read_case(tmp_path / "case").host == "bone"
 
 
+FILES = ["ct.nii.gz", "fragments.nii.gz", "surface-1.ply", "surface-2.ply", "joint.ply"]
+
+
 def flip(path: Path) -> None:
     content = bytearray(path.read_bytes())
     content[len(content) // 2] ^= 1
@@ -201,7 +207,7 @@ def cut_short(path: Path) -> None:
     path.write_bytes(path.read_bytes()[:-7])
 
 
-@pytest.mark.parametrize("file", ["ct.nii.gz", "fragments.nii.gz", "surface-1.ply", "surface-2.ply", "joint.ply"])
+@pytest.mark.parametrize("file", FILES)
 @pytest.mark.parametrize("harm", [Path.unlink, flip, cut_short])
 def test_a_missing_changed_or_truncated_file_is_named(tmp_path: Path, file: str, harm: object) -> None:
     write_case(tmp_path / "case", make_bone())
@@ -253,7 +259,7 @@ def test_a_name_that_cannot_be_read_back_is_not_written(tmp_path: Path) -> None:
     bad = dataclasses.replace(bone.fragments[0], name="../plan")
     with pytest.raises(InputError, match="must not contain /"):
         write_case(tmp_path / "case", dataclasses.replace(bone, fragments=(bad, bone.fragments[1])))
-    assert os.listdir(tmp_path) == []
+    assert names_in(tmp_path) == []
 
 
 def test_without_an_exchanging_system_call_the_old_folder_steps_aside(
@@ -263,14 +269,14 @@ def test_without_an_exchanging_system_call_the_old_folder_steps_aside(
     write_case(tmp_path / "case", make_bone())
     write_case(tmp_path / "case", make_bone(seed=1), replace=True)
     np.testing.assert_array_equal(read_case(tmp_path / "case").ct.hu, make_bone(seed=1).ct.hu)
-    assert os.listdir(tmp_path) == ["case"]
+    assert names_in(tmp_path) == ["case"]
 
 
 def test_an_old_case_left_aside_by_a_killed_run_is_put_back(tmp_path: Path) -> None:
     write_case(tmp_path / "case", make_bone())
     (tmp_path / "case").rename(tmp_path / ".case.old-0123abcd")
     assert read_case(tmp_path / "case").host == "bone"
-    assert os.listdir(tmp_path) == ["case"]
+    assert names_in(tmp_path) == ["case"]
 
 
 def test_leftovers_of_killed_runs_go_and_others_stay(tmp_path: Path) -> None:
@@ -279,7 +285,7 @@ def test_leftovers_of_killed_runs_go_and_others_stay(tmp_path: Path) -> None:
         folder.mkdir()
         (folder / "ct.nii.gz").write_bytes(b"half")
     write_case(tmp_path / "case", make_bone())
-    assert sorted(os.listdir(tmp_path)) == [".case2.partial-0123abcd", "case"]
+    assert names_in(tmp_path) == [".case2.partial-0123abcd", "case"]
 
 
 def test_a_folder_another_run_is_filling_stays(tmp_path: Path) -> None:
