@@ -1,0 +1,75 @@
+"""Writes small DICOM series with pydicom, so that tests know every voxel and every position."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from pydicom.dataset import FileDataset, FileMetaDataset
+from pydicom.uid import UID, CTImageStorage, ExplicitVRLittleEndian, generate_uid
+
+AXIAL = (1.0, 0.0, 0.0, 0.0, 1.0, 0.0)
+SERIES = "1.2.826.0.1.3680043.8.498.1"
+PATIENT = "Sorrel^Quince"
+"""An invented name that must never come out of the reader."""
+
+
+def write_slice(
+    path: Path,
+    values: np.ndarray,
+    position_lps_mm: tuple[float, float, float],
+    *,
+    orientation: tuple[float, ...] = AXIAL,
+    spacing_mm: tuple[float, float] = (0.5, 0.4),
+    syntax: str = ExplicitVRLittleEndian,
+    sop_class: str = CTImageStorage,
+    change: Callable[[Any], None] | None = None,
+) -> None:
+    """One file; ``values`` (rows, columns) int16 or uint16; ``change`` edits the data set before it is
+    written."""
+    meta = FileMetaDataset()
+    meta.MediaStorageSOPClassUID = UID(sop_class)
+    meta.MediaStorageSOPInstanceUID = generate_uid(entropy_srcs=[path.name])
+    meta.TransferSyntaxUID = UID(syntax)
+    header = FileDataset(str(path), {}, file_meta=meta, preamble=b"\0" * 128)
+    header.SOPClassUID = UID(sop_class)
+    header.SOPInstanceUID = meta.MediaStorageSOPInstanceUID
+    header.SeriesInstanceUID = SERIES
+    header.PatientName = PATIENT
+    header.PatientID = "quince-77"
+    header.SeriesDescription = PATIENT
+    header.Modality = "CT"
+    header.ImageType = ["ORIGINAL", "PRIMARY", "AXIAL"]
+    header.ImagePositionPatient = [float(f"{value:.10g}") for value in position_lps_mm]
+    header.ImageOrientationPatient = [float(f"{value:.10g}") for value in orientation]
+    header.PixelSpacing = list(spacing_mm)
+    header.SliceThickness = 1.0
+    header.Rows, header.Columns = values.shape
+    header.SamplesPerPixel = 1
+    header.PhotometricInterpretation = "MONOCHROME2"
+    header.BitsAllocated = header.BitsStored = 16
+    header.HighBit = 15
+    header.PixelRepresentation = int(values.dtype.kind == "i")
+    header.RescaleSlope = 1
+    header.RescaleIntercept = 0
+    header.KVP = 120
+    big_endian = syntax == "1.2.840.10008.1.2.2"
+    header.PixelData = values.astype(values.dtype.newbyteorder(">" if big_endian else "<")).tobytes()
+    header["PixelData"].VR = "OW"
+    if change:
+        change(header)
+    # pydicom asks for its own encapsulation of compressed pixels; the reader refuses before it looks at them.
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        header.save_as(path, enforce_file_format=True)
+
+
+def write_series(folder: Path, values: np.ndarray, *, step_mm: float = 1.0, **options: Any) -> None:
+    """``values`` (slices, rows, columns) at z = 0, step, 2·step…; names do not follow the order of
+    positions."""
+    folder.mkdir(exist_ok=True)
+    for k, image in enumerate(values):
+        write_slice(folder / f"{(k * 7) % 101:03d}.dcm", image, (-10.0, -20.0, k * step_mm), **options)
