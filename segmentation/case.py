@@ -49,10 +49,7 @@ PLAN, ASSESSMENT, REPORT = "plan.json", "assessment.json", "report.html"
 GZIP_LEVEL = 1
 """Least effort. Our choice: a case is written while a person waits."""
 
-_OURS = re.compile(
-    r"bone\.json|ct\.nii\.gz|fragments\.nii\.gz|surface-\d+\.ply|joint\.ply|assessment\.json|report\.html"
-)
-"""What a new segmentation replaces: the bone, and what was measured on the old one."""
+_OF_THE_BONE = re.compile(r"bone\.json|(ct|fragments)\.nii\.gz|(surface-\d+|joint)\.ply")
 
 
 def write_case(folder: Path, bone: Bone, *, replace: bool = False) -> None:
@@ -63,7 +60,17 @@ def write_case(folder: Path, bone: Bone, *, replace: bool = False) -> None:
     changed.
     """
     check_place(folder, replace=replace)
-    replace_folder(folder, lambda new: _fill(new, bone), keep=lambda name: not _OURS.fullmatch(name))
+    replace_folder(folder, lambda new: _fill(new, bone), keep=_outlives_the_bone)
+
+
+def is_of_case(name: str) -> bool:
+    """Whether a file of that name in a case is one that measuring depends on."""
+    return name == PLAN or _OF_THE_BONE.fullmatch(name) is not None
+
+
+def _outlives_the_bone(name: str) -> bool:
+    # Numbers measured on the old bone must not stand beside the new one.
+    return name not in (ASSESSMENT, REPORT) and _OF_THE_BONE.fullmatch(name) is None
 
 
 def check_place(folder: Path, *, replace: bool) -> None:
@@ -84,9 +91,19 @@ def check_place(folder: Path, *, replace: bool) -> None:
         raise InputError(f"{name} is already a case; give another folder or --replace")
 
 
+def check_case(folder: Path) -> None:
+    """Raise InputError unless ``folder`` looks like a case. Cheap; ``read_case`` checks every file."""
+    recover(folder)
+    name = shown(folder.name)
+    if not folder.is_dir():
+        what = "is a file" if folder.exists() else "does not exist"
+        raise InputError(f"the case folder {name} {what}; give a folder that 'pilothole segment' has written")
+    if not (folder / BONE).is_file():
+        raise InputError(f"{name} is no case folder (it has no {BONE}); make one with 'pilothole segment'")
+
+
 def read_case(folder: Path) -> Bone:
     """The bone in the case ``folder``. Raises InputError when a file is missing, changed or foreign."""
-    recover(folder)
     document = _bone_file(folder)
     _check_digests(folder, document)
     grid = Grid(_triple(document.ct.shape), np.array(document.ct.affine))
@@ -127,8 +144,8 @@ def surface_name(number: int) -> str:
 
 def _fill(folder: Path, bone: Bone) -> None:
     digests = {
-        CT: _write_volume(folder / CT, bone.ct.hu, bone.ct.grid),
-        FRAGMENTS: _write_volume(folder / FRAGMENTS, bone.labels, bone.ct.grid),
+        CT: write_volume(folder / CT, bone.ct.hu, bone.ct.grid),
+        FRAGMENTS: write_volume(folder / FRAGMENTS, bone.labels, bone.ct.grid),
     }
     surfaces = {surface_name(fragment.number): fragment.surface for fragment in bone.fragments}
     if bone.joint is not None:
@@ -142,7 +159,7 @@ def _fill(folder: Path, bone: Bone) -> None:
     write_and_flush(folder / BONE, canonical_json(document))
 
 
-def _write_volume(path: Path, values: npt.NDArray[Any], grid: Grid) -> str:
+def write_volume(path: Path, values: npt.NDArray[Any], grid: Grid) -> str:
     """Write a volume as compressed NIfTI, the same bytes each time; returns its SHA-256."""
     image = nibabel.Nifti1Image(values, grid.affine)
     image.header.set_xyzt_units("mm")
@@ -157,12 +174,8 @@ def _write_volume(path: Path, values: npt.NDArray[Any], grid: Grid) -> str:
 
 
 def _bone_file(folder: Path) -> BoneDocument:
+    check_case(folder)
     name = shown(folder.name)
-    if not folder.is_dir():
-        what = "is a file" if folder.exists() else "does not exist"
-        raise InputError(f"the case folder {name} {what}; give a folder that 'pilothole segment' has written")
-    if not (folder / BONE).is_file():
-        raise InputError(f"{name} is no case folder (it has no {BONE}); make one with 'pilothole segment'")
     with refusals_as_sentences(f"cannot read {BONE} of {name}"):
         content = (folder / BONE).read_bytes()
     return read_bone_document(parse_json(content, f"{BONE} of {name}"), f"{BONE} of {name}")

@@ -1,0 +1,125 @@
+"""The command ``pilothole``: the one place where reading, measuring and showing are put together.
+
+Exit codes: 0 done, 1 the plan has a ``stop`` finding (only with --strict), 2 bad input, 70 a fault of the
+program itself. Bad input gets one sentence on standard error and no traceback; PILOTHOLE_TRACEBACK=1 shows
+where it arose.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import warnings
+from collections.abc import Sequence
+from typing import Annotated
+
+import typer
+
+from segmentation.errors import InputError
+from viewer.commands.demo import demo
+from viewer.commands.measure import measure
+from viewer.commands.report import report
+from viewer.commands.schema import schema
+from viewer.commands.screws import screws
+from viewer.commands.segment import segment
+from viewer.console import complain, say, tolerate_any_terminal
+
+BAD_INPUT, OWN_FAULT, INTERRUPTED = 2, 70, 130
+"""Exit codes. 70 is EX_SOFTWARE of BSD's sysexits.h; 130 is 128 + SIGINT (common practice)."""
+
+app = typer.Typer(
+    name="pilothole",
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    help=(
+        "Plan bone screws on CT: length, thread engagement, density, clearance and pull-out, with intervals."
+        "\n\n\b\nExamples:\n"
+        "  pilothole demo                                    two bones of our own, from CT to report\n"
+        "  pilothole segment ct.nii.gz --out case            a CT becomes a case folder\n"
+        "  pilothole measure case --plan plan.json           every number for each screw\n"
+        "  pilothole report case                             one HTML page, prints on A4\n\n"
+        "For planning discussion, research and teaching; not a medical device. Numbers are estimates with "
+        "the stated intervals; verify by imaging in theatre; the decision belongs to a licensed surgeon."
+    ),
+)
+for command in (demo, segment, measure, report, screws, schema):
+    app.command()(command)
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            say(f"pilothole {version('pilothole')}")
+        except PackageNotFoundError:
+            say("pilothole (not installed)")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", help="Show the version.", callback=_show_version, is_eager=True)
+    ] = False,
+) -> None:
+    pass
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run ``pilothole`` with these arguments; returns the exit code."""
+    try:
+        code = typer.main.get_command(app).main(
+            list(arguments) or ["--help"], prog_name="pilothole", standalone_mode=False
+        )
+    except InputError as fault:
+        return _refused(str(fault))
+    except MemoryError:
+        return _refused("this computer's memory is too small for this; close other programs or crop the scan")
+    except (KeyboardInterrupt, typer.Abort):
+        complain("stopped; every existing file is as it was")
+        return INTERRUPTED
+    except BrokenPipeError:
+        # Whoever reads the output has seen enough, as 'head' does; nothing more is to be flushed at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except OSError as refusal:
+        return _refused(
+            f"the system refuses ({refusal.strerror or type(refusal).__name__}); check disk and rights"
+        )
+    except Exception as fault:  # the last door: a person gets a sentence, whatever happened
+        if hasattr(fault, "format_message"):
+            # A usage error; its class has another name in each version of typer.
+            return _refused(f"{fault.format_message().rstrip('.')}; see 'pilothole --help'")
+        if os.environ.get("PILOTHOLE_TRACEBACK"):
+            raise
+        complain(
+            f"a fault of the program itself ({type(fault).__name__}: {fault}); please report it, with what "
+            "PILOTHOLE_TRACEBACK=1 shows"
+        )
+        return OWN_FAULT
+    return code if isinstance(code, int) else 0
+
+
+def _refused(sentence: str) -> int:
+    if os.environ.get("PILOTHOLE_TRACEBACK"):
+        import traceback
+
+        traceback.print_exc()
+    complain(sentence)
+    return BAD_INPUT
+
+
+def main() -> None:
+    """The entry point of the installed command."""
+    tolerate_any_terminal()
+    if not sys.warnoptions:
+        # A warning is for whoever writes code; what a person should know stands in notes and findings.
+        warnings.simplefilter("ignore")
+    sys.exit(run(sys.argv[1:]))
+
+
+if __name__ == "__main__":
+    main()

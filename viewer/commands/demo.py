@@ -1,0 +1,204 @@
+"""``pilothole demo``: bones of our own, made from formulas, from CT to report; or their files alone."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+import typer
+
+if TYPE_CHECKING:
+    from demo_volumes.make import DemoCase
+    from viewer.console import Progress
+
+SHOWN_DEMOS = ("scaphoid-waist", "malleolus-oblique")
+"""What ``pilothole demo`` runs: a screw near joint surfaces, and screws across an oblique fracture."""
+
+DEFAULT_FOLDER = "pilothole-demo"
+
+
+def demo(
+    name: Annotated[str | None, typer.Argument(metavar="[NAME]", help="One demo; its files only.")] = None,
+    list_names: Annotated[bool, typer.Option("--list", help="List the demos.")] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="New folder (default: ./pilothole-demo, -2, …)."),
+    ] = None,
+    seed: Annotated[int | None, typer.Option(help="Another patient of the same kind.")] = None,
+    side: Annotated[Literal["left", "right"] | None, typer.Option(help="Side of the body.")] = None,
+    voxel_mm: Annotated[
+        float | None, typer.Option("--voxel-mm", metavar="MM", help="Edge of a voxel.")
+    ] = None,
+    fwhm_mm: Annotated[
+        float | None, typer.Option("--fwhm-mm", metavar="MM", help="Blur of the scanner.")
+    ] = None,
+    noise_hu: Annotated[float | None, typer.Option("--noise-hu", metavar="HU", help="Noise, 1 sd.")] = None,
+    gap_mm: Annotated[float | None, typer.Option("--gap-mm", metavar="MM", help="Fracture gap.")] = None,
+    cortex_mm: Annotated[float | None, typer.Option("--cortex-mm", metavar="MM", help="Cortex.")] = None,
+    density_mg_cm3: Annotated[
+        float | None, typer.Option("--density-mg-cm3", metavar="MG/CM3", help="Density the screw holds in.")
+    ] = None,
+) -> None:
+    """Run the whole path on two bones made from formulas, or make the files of one.
+
+    \b
+    Examples:
+      pilothole demo                        CT, case, measurement and report of two bones
+      pilothole demo --list
+      pilothole demo scaphoid-waist --out s1 --seed 7 --side left --noise-hu 20
+
+    With a NAME: ct.nii.gz, plan.json and truth.json (what a perfect planner would measure), joint.ply where
+    the bone has a joint, and the commands to go on with. The patients are invented.
+    """
+    from demo_volumes.make import demo_names
+    from segmentation.errors import InputError
+    from viewer.console import say
+
+    settings = {
+        "seed": seed,
+        "side": side,
+        "voxel_mm": voxel_mm,
+        "fwhm_mm": fwhm_mm,
+        "noise_hu": noise_hu,
+        "gap_mm": gap_mm,
+        "cortex_mm": cortex_mm,
+        "density_mg_cm3": density_mg_cm3,
+    }
+    given = {key: value for key, value in settings.items() if value is not None}
+    if list_names:
+        for known, sentence in demo_names().items():
+            say(f"{known:<18}  {sentence}")
+    elif name is None:
+        if given:
+            option = next(iter(given)).replace("_", "-")
+            raise InputError(f"--{option} needs the NAME of a demo; 'pilothole demo --list' lists them")
+        _run_shown_demos(_new_folder(out))
+    else:
+        _make_one(name, _new_folder(out or Path(f"{DEFAULT_FOLDER}-{Path(name).name}")), given)
+
+
+def _new_folder(wanted: Path | None) -> Path:
+    """The folder to make: the wanted one, which must be new or empty, or the next free default name."""
+    from segmentation.errors import InputError
+    from segmentation.files import shown
+
+    if wanted is not None:
+        if wanted.exists() and (not wanted.is_dir() or any(wanted.iterdir())):
+            raise InputError(
+                f"{shown(wanted.name)} exists and is not an empty folder; give --out another name"
+            )
+        return wanted
+    number = 1
+    while (folder := Path(DEFAULT_FOLDER + (f"-{number}" if number > 1 else ""))).exists():
+        number += 1
+    return folder
+
+
+def _make_one(name: str, folder: Path, given: dict[str, Any]) -> None:
+    from demo_volumes.make import make_demo
+    from viewer.console import say, working
+
+    with working(f"demo {name}") as progress:
+        progress("making the bone")
+        made = make_demo(name, **given)
+        progress("writing")
+        _write_files(folder, made)
+    say(f"{folder}: ct.nii.gz, plan.json, truth.json" + (", joint.ply" if made.joint is not None else ""))
+    say("Go on with:")
+    for line in _commands(folder, made):
+        say(f"  {line}")
+
+
+def _run_shown_demos(folder: Path) -> None:
+    from viewer.console import say, working
+
+    began_s = time.monotonic()
+    reports = []
+    for number, name in enumerate(SHOWN_DEMOS, 1):
+        with working(f"demo {number} of {len(SHOWN_DEMOS)}, {name}") as progress:
+            reports.append(_whole_path(folder / name, name, progress))
+    say(f"Two cases are in {folder} (made in {time.monotonic() - began_s:.0f} s). Look first at:")
+    for report in reports:
+        say(f"  {report}")
+    say("Open it in a browser: the strip shows bone, density and thread along the screw, findings beside it.")
+    say(f"Then measure another length: edit {folder / SHOWN_DEMOS[0] / 'case' / 'plan.json'} and run")
+    say(f"  pilothole measure {folder / SHOWN_DEMOS[0] / 'case'}")
+
+
+def _whole_path(folder: Path, name: str, progress: Progress) -> Path:
+    """CT → case → assessment → report, through the same files and steps as a person's own scan."""
+    from demo_volumes.make import make_demo
+    from planner.assessment_file import assessment_document
+    from segmentation.case import ASSESSMENT, PLAN, REPORT, write_case
+    from segmentation.files import canonical_json, write_whole
+    from viewer.pipeline import assess_case, bone_from_ct, write_report
+
+    progress("making the bone")
+    made = make_demo(name)
+    _write_files(folder, made)
+    bone = bone_from_ct(folder / "ct.nii.gz", _options(folder, made), progress)
+    progress("writing the case")
+    case = folder / "case"
+    write_case(case, bone)
+    write_whole(case / PLAN, canonical_json(made.plan))
+    bone, assessment = assess_case(case, None, None, progress)
+    write_whole(case / ASSESSMENT, canonical_json(assessment_document(assessment)))
+    progress("drawing the report")
+    write_report(case / REPORT, bone, assessment)
+    return case / REPORT
+
+
+def _write_files(folder: Path, made: DemoCase) -> None:
+    from segmentation.case import write_volume
+    from segmentation.files import canonical_json, refusals_as_sentences, shown
+    from segmentation.folder_swap import replace_folder
+    from segmentation.surface_file import ply_bytes
+
+    def build(new: Path) -> None:
+        write_volume(new / "ct.nii.gz", made.ct.hu, made.ct.grid)
+        (new / "plan.json").write_bytes(canonical_json(made.plan))
+        (new / "truth.json").write_bytes(canonical_json(made.truth))
+        if made.joint is not None:
+            (new / "joint.ply").write_bytes(ply_bytes(made.joint))
+
+    with refusals_as_sentences(f"cannot write {shown(folder.name)}"):
+        replace_folder(folder, build, keep=lambda _: False)
+
+
+def _options(folder: Path, made: DemoCase) -> Any:
+    from viewer.pipeline import SegmentOptions
+
+    told = made.segment_options
+    return SegmentOptions(
+        threshold_hu=told["threshold_hu"],
+        calibration=",".join(f"{value:.10g}" for value in told["calibration"]),
+        host=told["host"],
+        names=[_name_text(*one) for one in told["names"]],
+        joint=folder / "joint.ply" if made.joint is not None else None,
+    )
+
+
+def _name_text(point_mm: tuple[float, ...], fragment: str, bone: str | None) -> str:
+    return ",".join(f"{value:.4f}" for value in point_mm) + f"={fragment}" + (f"@{bone}" if bone else "")
+
+
+def _commands(folder: Path, made: DemoCase) -> list[str]:
+    """The command lines that go on from the files, to paste."""
+    options = _options(folder, made)
+    words = [
+        f"pilothole segment {_quoted(folder / 'ct.nii.gz')} --out {_quoted(folder / 'case')}",
+        f"--threshold {options.threshold_hu:g} --calibration {options.calibration} --host {options.host}",
+        *(f"--name {_quoted(name)}" for name in options.names),
+        *([f"--joint {_quoted(options.joint)}"] if options.joint else []),
+    ]
+    return [
+        " ".join(words),
+        f"pilothole measure {_quoted(folder / 'case')} --plan {_quoted(folder / 'plan.json')} --json -",
+    ]
+
+
+def _quoted(word: object) -> str:
+    import shlex
+
+    return shlex.quote(str(word))

@@ -1,0 +1,69 @@
+"""``pilothole measure``: every number for each screw of a plan."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def measure(
+    case: Annotated[Path, typer.Argument(metavar="CASE", help="A case folder.")],
+    plan: Annotated[
+        Path | None,
+        typer.Option(metavar="PLAN.json", help="Another plan; nothing is then written into the case."),
+    ] = None,
+    as_scanned: Annotated[
+        bool, typer.Option("--as-scanned", help="Take the plan's points as scanned, not as reduced.")
+    ] = False,
+    json: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write the assessment as JSON (- for standard output)."),
+    ] = None,
+    csv: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write a table, a row per screw and fragment (- likewise)."),
+    ] = None,
+    catalogue: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="A catalogue of your own screws.")
+    ] = None,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Exit with 1 when a screw has a stop finding.")
+    ] = False,
+) -> None:
+    """Measure the screws of a plan on a case.
+
+    \b
+    Examples:
+      pilothole measure case                            the case's plan.json; writes its assessment.json
+      pilothole measure case --plan other.json --csv screws.csv
+      pilothole measure case --json - --strict
+    """
+    from planner.assessment_file import assessment_document
+    from planner.screws_csv import csv_text
+    from segmentation.case import ASSESSMENT
+    from segmentation.errors import InputError
+    from segmentation.files import canonical_json, write_whole
+    from viewer.console import working
+    from viewer.outputs import check_output, write_output
+    from viewer.pipeline import assess_case
+    from viewer.summary import tell_assessment
+
+    if json is not None and json == csv:
+        raise InputError(
+            f"--json and --csv must not be the same file (got {json.name!r} twice); give two names"
+        )
+    for output in (json, csv):
+        check_output(output, inputs=(plan, catalogue))
+    with working("measure") as progress:
+        _, assessment = assess_case(case, plan, catalogue, progress, as_scanned=as_scanned)
+    content = canonical_json(assessment_document(assessment))
+    if plan is None:
+        write_whole(case / ASSESSMENT, content)
+    write_output(json, content)
+    write_output(csv, csv_text(assessment).encode())
+    if Path("-") not in (json, csv):
+        tell_assessment(assessment)
+    if strict and any(f.severity == "stop" for result in assessment.screws for f in result.findings):
+        raise typer.Exit(1)

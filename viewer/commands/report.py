@@ -1,0 +1,40 @@
+"""``pilothole report``: one self-contained page for a case."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def report(
+    case: Annotated[Path, typer.Argument(metavar="CASE", help="A case folder with a plan.json.")],
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE.html", help="Where to write (default: CASE/report.html)."),
+    ] = None,
+    catalogue: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="A catalogue of your own screws.")
+    ] = None,
+) -> None:
+    """Write the report of a case: one HTML file that needs nothing else and prints on A4.
+
+    \b
+    Examples:
+      pilothole report case
+      pilothole report case --out scaphoid.html
+    """
+    from segmentation.case import REPORT
+    from viewer.console import say, working
+    from viewer.outputs import check_output
+    from viewer.pipeline import assess_case, write_report
+
+    target = case / REPORT if out is None else out
+    if case.is_dir() or out is not None:
+        check_output(target, inputs=(catalogue,))
+    with working("report") as progress:
+        bone, assessment = assess_case(case, None, catalogue, progress)
+        progress("drawing")
+        write_report(target, bone, assessment)
+    say(f"{target}")

@@ -1,0 +1,82 @@
+"""``pilothole segment``: a CT becomes a case folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+Cuts = Annotated[
+    list[str] | None,
+    typer.Option("--cut", metavar="x,y,z,nx,ny,nz", help="Divide the fragment at x,y,z; again for more."),
+]
+Names = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--name", metavar="x,y,z=FRAGMENT[@BONE]", help="Name the fragment at x,y,z; again for more."
+    ),
+]
+
+
+def segment(
+    ct: Annotated[Path, typer.Argument(metavar="CT", help="A NIfTI file or a DICOM folder.")],
+    out: Annotated[Path, typer.Option("--out", metavar="CASE", help="The case folder to make.")],
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Take the place of an older case; its plan.json is kept.")
+    ] = False,
+    threshold: Annotated[
+        float | None,
+        typer.Option(metavar="HU", help="The level where bone begins (default: found, with a reason)."),
+    ] = None,
+    calibration: Annotated[
+        str | None,
+        typer.Option(metavar="SLOPE,INTERCEPT", help="HU to mg/cm³ (default: by the tube voltage)."),
+    ] = None,
+    kvp: Annotated[
+        float | None, typer.Option(metavar="KV", help="Tube voltage of a scan that does not tell.")
+    ] = None,
+    host: Annotated[Literal["bone", "foam"], typer.Option(help="What the density means.")] = "bone",
+    cut: Cuts = None,
+    name: Names = None,
+    labels: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="NIfTI on the CT's grid: 0 outside, n = fragment n.")
+    ] = None,
+    joint: Annotated[
+        Path | None, typer.Option(metavar="FILE.ply", help="The joint surface, in RAS+ mm.")
+    ] = None,
+    keep_small: Annotated[bool, typer.Option("--keep-small", help="Keep pieces under 50 mm³.")] = False,
+) -> None:
+    """Take the bone from a CT and write a case folder.
+
+    \b
+    Examples:
+      pilothole segment ct.nii.gz --out case --threshold 226 --calibration 0.77,0
+      pilothole segment dicom/ --out case --replace
+      pilothole segment ct.nii.gz --out case --cut -12,3,4,0,0,1 --name "-12,3,9=distal@radius"
+
+    Fragments are numbered from the largest; the side a cut's normal points to gets the new number. --replace
+    removes the old assessment and report with the old bone, and keeps every other file.
+    """
+    from segmentation.case import check_place, write_case
+    from viewer.console import working
+    from viewer.pipeline import SegmentOptions, bone_from_ct
+    from viewer.summary import tell_bone
+
+    check_place(out, replace=replace)
+    options = SegmentOptions(
+        threshold_hu=threshold,
+        calibration=calibration,
+        tube_voltage_kv=kvp,
+        host=host,
+        cuts=cut or (),
+        names=name or (),
+        labels=labels,
+        joint=joint,
+        keep_small=keep_small,
+    )
+    with working("segment") as progress:
+        bone = bone_from_ct(ct, options, progress)
+        progress("writing the case")
+        write_case(out, bone, replace=replace)
+    tell_bone(bone, out)

@@ -1,0 +1,46 @@
+"""What a person at a terminal sees while work goes on, and in which encoding.
+
+Progress goes to standard error and only to a terminal, so that a pipe or a log gets results and errors alone.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+Progress = Callable[[str], None]
+
+
+@contextmanager
+def working(title: str) -> Iterator[Progress]:
+    """Show ``title`` with the step under way and the time it takes; yields what tells the next step."""
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.progress import Progress as Bar
+    from rich.progress import SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    columns = SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn()
+    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(escape(title))
+        yield lambda step: bar.update(task, description=f"{escape(title)}: {escape(step)}")
+
+
+def say(text: str = "") -> None:
+    """Write a line to standard output."""
+    sys.stdout.write(text + "\n")
+
+
+def complain(sentence: str) -> None:
+    """Write one line to standard error, whatever the sentence holds."""
+    sys.stderr.write("pilothole: " + " ".join(sentence.split()) + "\n")
+
+
+def tolerate_any_terminal() -> None:
+    """Let a terminal that cannot show a character show a substitute instead of failing."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")

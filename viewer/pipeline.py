@@ -1,0 +1,215 @@
+"""From the files and words a person gives on the command line to a bone, a plan and an assessment.
+
+The steps of ``segment``, ``measure``, ``report`` and ``demo`` that are more than showing: each reads what is
+named, checks that the parts fit, and hands plain values to the packages below. Nothing is written here but
+the case itself.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from segmentation.errors import InputError
+from viewer.console import Progress
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    from planner.vocabulary import Assessment, Screw
+    from segmentation.parts import Cut
+    from segmentation.recipe import Name
+    from segmentation.vocabulary import Bone, Calibration, CTVolume, Host
+
+TUBE_VOLTAGES_KV = (40.0, 200.0)
+"""Between these lies every X-ray tube of a CT (common practice: 70 to 150 kV)."""
+
+
+@dataclass(frozen=True)
+class SegmentOptions:
+    """What a person says about a CT, in their words."""
+
+    threshold_hu: float | None = None
+    calibration: str | None = None
+    tube_voltage_kv: float | None = None
+    host: Host = "bone"
+    cuts: Sequence[str] = ()
+    names: Sequence[str] = ()
+    labels: Path | None = None
+    joint: Path | None = None
+    keep_small: bool = False
+
+
+def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bone:
+    """The bone in the CT at ``path``, taken as ``options`` say."""
+    from segmentation.calibration import parse_calibration
+    from segmentation.ct import load_ct
+    from segmentation.files import sha256_of_file
+    from segmentation.recipe import segment
+    from segmentation.surface_file import read_ply
+
+    # What is cheap to check comes first: a slip of the pen must not cost a minute.
+    cuts = [parse_cut(text) for text in options.cuts]
+    names = [parse_name(text) for text in options.names]
+    given = None if options.calibration is None else parse_calibration(options.calibration)
+    joint = None if options.joint is None else read_ply(options.joint)
+    if options.threshold_hu is not None and not math.isfinite(options.threshold_hu):
+        raise InputError(
+            f"--threshold must be a finite number of HU (got {options.threshold_hu}); write for example 226"
+        )
+    progress("reading the CT")
+    ct = _with_tube_voltage(load_ct(path), options.tube_voltage_kv)
+    digests = {"ct": ct.digest}
+    labels = None
+    if options.labels is not None:
+        labels, digests["labels"] = _labels(options.labels, ct)
+    if options.joint is not None:
+        digests["joint"] = sha256_of_file(options.joint)
+    calibration, reason = _calibration(given, ct, options.host)
+    bone = segment(
+        ct,
+        threshold_hu=options.threshold_hu,
+        calibration=calibration,
+        calibration_reason=reason,
+        host=options.host,
+        cuts=cuts,
+        labels=labels,
+        keep_small=options.keep_small,
+        joint=joint,
+        names=names,
+        progress=progress,
+    )
+    return replace(bone, digests=digests)
+
+
+def screws_known(catalogue: Path | None) -> Mapping[str, Screw]:
+    """The built-in screws and, before them, those of a person's own catalogue."""
+    from planner.catalogue import built_in_screws, read_catalogue
+
+    return built_in_screws() if catalogue is None else {**read_catalogue(catalogue), **built_in_screws()}
+
+
+def assess_case(
+    folder: Path, plan: Path | None, catalogue: Path | None, progress: Progress, *, as_scanned: bool = False
+) -> tuple[Bone, Assessment]:
+    """The bone of a case and what was measured on it for ``plan`` (None: the case's own plan.json)."""
+    from planner.assess import assess
+    from planner.plan_file import read_plan
+    from segmentation.case import BONE, PLAN, check_case, read_case
+    from segmentation.files import sha256_of_file, shown
+
+    progress("reading the plan")
+    if plan is None:
+        check_case(folder)
+        plan = folder / PLAN
+        if not plan.is_file():
+            raise InputError(
+                f"the case {shown(folder.name)} has no plan.json; write one there or give --plan"
+            )
+    read = read_plan(plan, screws_known(catalogue))
+    progress("reading the case")
+    bone = read_case(folder)
+    bone = replace(bone, digests={**bone.digests, BONE: sha256_of_file(folder / BONE)})
+    progress("measuring")
+    return bone, assess(bone, replace(read, pose="as-scanned") if as_scanned else read)
+
+
+def write_report(path: Path, bone: Bone, assessment: Assessment) -> None:
+    """Write the report of a case to ``path``, whole or not at all. Its title names the bones."""
+    from segmentation.files import write_whole
+    from viewer.report.page import render_report
+
+    bones = ", ".join(dict.fromkeys(fragment.bone for fragment in bone.fragments))
+    write_whole(path, render_report(bone, assessment, title=bones).encode())
+
+
+def parse_cut(text: str) -> Cut:
+    """The plane in ``"x,y,z,nx,ny,nz"``: a point in the fragment to divide, the direction of the new one."""
+    from segmentation.parts import Cut
+    from segmentation.vocabulary import frozen_array
+
+    values = _numbers(text, 6)
+    if values is None:
+        raise InputError(
+            f"--cut must be six finite numbers x,y,z,nx,ny,nz (got {text[:60]!r}); give a point and a normal"
+        )
+    if not any(values[3:]):
+        raise InputError(
+            f"the normal of --cut must not be 0,0,0 (got {text[:60]!r}); give the direction of the new piece"
+        )
+    return Cut(frozen_array(values[:3], float), frozen_array(values[3:], float))
+
+
+def parse_name(text: str) -> Name:
+    """The name in ``"x,y,z=FRAGMENT"`` or ``"x,y,z=FRAGMENT@BONE"``."""
+    from segmentation.documents import name_fault
+
+    place, equals, words = text.partition("=")
+    values = _numbers(place, 3)
+    if values is None or not equals:
+        raise InputError(
+            f"--name must be x,y,z=FRAGMENT or x,y,z=FRAGMENT@BONE (got {text[:60]!r}); give a point in it"
+        )
+    fragment, at, bone = words.rpartition("@") if "@" in words else (words, "", "")
+    for word in (fragment, bone) if at else (fragment,):
+        if fault := name_fault(word):
+            raise InputError(f"a name in --name {fault} (got {word[:80]!r}); choose another")
+    return (values[0], values[1], values[2]), fragment, bone if at else None
+
+
+def _numbers(text: str, count: int) -> list[float] | None:
+    try:
+        values = [float(part) for part in text.split(",")]
+    except ValueError:
+        return None
+    return values if len(values) == count and all(math.isfinite(value) for value in values) else None
+
+
+def _with_tube_voltage(ct: CTVolume, given_kv: float | None) -> CTVolume:
+    if given_kv is None:
+        return ct
+    low_kv, high_kv = TUBE_VOLTAGES_KV
+    if not low_kv <= given_kv <= high_kv:
+        raise InputError(
+            f"--kvp must be {low_kv:g} to {high_kv:g} kV (got {given_kv:g}); look at the scan's protocol"
+        )
+    if ct.tube_voltage_kv is not None and ct.tube_voltage_kv != given_kv:
+        raise InputError(
+            f"--kvp {given_kv:g} contradicts the scan, which says {ct.tube_voltage_kv:g} kV; leave --kvp out"
+        )
+    return replace(ct, tube_voltage_kv=given_kv)
+
+
+def _calibration(
+    given: Calibration | None, ct: CTVolume, host: Host
+) -> tuple[Calibration | None, str | None]:
+    from segmentation.calibration import default_calibration, why_uncalibrated
+
+    if given is not None:
+        return given, None
+    if host == "foam":
+        return None, "The usual density lines are for bone; give --calibration SLOPE,INTERCEPT for a foam."
+    usual = default_calibration(ct.tube_voltage_kv)
+    return usual, None if usual else why_uncalibrated(ct.tube_voltage_kv)
+
+
+def _labels(path: Path, ct: CTVolume) -> tuple[npt.NDArray[np.generic], str]:
+    from segmentation.files import shown
+    from segmentation.nifti import load_nifti
+
+    if path.is_dir() or not path.exists():
+        raise InputError(f"--labels {shown(path.name)} is no file; give a NIfTI file on the CT's own grid")
+    read = load_nifti(path)
+    if read.grid.shape != ct.grid.shape:
+        raise InputError(
+            f"the labels must have the CT's shape {ct.grid.shape} (got {read.grid.shape}); export them again"
+        )
+    if not read.grid.same_place_as(ct.grid):
+        raise InputError(
+            "the labels do not lie where the CT lies (their affines differ); export them on its grid"
+        )
+    return read.hu, read.digest

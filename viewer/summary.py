@@ -1,0 +1,94 @@
+"""The results in words, for a terminal: what ``segment`` made and what ``measure`` found, cautions last."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from viewer.console import say
+
+if TYPE_CHECKING:
+    from planner.vocabulary import Assessment, Clearance, FragmentResult, Interval, ScrewResult
+    from segmentation.vocabulary import Bone
+
+UNKNOWN = "unknown"
+SHOWN_REMOVED_COUNT = 6
+"""Removed pieces listed one by one; bone.json has them all. Our choice."""
+
+
+def tell_bone(bone: Bone, folder: Path) -> None:
+    """Say what was taken from the CT."""
+    taken = bone.segmentation
+    say(f"{folder}: {len(bone.fragments)} fragment{'s' if len(bone.fragments) != 1 else ''}")
+    for fragment in bone.fragments:
+        say(
+            f"  {fragment.number}  {fragment.name} (of {fragment.bone})  {fragment.volume_mm3 / 1000:.2f} cm³"
+        )
+    say(f"  bone begins at {taken.threshold_hu:g} HU ({taken.threshold_reason})")
+    for removed in taken.removed[:SHOWN_REMOVED_COUNT]:
+        place = ", ".join(f"{coordinate:.0f}" for coordinate in removed.centre_mm)
+        say(f"  left out: {removed.what}, {removed.volume_mm3:.0f} mm³ at {place} mm")
+    if more := len(taken.removed) - SHOWN_REMOVED_COUNT:
+        say(f"  left out: {more} more, listed in bone.json") if more > 0 else None
+    if bone.calibration is None:
+        say(f"  density unknown: {bone.calibration_reason}")
+    else:
+        line = bone.calibration
+        say(
+            f"  density = {line.slope_mg_cm3_per_hu:g} · HU {line.intercept_mg_cm3:+g} mg/cm³, "
+            f"standard error {line.standard_error_fraction:.0%} ({line.source})"
+        )
+    for note in (*bone.ct.notes, *taken.notes):
+        say(f"  note: {note}")
+
+
+def tell_assessment(assessment: Assessment) -> None:
+    """Say what was measured for each screw."""
+    for result in assessment.screws:
+        for line in _screw_lines(result):
+            say(line)
+        say()
+    for caution in assessment.cautions:
+        say(caution)
+
+
+def _screw_lines(result: ScrewResult) -> Iterator[str]:
+    placed = result.placed
+    yield f"{placed.name}: {placed.screw.name}, {placed.length_mm:g} mm, {placed.technique} screw"
+    yield (
+        f"  bone {result.bone_length_mm:.1f} mm deep along the axis, seat at {placed.seat_depth_mm:.1f}, "
+        f"tip at {result.tip_depth_mm:.1f}; nearest stocked length {result.stocked_length_mm:g} mm"
+    )
+    for fragment in result.fragments:
+        yield f"  {_fragment(fragment)}"
+    ends = (("leading end", result.leading_end), ("trailing end", result.trailing_end), ("body", result.body))
+    yield "  clearance: " + "; ".join(f"{name} {_clearance(clearance)}" for name, clearance in ends)
+    if result.pullout_n is not None and result.governed_by is not None:
+        governing = next(f.fragment_name for f in result.fragments if f.fragment == result.governed_by)
+        yield f"  holds {_force(result.pullout_n)}, governed by {governing}"
+    else:
+        yield f"  hold unknown: {result.reasons.get('pullout_n', 'no reason is known')}"
+    for finding in sorted(result.findings, key=lambda one: ("stop", "warn", "note").index(one.severity)):
+        yield f"  {finding.severity.upper()} {finding.code}: {finding.message}"
+
+
+def _fragment(fragment: FragmentResult) -> str:
+    density, hu = fragment.mean_density_mg_cm3, fragment.mean_hu
+    return (
+        f"in {fragment.fragment_name}: path {fragment.axis_path_mm:.1f} mm, thread "
+        f"{fragment.thread_engagement_mm:.1f} mm = {fragment.threads_engaged:.1f} turns, "
+        f"{UNKNOWN if hu is None else f'{hu:.0f} HU'}, "
+        f"{'density ' + UNKNOWN if density is None else f'{density:.0f} mg/cm³'}, "
+        f"pull-out {UNKNOWN if fragment.pullout_n is None else _force(fragment.pullout_n)}"
+    )
+
+
+def _clearance(clearance: Clearance) -> str:
+    parts = (("outer", clearance.outer), ("joint", clearance.joint))
+    known = [f"{name} {value:.1f} mm" for name, value in parts if value is not None]
+    return ", ".join(known) or UNKNOWN
+
+
+def _force(interval: Interval) -> str:
+    return f"{interval.estimate:.0f} N ({interval.low:.0f} to {interval.high:.0f})"
