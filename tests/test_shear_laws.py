@@ -241,7 +241,8 @@ def test_standard_error_of_the_foam_law_with_the_form_is_a_fifth():
 
 @pytest.mark.parametrize("ha", [150.0, 200.0, 250.0, 300.0, 335.0])
 def test_eight_percent_of_calibration_is_eight_to_thirteen_of_strength(ha: float):
-    """Exponent times the part of ash that is not offset (derived), here Stone's 1.65 averaged with Keyak's."""
+    """Exponent times the part of ash that is not offset (derived), here Stone's 1.65 averaged with
+    Keyak's."""
     ash = 0.877 * ha + 78.9
     exponent = (1.65 + (1.88 if ash < 317 else 1.72)) / 2
     ours = float(density_sensitivity_ratio(ha, "bone"))
