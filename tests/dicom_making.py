@@ -8,8 +8,16 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from pydicom.config import disable_value_validation
 from pydicom.dataset import FileDataset, FileMetaDataset
-from pydicom.uid import UID, CTImageStorage, ExplicitVRLittleEndian, generate_uid
+from pydicom.uid import (
+    UID,
+    CTImageStorage,
+    ExplicitVRBigEndian,
+    ExplicitVRLittleEndian,
+    ImplicitVRLittleEndian,
+    generate_uid,
+)
 
 AXIAL = (1.0, 0.0, 0.0, 0.0, 1.0, 0.0)
 SERIES = "1.2.826.0.1.3680043.8.498.1"
@@ -34,7 +42,10 @@ def write_slice(
     meta.MediaStorageSOPClassUID = UID(sop_class)
     meta.MediaStorageSOPInstanceUID = generate_uid(entropy_srcs=[path.name])
     meta.TransferSyntaxUID = UID(syntax)
-    header = FileDataset(str(path), {}, file_meta=meta, preamble=b"\0" * 128)
+    big_endian, implicit = syntax == ExplicitVRBigEndian, syntax == ImplicitVRLittleEndian
+    header = FileDataset(
+        str(path), {}, b"\0" * 128, meta, is_implicit_VR=implicit, is_little_endian=not big_endian
+    )
     header.SOPClassUID = UID(sop_class)
     header.SOPInstanceUID = meta.MediaStorageSOPInstanceUID
     header.SeriesInstanceUID = SERIES
@@ -56,14 +67,13 @@ def write_slice(
     header.RescaleSlope = 1
     header.RescaleIntercept = 0
     header.KVP = 120
-    big_endian = syntax == "1.2.840.10008.1.2.2"
     header.PixelData = values.astype(values.dtype.newbyteorder(">" if big_endian else "<")).tobytes()
     header["PixelData"].VR = "OW"
-    if change:
-        change(header)
-    # pydicom asks for its own encapsulation of compressed pixels; the reader refuses before it looks at them.
-    with warnings.catch_warnings():
+    # Headers that bend the standard are wanted here, without a warning for each.
+    with warnings.catch_warnings(), disable_value_validation():
         warnings.simplefilter("ignore")
+        if change:
+            change(header)
         header.save_as(path, enforce_file_format=True)
 
 
