@@ -1,8 +1,8 @@
 """The words of the planning side: a screw, where it is placed, and what was found out about it.
 
-Lengths on a screw are measured from its *datum plane*, positive towards the tip: the plane where the head leaves
-the shaft (headed), or the trailing end (headless). *Depth* is measured from the entry point along the axis, positive
-into the bone; a screw's datum plane lies at ``seat_depth_mm``.
+Lengths on a screw are measured from its *datum plane*, positive towards the tip: the plane where the head
+leaves the shaft (headed), or the trailing end (headless). *Depth* is measured from the entry point along the
+axis, positive into the bone; a screw's datum plane lies at ``seat_depth_mm``.
 """
 
 from __future__ import annotations
@@ -11,13 +11,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from segmentation.vocabulary import Floats, frozen_array
+from segmentation.vocabulary import Floats, Ints, frozen_array
 
 Technique = Literal["position", "lag", "locking"]
 LengthDatum = Literal["under_head", "overall", "trailing_end"]
 Severity = Literal["note", "warn", "stop"]
 HeadShape = Literal["hemisphere", "countersunk", "locking"]
 Profile = Literal["asymmetrical", "symmetrical"]
+LayerName = Literal["near cortex", "cancellous", "far cortex"]
 Material = Literal["stainless steel", "titanium alloy"]
 
 
@@ -34,8 +35,8 @@ class Head:
 class Thread:
     """A thread as a design, before a length is chosen.
 
-    ``at`` says which end it is tied to. ``length_mm`` is None for a thread over the whole shaft. ``runout_mm`` is the
-    incomplete thread where it meets the shaft (default: one pitch).
+    ``at`` says which end it is tied to. ``length_mm`` is None for a thread over the whole shaft.
+    ``runout_mm`` is the incomplete thread where it meets the shaft (default: one pitch).
     """
 
     at: Literal["tip", "trailing_end"]
@@ -156,7 +157,7 @@ class FragmentResult:
 class Layer:
     """Near cortex, cancellous or far cortex: a stretch of depth and the thread ring's means in it."""
 
-    layer: Literal["near cortex", "cancellous", "far cortex"]
+    layer: LayerName
     from_mm: float
     to_mm: float
     mean_hu: float | None
@@ -183,12 +184,12 @@ class Profile1D:
 class PathProfile:
     """The path from entry to exit and a little beyond: what lies at each depth.
 
-    ``fragment`` (n,) is the fragment on the axis (0 = none). ``axis``, ``ring`` (core to major radius) and ``sleeve``
-    (major radius to 1 mm beyond) are area-weighted means.
+    ``fragment`` (n,) is the fragment on the axis (0 = none). ``axis``, ``ring`` (core to major radius) and
+    ``sleeve`` (major radius to 1 mm beyond) are area-weighted means.
     """
 
     depth_mm: Floats
-    fragment: Floats
+    fragment: Ints
     axis: Profile1D
     ring: Profile1D
     sleeve: Profile1D

@@ -26,6 +26,9 @@ AFFINE_TOLERANCE_MM = 1e-4
 """Two grids are the same place when no corner lies farther apart than this. Our choice."""
 
 Host = Literal["bone", "foam"]
+RemovedAs = Literal[
+    "speck", "flat and long, as a table is", "thin and long, as a cable is", "too many pieces"
+]
 
 
 def frozen_array(values: npt.ArrayLike, dtype: npt.DTypeLike, *, copy: bool = True) -> npt.NDArray[Any]:
@@ -128,7 +131,7 @@ class Calibration:
 
 @dataclass(frozen=True, eq=False)
 class Surface:
-    """A triangle mesh: ``vertices_mm`` (n, 3), ``faces`` (m, 3) int32, counter-clockwise seen from outside."""
+    """A triangle mesh: ``vertices_mm`` (n, 3), ``faces`` (m, 3) int32, counter-clockwise from outside."""
 
     vertices_mm: Floats
     faces: Ints
@@ -163,7 +166,7 @@ class Fragment:
 class Removed:
     """Something above the level that is not this bone: what it was taken for, how big, and where."""
 
-    what: Literal["speck", "flat and long, as a table is", "thin and long, as a cable is", "hidden"]
+    what: RemovedAs
     volume_mm3: float
     centre_mm: Floats
 
@@ -182,8 +185,9 @@ class Segmentation:
 class Bone:
     """A CT, the fragments taken from it, and what their grey values mean.
 
-    ``labels`` uint8 of the CT's shape: 0 outside, n = fragment n. ``calibration`` is None where density cannot be
-    known; ``calibration_reason`` then says why. ``joint`` is an open surface facing out of the bone, or None.
+    ``labels`` uint8 of the CT's shape: 0 outside, n = fragment n. ``calibration`` is None where density
+    cannot be known; ``calibration_reason`` then says why. ``joint`` is an open surface facing out of the
+    bone, or None.
     """
 
     ct: CTVolume

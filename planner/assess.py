@@ -1,0 +1,232 @@
+"""From a bone and a plan to the numbers: the steps in order, for every screw."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib.metadata import version
+from typing import Any
+
+import numpy as np
+
+from planner.catalogue import stocked_length_mm
+from planner.clearance import clearances
+from planner.collisions import nearest_other
+from planner.density import layers, mean_hu_in, profile, sample
+from planner.engagement import Bite, bites, gliding_hole_to_mm, threads_engaged
+from planner.findings import CAUTIONS, findings_of
+from planner.hold import pullout_n
+from planner.limits import Limits
+from planner.path import Path, crossed_fragments, trace
+from planner.prepared import PreparedBone, prepare
+from planner.shear_laws import LAW_NAMES
+from planner.vocabulary import Assessment, FragmentResult, Interval, Plan, ScrewResult
+from segmentation.vocabulary import NO_DATA_BELOW_HU, Bone, Floats
+
+NORMALS = {"sagittal": (1.0, 0.0, 0.0), "coronal": (0.0, 1.0, 0.0), "axial": (0.0, 0.0, 1.0)}
+"""Normals of the body's planes in RAS+ (definition)."""
+
+UNCALIBRATED = "density is not calibrated"
+UNKNOWN = "part of it lies outside the scan or holds no data"
+
+
+@dataclass(frozen=True, eq=False)
+class ReadyBone:
+    """A prepared bone and what is asked of its CT for every screw: build it once, measure many screws."""
+
+    prepared: PreparedBone
+    has_no_data: bool
+
+
+def ready(bone: Bone) -> ReadyBone:
+    """``bone`` ready for ``assess_screws``. Takes about a second for a large bone; then a screw takes
+    milliseconds."""
+    return ReadyBone(prepare(bone), bool((bone.ct.hu < NO_DATA_BELOW_HU).any()))
+
+
+def assess(bone: Bone, plan: Plan, *, limits: Limits | None = None) -> Assessment:
+    """Every number the project exists for, for every screw of ``plan`` on ``bone``.
+
+    Raises InputError when an axis misses the bone. See ``planner.vocabulary`` for what is in the result.
+
+    >>> from pathlib import Path
+    >>> from demo_volumes.make import make_demo
+    >>> from planner.plan_file import plan_from
+    >>> from segmentation.recipe import segment
+    """
+    return assess_screws(ready(bone), plan, limits=limits)
+
+
+def assess_screws(bone: ReadyBone, plan: Plan, *, limits: Limits | None = None) -> Assessment:
+    """The same as ``assess``, on a bone made ready before."""
+    limits = limits or Limits()
+    paths = [trace(bone.prepared, placed) for placed in plan.screws]
+    screws = []
+    for index, path in enumerate(paths):
+        result = _measured(bone, path)
+        near = nearest_other(paths, index)
+        screws.append(replace(result, findings=findings_of(bone.prepared, path, result, near, limits)))
+    return Assessment(
+        tuple(screws), _bone_facts(bone.prepared.bone), _made_with(bone.prepared.bone, limits), CAUTIONS
+    )
+
+
+def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
+    """The numbers of one screw, without findings."""
+    prepared, placed = bone.prepared, path.placed
+    sampled = sample(prepared.bone.ct, path, has_no_data=bone.has_no_data)
+    crossed = crossed_fragments(path, prepared)
+    gliding = gliding_hole_to_mm(path, crossed[0])
+    calibration = prepared.bone.calibration
+    reasons: dict[str, str] = {}
+    fragments = []
+    all_bites: dict[int, list[Bite]] = {}
+    for number in crossed:
+        all_bites[number] = bites(path, number, gliding)
+        hu = mean_hu_in(path, sampled, number)
+        if hu is None:
+            reasons[f"fragments.{number}.mean_hu"] = UNKNOWN
+        density = None if hu is None or calibration is None else float(calibration.density_mg_cm3(hu))
+        if density is None:
+            reasons[f"fragments.{number}.mean_density_mg_cm3"] = (
+                UNKNOWN if hu is None else _uncalibrated(prepared.bone)
+            )
+        hold = None
+        if calibration is None:
+            reasons[f"fragments.{number}.pullout_n"] = _uncalibrated(prepared.bone)
+        else:
+            hold = pullout_n(path, sampled, all_bites[number], calibration, prepared.bone.host)
+            if hold is None:
+                reasons[f"fragments.{number}.pullout_n"] = UNKNOWN
+        fragments.append(
+            FragmentResult(
+                fragment=number,
+                fragment_name=prepared.bone.fragment(number).name,
+                axis_path_mm=float(path.axis_in_cells_mm(number).sum()),
+                thread_engagement_mm=sum(bite.engagement_mm for bite in all_bites[number]),
+                threads_engaged=threads_engaged(all_bites[number]),
+                mean_hu=hu,
+                mean_density_mg_cm3=density,
+                pullout_n=hold,
+            )
+        )
+    governing, why_none = _governing(placed.screw.headless, fragments)
+    if why_none:
+        reasons["pullout_n"] = why_none
+    found, clearance_reasons = clearances(prepared, path)
+    reasons.update(clearance_reasons)
+    strata = layers(path, sampled, calibration)
+    for layer in strata:
+        if layer.mean_hu is None:
+            reasons[f"layers.{layer.layer}.mean_hu"] = UNKNOWN
+        if layer.mean_density_mg_cm3 is None:
+            reasons[f"layers.{layer.layer}.mean_density_mg_cm3"] = (
+                UNKNOWN if layer.mean_hu is None else _uncalibrated(prepared.bone)
+            )
+    if calibration is None:
+        reasons["profile.density_mg_cm3"] = _uncalibrated(prepared.bone)
+    return ScrewResult(
+        placed=placed,
+        stocked_length_mm=stocked_length_mm(placed.screw, placed.length_mm),
+        bone_name=path.bone_name,
+        bone_length_mm=path.length_mm,
+        entry_mm=path.entry_mm,
+        exit_mm=path.point_mm(path.length_mm),
+        direction=path.direction,
+        tip_mm=path.point_mm(path.tip_depth_mm),
+        tip_depth_mm=path.tip_depth_mm,
+        gliding_hole_to_mm=gliding,
+        angles_degree=_angles_degree(path.direction),
+        fragments=tuple(fragments),
+        layers=strata,
+        leading_end=found["leading_end"],
+        trailing_end=found["trailing_end"],
+        body=found["body"],
+        profile=profile(path, sampled, calibration),
+        pullout_n=None if governing is None else governing.pullout_n,
+        governed_by=None if governing is None else governing.fragment,
+        threads_bridging_mm=_bridging_mm(all_bites, crossed),
+        reasons=reasons,
+    )
+
+
+def _governing(headless: bool, fragments: list[FragmentResult]) -> tuple[FragmentResult | None, str | None]:
+    """Which fragment's hold governs, or why none does.
+
+    A headed screw holds the fragment under its head by the head, so that one counts only when no other is
+    engaged.
+    """
+    engaged = [fragment for fragment in fragments if fragment.thread_engagement_mm > 0]
+    if not engaged:
+        return None, "no thread bites in any fragment"
+    beyond = [fragment for fragment in engaged if headless or fragment is not fragments[0]] or engaged
+    unknown = next((fragment for fragment in beyond if fragment.pullout_n is None), None)
+    if unknown is not None:
+        return None, f"the hold in fragment {unknown.fragment} is not known"
+    return min(beyond, key=lambda fragment: (fragment.pullout_n or Interval(0, 0, 0)).estimate), None
+
+
+def _bridging_mm(all_bites: dict[int, list[Bite]], crossed: list[int]) -> float:
+    """Thread in the near fragment of a zone that also bites beyond it: it keeps the two apart."""
+    near = crossed[0]
+    zones_beyond = {
+        bite.zone for number in crossed[1:] for bite in all_bites[number] if bite.engagement_mm > 0
+    }
+    return float(sum(bite.engagement_mm for bite in all_bites[near] if bite.zone in zones_beyond))
+
+
+def _angles_degree(direction: Floats) -> dict[str, float]:
+    """Angle between the axis and each of the body's planes: 0 in the plane, 90 square to it."""
+    return {
+        plane: float(np.degrees(np.arcsin(min(1.0, abs(float(np.dot(direction, normal)))))))
+        for plane, normal in NORMALS.items()
+    }
+
+
+def _uncalibrated(bone: Bone) -> str:
+    return f"{UNCALIBRATED}: {bone.calibration_reason}" if bone.calibration_reason else UNCALIBRATED
+
+
+def _bone_facts(bone: Bone) -> dict[str, Any]:
+    """What a reader of the numbers must know of the bone."""
+    calibration = bone.calibration
+    return {
+        "host": bone.host,
+        "threshold_hu": bone.segmentation.threshold_hu,
+        "threshold_reason": bone.segmentation.threshold_reason,
+        "voxel_mm": [float(step) for step in bone.ct.grid.spacing_mm],
+        "calibration": None
+        if calibration is None
+        else {
+            "kind": calibration.kind,
+            "slope_mg_cm3_per_hu": calibration.slope_mg_cm3_per_hu,
+            "intercept_mg_cm3": calibration.intercept_mg_cm3,
+            "standard_error_fraction": calibration.standard_error_fraction,
+            "source": calibration.source,
+        },
+        "calibration_reason": bone.calibration_reason,
+        "fragments": [
+            {"number": f.number, "name": f.name, "bone": f.bone, "volume_mm3": f.volume_mm3}
+            for f in bone.fragments
+        ],
+        "joint": bone.joint is not None,
+        "notes": list(bone.segmentation.notes) + list(bone.ct.notes),
+    }
+
+
+def _made_with(bone: Bone, limits: Limits) -> dict[str, Any]:
+    """Versions, digests and settings: what another person needs to get the same numbers."""
+    return {
+        **_versions(),
+        "digests": dict(bone.digests) or {"ct": bone.ct.digest},
+        "settings": {
+            "shear_law": LAW_NAMES[bone.host].name,
+            "shear_law_source": LAW_NAMES[bone.host].source,
+            "limits": dict(vars(limits)),
+        },
+    }
+
+
+@cache
+def _versions() -> dict[str, str]:
+    return {package: version(package) for package in ("pilothole", "numpy", "scipy")}

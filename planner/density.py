@@ -1,0 +1,138 @@
+"""How dense the bone is along the screw: on the axis, in the thread ring, in the sleeve, and layer by layer.
+
+Grey values are interpolated linearly between voxel centres. What lies outside the scan or was marked "no
+data" is unknown, never zero: a mean over anything unknown is None with its reason.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from planner.path import RING_COUNT, Path
+from planner.vocabulary import Layer, LayerName, PathProfile, Profile1D
+from segmentation.vocabulary import NO_DATA_BELOW_HU, Calibration, CTVolume, Floats
+
+CORTEX_AT_MOST_MM = 6.0
+"""A cortex is sought no deeper than this (until it is measured by itself; design decision)."""
+
+CORTEX_ENDS_AT_FRACTION = 0.5
+"""A cortex ends where the ring first falls below this share of its local peak (design decision)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Sampled:
+    """HU in the cells of a path: ``axis`` (cells,), ``ring`` (RING_COUNT, cells), ``sleeve`` (lines, cells);
+    NaN unknown."""
+
+    axis: Floats
+    ring: Floats
+    sleeve: Floats
+
+
+def hu_at(ct: CTVolume, points_mm: Floats, *, has_no_data: bool = True) -> Floats:
+    """HU at points (…, 3), linear between voxel centres; NaN outside the scan and beside a voxel without
+    data."""
+    ijk = ct.grid.mm_to_ijk(points_mm.reshape(-1, 3)).T
+    values = np.empty(ijk.shape[1])
+    ndimage.map_coordinates(ct.hu, ijk, output=values, order=1, mode="constant", cval=np.nan, prefilter=False)
+    if has_no_data:
+        values[_beside_no_data(ct, ijk)] = np.nan
+    return values.reshape(points_mm.shape[:-1])
+
+
+def sample(ct: CTVolume, path: Path, *, has_no_data: bool) -> Sampled:
+    """HU on the axis, in the ring and in the sleeve of ``path``, in the middle of each cell."""
+    offsets = np.concatenate(
+        [
+            np.zeros((len(path.zone_of_cell), 1, 2)),
+            path.ring_offsets_mm[path.zone_of_cell],
+            path.sleeve_offsets_mm[path.zone_of_cell],
+        ],
+        axis=1,
+    )
+    across = offsets @ np.stack([path.u, path.v])
+    points = path.entry_mm + path.depth_mm[:, None, None] * path.direction + across
+    hu = hu_at(ct, points, has_no_data=has_no_data).T
+    return Sampled(hu[0], hu[1 : 1 + RING_COUNT], hu[1 + RING_COUNT :])
+
+
+def profile(path: Path, sampled: Sampled, calibration: Calibration | None) -> PathProfile:
+    """The means against depth, and which fragment the axis is in (0 = none)."""
+    fragment = np.zeros(len(path.zone_of_cell), np.int32)
+    middle = path.depth_mm
+    for number, stretches in path.axis.items():
+        for start, stop in stretches.of_line(0):
+            fragment[(middle >= start) & (middle <= stop)] = number
+
+    def against_depth(hu: Floats) -> Profile1D:
+        return Profile1D(hu, None if calibration is None else calibration.density_mg_cm3(hu))
+
+    return PathProfile(
+        middle,
+        fragment,
+        against_depth(sampled.axis),
+        against_depth(sampled.ring.mean(axis=0)),
+        against_depth(sampled.sleeve.mean(axis=0)),
+    )
+
+
+def mean_hu_in(path: Path, sampled: Sampled, fragment: int) -> float | None:
+    """Mean HU of the ring's parts inside ``fragment``, along its axis path; None if any of it is unknown."""
+    weights = path.ring_in_cells_mm(fragment) * path.axis_in_cells_mm(fragment)[None, :]
+    return _weighted_mean(sampled.ring, weights)
+
+
+def layers(path: Path, sampled: Sampled, calibration: Calibration | None) -> tuple[Layer, ...]:
+    """Near cortex, cancellous and far cortex between entry and exit, by the fall of the ring's HU."""
+    inside = (path.depth_mm >= 0) & (path.depth_mm <= path.length_mm)
+    ring = sampled.ring.mean(axis=0)[inside]
+    depth = path.depth_mm[inside]
+    half = path.length_mm / 2
+    near = min(_first_fall_mm(depth, ring), half)
+    far = path.length_mm - min(_first_fall_mm(path.length_mm - depth[::-1], ring[::-1]), half)
+    borders = (0.0, near, far, path.length_mm)
+    names: tuple[LayerName, ...] = ("near cortex", "cancellous", "far cortex")
+    result = []
+    for name, low, high in zip(names, borders[:-1], borders[1:], strict=True):
+        overlap = np.minimum(path.edges_mm[1:], high) - np.maximum(path.edges_mm[:-1], low)
+        hu = _weighted_mean(sampled.ring, np.broadcast_to(np.maximum(overlap, 0), sampled.ring.shape))
+        density = None if hu is None or calibration is None else float(calibration.density_mg_cm3(hu))
+        result.append(Layer(name, low, high, hu, density))
+    return tuple(result)
+
+
+def _first_fall_mm(depth_mm: Floats, hu: Floats) -> float:
+    """Depth at which ``hu`` first falls below half of the highest value before it, CORTEX_AT_MOST_MM at
+    most."""
+    known = np.where(np.isnan(hu), -np.inf, hu)
+    peak = np.maximum.accumulate(known)
+    fallen = np.flatnonzero((known < CORTEX_ENDS_AT_FRACTION * peak) & (peak > 0))
+    if not len(fallen) or fallen[0] == 0:
+        return CORTEX_AT_MOST_MM
+    after = int(fallen[0])
+    level = CORTEX_ENDS_AT_FRACTION * peak[after]
+    share = (known[after - 1] - level) / (known[after - 1] - known[after])
+    place = depth_mm[after - 1] + np.clip(share, 0, 1) * (depth_mm[after] - depth_mm[after - 1])
+    return float(min(place, CORTEX_AT_MOST_MM))
+
+
+def _weighted_mean(values: Floats, weights: Floats) -> float | None:
+    used = weights > 0
+    if not used.any() or np.isnan(values[used]).any():
+        return None
+    return float((values[used] * weights[used]).sum() / weights[used].sum())
+
+
+def _beside_no_data(ct: CTVolume, ijk: Floats) -> npt.NDArray[np.bool_]:
+    """(n,) whether any of the eight voxels around a place holds no data."""
+    base = np.floor(ijk).astype(np.intp)
+    top = np.asarray(ct.grid.shape)[:, None] - 1
+    beside = np.zeros(ijk.shape[1], bool)
+    for corner in np.ndindex(2, 2, 2):
+        i, j, k = np.clip(base + np.asarray(corner)[:, None], 0, top)
+        beside |= ct.hu[i, j, k] < NO_DATA_BELOW_HU
+    return beside

@@ -1,0 +1,64 @@
+"""How hard the thread holds in one fragment, with an interval: the sum over the thread that bites of strength
+times length.
+
+Each cell of each of the ring's lines has its own density, so its own shear strength; the force is π · D · TSF
+· Σ τ · length / lines, zone by zone. The interval's terms are told in ``pullout.py``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from planner.density import Sampled
+from planner.engagement import Bite
+from planner.path import RING_COUNT, Path
+from planner.pullout import interval, pullout_integral_n
+from planner.shear_laws import density_sensitivity_ratio, law_standard_error_fraction, shear_strength_mpa
+from planner.vocabulary import Interval
+from segmentation.vocabulary import Calibration, Host
+
+
+def pullout_n(
+    path: Path, sampled: Sampled, bites: Sequence[Bite], calibration: Calibration, host: Host
+) -> Interval | None:
+    """Pull-out of the ``bites`` of one fragment; None where any of their density is unknown."""
+    force_n = engaged_mm = 0.0
+    strengths, densities, lengths = [], [], []
+    for bite in bites:
+        cells = bite.stretches.lengths_in_cells_mm(RING_COUNT, path.edges_mm)
+        used = cells > 0
+        hu = sampled.ring[used]
+        if np.isnan(hu).any():
+            return None
+        density = np.maximum(calibration.density_mg_cm3(hu), 0)
+        strength = shear_strength_mpa(density, host)
+        length = cells[used] / RING_COUNT
+        force_n += pullout_integral_n(
+            strength,
+            length,
+            major_mm=bite.thread.major_mm,
+            core_mm=bite.thread.core_mm,
+            pitch_mm=bite.thread.pitch_mm,
+        )
+        engaged_mm += bite.engagement_mm
+        strengths.append(strength)
+        densities.append(density)
+        lengths.append(length)
+    if force_n == 0:
+        return Interval(0.0, 0.0, 0.0)
+    # Errors of law and calibration are common to the whole thread: they add up by strength, not in quadrature.
+    weight = np.concatenate(strengths) * np.concatenate(lengths)
+    density = np.concatenate(densities)
+    law = float(np.average(law_standard_error_fraction(density, host), weights=weight))
+    sensitivity = float(np.average(density_sensitivity_ratio(density, host), weights=weight))
+    most = max(bites, key=lambda bite: bite.engagement_mm)
+    return interval(
+        force_n,
+        law_fraction=law,
+        calibration_fraction=calibration.standard_error_fraction * sensitivity,
+        engaged_mm=engaged_mm,
+        thread=most.thread,
+        host=host,
+    )

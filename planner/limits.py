@@ -1,0 +1,49 @@
+"""The limits a screw is held against, each with where it comes from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Limits of a site. Findings are told against them; a plan may be assessed with others."""
+
+    joint_clearance_mm: float = 2.0
+    """Screw to joint surface. Common practice at wrist and elbow (Slade's 2 mm at each end: from memory)."""
+
+    leading_end_clearance_mm: float = 2.0
+    """Leading end to outer surface, headless screws. Common practice (length rule: axis less 4 mm)."""
+
+    body_clearance_mm: float = 1.0
+    """Body to outer surface. Our choice: about the surface error of a good CT (0.2–0.8 mm published) with a
+    margin."""
+
+    trailing_end_buried_mm: float = 1.0
+    """Headless trailing rim below the surface. Common practice (1–2 mm below cartilage: from memory)."""
+
+    threads_beyond_fracture_count: float = 3.0
+    """Full threads in each fragment beyond the first. Common practice: three at least, five wanted."""
+
+    tip_through_far_cortex_mm: float = 2.0
+    """How far a headed screw's tip may leave the far cortex. Common practice: about 2 mm, so that full
+    threads reach it."""
+
+    head_proud_mm: float = 0.5
+    """How far a head without a plate may stand off. Our choice: the surface's own uncertainty."""
+
+    between_screws_mm: float = 1.0
+    """Between two screws. Our choice: the error of drilling by hand is larger still."""
+
+    entry_moved_mm: float = 1.0
+    """A given entry point farther than this from the surface is told. Our choice."""
+
+    @property
+    def smallest_clearance_mm(self) -> float:
+        """The smallest limit that the scan has to resolve."""
+        return min(
+            self.joint_clearance_mm,
+            self.leading_end_clearance_mm,
+            self.body_clearance_mm,
+            self.trailing_end_buried_mm,
+        )

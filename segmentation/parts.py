@@ -1,0 +1,240 @@
+"""Fields whose zero is a fragment's surface: from the pieces above the level, from given labels, and across
+cuts.
+
+A field is the grey value minus the level wherever the bone meets something else; hollows and the deep inside
+are raised above zero; other pieces are sunk below it. A cut is the smaller of the field and the signed
+distance to the plane.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import edt
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from segmentation.components import Box, Piece, grown
+from segmentation.envelope import Mask, hollows
+from segmentation.errors import InputError
+from segmentation.surface import edge_gradient_hu_per_mm
+from segmentation.vocabulary import CTVolume, Floats
+
+NEAR_MM = 3.0
+"""Pieces no farther apart than this are taken as fragments of one bone, unless named otherwise (design
+decision)."""
+
+LABEL_REACH_MM = 1.0
+"""How far the grey values may move a surface away from the border of a given label. Our choice: two fine
+voxels."""
+
+LABEL_SMOOTHING_VOXELS = 1.0
+"""Gaussian smoothing of the border between two touching labels, whose place is known to a voxel only. Our
+choice."""
+
+DEEP_VOXELS = 2.0
+"""The deep inside is raised to what the edge climbs in this many voxels, so that a cut through it stays
+flat."""
+
+
+@dataclass(frozen=True, eq=False)
+class Part:
+    """A fragment in the making: ``field_hu`` float32 on the crop ``box`` of the scan, positive inside."""
+
+    box: Box
+    field_hu: npt.NDArray[np.float32]
+    gradient_hu_per_mm: float
+    cut_off_by_scan: bool
+
+    @property
+    def offset_ijk(self) -> tuple[int, int, int]:
+        """The scan's voxel at the crop's corner."""
+        return self.box[0].start, self.box[1].start, self.box[2].start
+
+
+@dataclass(frozen=True, eq=False)
+class Cut:
+    """A plane through ``point_mm``; the side its ``normal`` points to becomes the new fragment."""
+
+    point_mm: Floats
+    normal: Floats
+
+
+def parts_from_pieces(
+    ct: CTVolume, labels: npt.NDArray[np.uint8], pieces: tuple[Piece, ...], threshold_hu: float
+) -> list[Part]:
+    """One part for each piece, hollows included, in the order of ``pieces``."""
+    parts: dict[int, Part] = {}
+    for neighbours in _neighbourhoods(ct, labels, pieces):
+        box = grown(_joint_box([piece.box for piece in neighbours]), 2, labels.shape)
+        lookup = np.zeros(256, np.uint8)
+        lookup[[piece.number for piece in neighbours]] = range(1, len(neighbours) + 1)
+        found = hollows(
+            lookup[labels[box]], len(neighbours), ct.grid.spacing_mm, _at_border(box, labels.shape)
+        )
+        for piece, hollow in zip(neighbours, found, strict=True):
+            parts[piece.number] = _part(
+                ct, box, labels[box] == piece.number, hollow.inside, hollow.beyond_gap_mm, threshold_hu
+            )
+    return [parts[piece.number] for piece in pieces]
+
+
+def parts_from_labels(ct: CTVolume, given: npt.NDArray[np.uint8], threshold_hu: float) -> list[Part]:
+    """One part for each label value, in rising order; the labels say which voxel is whose, the level where it
+    ends."""
+    values = [int(value) for value in np.unique(given) if value]
+    if not values:
+        raise InputError("the labels must mark at least one fragment (every voxel is 0)")
+    spacing = ct.grid.spacing_mm
+    reach = int(np.ceil(2 * LABEL_REACH_MM / spacing.min())) + 2
+    found = ndimage.find_objects(given)
+    parts = []
+    for value in values:
+        box = grown(found[value - 1], reach, given.shape)
+        crop = given[box]
+        own = _signed_distance_mm(crop == value, spacing)
+        above = ct.hu[box] >= threshold_hu
+        rest = (crop != value) & (crop != 0)
+        beyond = np.full(crop.shape, np.inf, np.float32)
+        if rest.any():
+            border = (_signed_distance_mm(rest, spacing) - own) / 2
+            beyond = ndimage.gaussian_filter(border, LABEL_SMOOTHING_VOXELS)
+        piece = above & (own < LABEL_REACH_MM) & ~rest
+        hollow = ~above & (crop == value)
+        edge = ~ndimage.binary_fill_holes(piece | (own < -LABEL_REACH_MM))
+        parts.append(_part(ct, box, piece, hollow & ~edge, beyond, threshold_hu, cut_everything=True))
+    return parts
+
+
+def cut_in_two(parts: list[Part], cut: Cut, ct: CTVolume) -> list[Part]:
+    """``parts`` with the one at the cut's point divided; the side of the normal is appended as the last
+    part."""
+    point_ijk = ct.grid.mm_to_ijk(cut.point_mm)
+    index = _part_at(parts, point_ijk)
+    if index is None:
+        x, y, z = (float(value) for value in cut.point_mm)
+        raise InputError(
+            f"the cut at {x:g}, {y:g}, {z:g} lies in no fragment: give a point inside the bone to divide"
+        )
+    whole = parts[index]
+    axes = [np.arange(part.start, part.stop) for part in whole.box]
+    normal = np.asarray(cut.normal, float) / np.linalg.norm(cut.normal)
+    # Signed distance is affine in (i, j, k): three outer sums instead of a coordinate array.
+    slope = ct.grid.affine[:3, :3].T @ normal
+    level = float((ct.grid.affine[:3, 3] - cut.point_mm) @ normal)
+    ahead = (
+        slope[0] * axes[0][:, None, None]
+        + slope[1] * axes[1][None, :, None]
+        + slope[2] * axes[2][None, None, :]
+        + level
+    ).astype(np.float32) * np.float32(whole.gradient_hu_per_mm)
+    front, back = np.minimum(whole.field_hu, ahead), np.minimum(whole.field_hu, -ahead)
+    if not (front > 0).any() or not (back > 0).any():
+        raise InputError("the cut leaves one side empty: move its point into the bone or turn its normal")
+    divided = [
+        Part(whole.box, side, whole.gradient_hu_per_mm, whole.cut_off_by_scan) for side in (back, front)
+    ]
+    return [*parts[:index], divided[0], *parts[index + 1 :], divided[1]]
+
+
+def _part_at(parts: list[Part], point_ijk: Floats) -> int | None:
+    """Which part holds a point, judged by the nearest voxel centre."""
+    for index, part in enumerate(parts):
+        local = np.round(point_ijk).astype(int) - part.offset_ijk
+        inside_box = ((local >= 0) & (local < part.field_hu.shape)).all()
+        if inside_box and part.field_hu[tuple(local)] > 0:
+            return index
+    return None
+
+
+def _part(
+    ct: CTVolume,
+    box: Box,
+    piece: Mask,
+    hollow: Mask,
+    beyond_mm: npt.NDArray[np.float32],
+    threshold_hu: float,
+    *,
+    cut_everything: bool = False,
+) -> Part:
+    """The field of one piece and its hollows, cropped to what it needs."""
+    where = ndimage.find_objects((piece | hollow).astype(np.uint8))
+    if not where:
+        raise InputError(
+            f"a label holds no voxel at or above {threshold_hu:g} HU: lower the threshold or check the labels"
+        )
+    tight = grown(where[0], 2, piece.shape)
+    piece, hollow, beyond_mm = piece[tight], hollow[tight], beyond_mm[tight]
+    whole = tuple(
+        slice(outer.start + inner.start, outer.start + inner.stop)
+        for outer, inner in zip(box, tight, strict=True)
+    )
+    field = ct.hu[whole].astype(np.float32) - np.float32(threshold_hu)
+    gradient = edge_gradient_hu_per_mm(np.where(piece, np.abs(field), -np.abs(field)), ct.grid.spacing_mm)
+    inside = piece | hollow
+    field = np.where(inside, np.maximum(np.abs(field), 1), -np.abs(field))
+    if cut_everything or np.isfinite(beyond_mm).any():
+        limit = inside if cut_everything else hollow
+        field[limit] = np.minimum(field[limit], beyond_mm[limit] * np.float32(gradient))
+    deep = ndimage.binary_erosion(field > 0)
+    raised = np.float32(gradient * DEEP_VOXELS * ct.grid.spacing_mm.max())
+    if cut_everything or np.isfinite(beyond_mm).any():
+        deep &= beyond_mm * np.float32(gradient) > raised
+    field[deep] = np.maximum(field[deep], raised)
+    return Part(
+        (whole[0], whole[1], whole[2]), field, gradient, bool(_at_border(whole, ct.grid.shape, field).any())
+    )
+
+
+def _signed_distance_mm(inside: Mask, spacing_mm: Floats) -> npt.NDArray[np.float32]:
+    """Distance to the border of ``inside``, negative inside, half a voxel taken off either way."""
+    anisotropy = tuple(float(step) for step in spacing_mm)
+    outer = edt.edt(~inside, anisotropy=anisotropy)
+    inner = edt.edt(inside, anisotropy=anisotropy)
+    half = np.float32(spacing_mm.mean() / 2)
+    return np.asarray(np.where(inside, half - inner, outer - half), np.float32)
+
+
+def _at_border(
+    box: Box | tuple[slice, ...], shape: tuple[int, ...], field: npt.NDArray[np.float32] | None = None
+) -> npt.NDArray[np.bool_]:
+    """(3, 2) which faces of ``box`` are faces of the scan (and, with ``field``, hold bone)."""
+    border = np.array([[part.start == 0, part.stop == size] for part, size in zip(box, shape, strict=True)])
+    if field is not None:
+        for axis, side in np.argwhere(border):
+            border[axis, side] = (np.take(field, 0 if side == 0 else -1, axis=axis) > 0).any()
+    return border
+
+
+def _joint_box(boxes: list[Box]) -> Box:
+    i, j, k = (
+        slice(min(box[axis].start for box in boxes), max(box[axis].stop for box in boxes))
+        for axis in range(3)
+    )
+    return i, j, k
+
+
+def _neighbourhoods(
+    ct: CTVolume, labels: npt.NDArray[np.uint8], pieces: tuple[Piece, ...]
+) -> list[list[Piece]]:
+    """Pieces grouped so that those within NEAR_MM of each other are together."""
+    spacing = ct.grid.spacing_mm
+    reach = int(np.ceil(NEAR_MM / spacing.min())) + 1
+    group = {piece.number: piece.number for piece in pieces}
+    for piece in pieces:
+        box = grown(piece.box, reach, labels.shape)
+        crop = labels[box]
+        others = (crop != piece.number) & (crop != 0)
+        if not others.any():
+            continue
+        distance = edt.edt(
+            crop != piece.number, anisotropy=tuple(float(step) for step in spacing), parallel=2
+        )
+        near = np.unique(crop[others & (distance - spacing.mean() <= NEAR_MM)])
+        joined = {group[int(number)] for number in near} | {group[piece.number]}
+        group = {number: min(joined) if of in joined else of for number, of in group.items()}
+    groups: dict[int, list[Piece]] = {}
+    for piece in pieces:
+        groups.setdefault(group[piece.number], []).append(piece)
+    return list(groups.values())

@@ -1,0 +1,224 @@
+"""From a CT to a bone: the steps in order.
+
+>>> from demo_volumes.make import make_demo                       # doctest: +SKIP
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from segmentation.components import pieces_above
+from segmentation.errors import InputError
+from segmentation.parts import NEAR_MM, Cut, Part, cut_in_two, parts_from_labels, parts_from_pieces
+from segmentation.surface import iso_surface
+from segmentation.threshold import check_threshold, choose_threshold
+from segmentation.vocabulary import (
+    Bone,
+    Calibration,
+    CTVolume,
+    Fragment,
+    Host,
+    Removed,
+    Segmentation,
+    Surface,
+)
+
+Name = tuple[tuple[float, float, float], str, str | None]
+"""A point inside a fragment (RAS+ mm), the fragment's name, and its bone's name or None."""
+
+
+def segment(
+    ct: CTVolume,
+    *,
+    threshold_hu: float | None = None,
+    calibration: Calibration | None = None,
+    calibration_reason: str | None = None,
+    host: Host = "bone",
+    cuts: Sequence[Cut] = (),
+    labels: npt.NDArray[Any] | None = None,
+    keep_small: bool = False,
+    joint: Surface | None = None,
+    names: Sequence[Name] = (),
+    progress: Callable[[str], None] | None = None,
+) -> Bone:
+    """The bone in ``ct``: its outer envelope at a grey level, as fragments with closed surfaces.
+
+    ``threshold_hu`` is the level; without it one is chosen and its reason kept. ``labels`` (integers of the
+    CT's shape) say which voxel belongs to which fragment. ``cuts`` divide fragments, in order. Fragments are
+    numbered from the largest, or in the labels' order. Raises InputError when nothing is bone.
+    """
+    progress = progress or _silent
+    progress("choosing the level")
+    if threshold_hu is None:
+        threshold_hu, reason = choose_threshold(ct)
+    else:
+        check_threshold(ct, threshold_hu)
+        reason = "given"
+    removed: tuple[Removed, ...] = ()
+    progress("finding pieces and hollows")
+    if labels is not None:
+        parts = parts_from_labels(ct, _checked_labels(labels, ct), threshold_hu)
+    else:
+        numbered, pieces, removed = pieces_above(ct, threshold_hu, keep_small=keep_small)
+        if not pieces:
+            raise InputError(
+                f"nothing at or above {threshold_hu:g} HU is large enough to be bone: lower the threshold, "
+                "or keep small pieces"
+            )
+        parts = parts_from_pieces(ct, numbered, pieces, threshold_hu)
+        del numbered
+    parts = [part for part in parts if (part.field_hu > 0).any()]
+    surfaces = [iso_surface(part.field_hu, ct.grid, part.offset_ijk) for part in parts]
+    if labels is None:
+        order = sorted(range(len(parts)), key=lambda index: -surfaces[index].enclosed_mm3)
+        parts, surfaces = [parts[index] for index in order], [surfaces[index] for index in order]
+    for cut in cuts:
+        before = parts
+        parts = cut_in_two(parts, cut, ct)
+        surfaces = [
+            surfaces[index]
+            if index < len(before) and part is before[index]
+            else iso_surface(part.field_hu, ct.grid, part.offset_ijk)
+            for index, part in enumerate(parts)
+        ]
+    progress("naming fragments")
+    fragments, notes = _named(parts, surfaces, names, ct)
+    return Bone(
+        ct=ct,
+        labels=_label_volume(parts, ct),
+        fragments=fragments,
+        host=host,
+        segmentation=Segmentation(threshold_hu, reason, removed, notes),
+        calibration=calibration,
+        calibration_reason=calibration_reason if calibration is None else None,
+        joint=None if joint is None else _facing_out_of(joint, surfaces),
+        edits=tuple(
+            {
+                "cut": {
+                    "point_mm": np.asarray(cut.point_mm).tolist(),
+                    "normal": np.asarray(cut.normal).tolist(),
+                }
+            }
+            for cut in cuts
+        ),
+    )
+
+
+def _silent(_step: str) -> None:
+    """Tell nobody."""
+
+
+def _checked_labels(labels: npt.NDArray[Any], ct: CTVolume) -> npt.NDArray[np.uint8]:
+    """``labels`` as uint8, or an InputError saying what is wrong with them."""
+    if labels.shape != ct.grid.shape:
+        raise InputError(f"the labels must have the CT's shape {ct.grid.shape} (got {labels.shape})")
+    if not np.isfinite(labels).all() or (labels != np.round(labels)).any():
+        raise InputError("the labels must be whole numbers: 0 outside, 1, 2, … for the fragments")
+    if labels.min() < 0 or labels.max() > np.iinfo(np.uint8).max:
+        raise InputError(f"the labels must lie in 0 … 255 (got {labels.min():g} … {labels.max():g})")
+    return labels.astype(np.uint8)
+
+
+def _label_volume(parts: Sequence[Part], ct: CTVolume) -> npt.NDArray[np.uint8]:
+    """uint8 of the CT's shape: n where fragment n is."""
+    volume = np.zeros(ct.grid.shape, np.uint8)
+    for number, part in enumerate(parts, start=1):
+        volume[part.box][part.field_hu > 0] = number
+    return volume
+
+
+def _named(
+    parts: Sequence[Part], surfaces: Sequence[Surface], names: Sequence[Name], ct: CTVolume
+) -> tuple[tuple[Fragment, ...], tuple[str, ...]]:
+    """Fragments with their names and bones, and the sentences about how bones were told apart."""
+    given: dict[int, tuple[str, str | None]] = {}
+    for point_mm, name, bone in names:
+        point_ijk = np.round(ct.grid.mm_to_ijk(np.asarray(point_mm, float))).astype(int)
+        number = next(
+            (
+                index
+                for index, part in enumerate(parts)
+                if all(s.start <= p < s.stop for s, p in zip(part.box, point_ijk, strict=True))
+                and part.field_hu[tuple(point_ijk - part.offset_ijk)] > 0
+            ),
+            None,
+        )
+        if number is None:
+            x, y, z = point_mm
+            raise InputError(f"the name {name!r} points at {x:g}, {y:g}, {z:g}, which lies in no fragment")
+        if number in given:
+            raise InputError(f"fragment {number + 1} is named twice: {given[number][0]!r} and {name!r}")
+        given[number] = (name, bone)
+    by_nearness = _bones_by_nearness(
+        surfaces, [index for index in range(len(parts)) if not given.get(index, ("", None))[1]]
+    )
+    fragments = tuple(
+        Fragment(
+            number=index + 1,
+            name=given.get(index, (f"fragment {index + 1}", None))[0],
+            bone=given.get(index, ("", None))[1] or f"bone {by_nearness[index]}",
+            volume_mm3=surface.enclosed_mm3,
+            surface=surface,
+        )
+        for index, surface in enumerate(surfaces)
+    )
+    _refuse_equal_names(fragments)
+    notes = []
+    if len(set(by_nearness.values())) < len(by_nearness):
+        notes.append(
+            f"pieces within {NEAR_MM:g} mm of each other were taken as fragments of one bone; "
+            "name their bones if they are not"
+        )
+    cut_off = [fragment.name for fragment, part in zip(fragments, parts, strict=True) if part.cut_off_by_scan]
+    if cut_off:
+        notes.append(f"cut off by the border of the scan: {', '.join(cut_off)}")
+    return fragments, tuple(notes)
+
+
+def _refuse_equal_names(fragments: Sequence[Fragment]) -> None:
+    seen: set[str] = set()
+    for fragment in fragments:
+        if fragment.name in seen:
+            raise InputError(f"two fragments are named {fragment.name!r}: names must differ")
+        seen.add(fragment.name)
+
+
+def _bones_by_nearness(surfaces: Sequence[Surface], indices: Sequence[int]) -> dict[int, int]:
+    """Index of surface → bone number; surfaces within NEAR_MM of each other share one."""
+    trees = {index: cKDTree(surfaces[index].vertices_mm) for index in indices}
+    boxes = {index: (tree.mins - NEAR_MM, tree.maxes + NEAR_MM) for index, tree in trees.items()}
+    group = {index: index for index in indices}
+    for first in indices:
+        for second in indices:
+            if second <= first or group[first] == group[second]:
+                continue
+            (low, high), (other_low, other_high) = boxes[first], boxes[second]
+            if (low > other_high).any() or (other_low > high).any():
+                continue
+            distance, _ = trees[first].query(trees[second].data, distance_upper_bound=NEAR_MM)
+            if np.isfinite(distance).any():
+                merged, gone = sorted((group[first], group[second]))
+                group = {index: merged if of == gone else of for index, of in group.items()}
+    order = {of: number for number, of in enumerate(sorted(set(group.values())), start=1)}
+    return {index: order[of] for index, of in group.items()}
+
+
+def _facing_out_of(joint: Surface, surfaces: Sequence[Surface]) -> Surface:
+    """``joint`` with its triangles turned, if need be, to face the way the bone's surface does beneath it."""
+    vertices = np.concatenate([surface.vertices_mm[surface.faces].mean(axis=1) for surface in surfaces])
+    normals = np.concatenate([_face_normals(surface) for surface in surfaces])
+    centres = joint.vertices_mm[joint.faces].mean(axis=1)
+    _, nearest = cKDTree(vertices).query(centres)
+    if np.einsum("ij,ij->i", _face_normals(joint), normals[nearest]).sum() >= 0:
+        return joint
+    return Surface(joint.vertices_mm, joint.faces[:, ::-1])
+
+
+def _face_normals(surface: Surface) -> npt.NDArray[np.float64]:
+    a, b, c = (surface.vertices_mm[surface.faces[:, corner]] for corner in range(3))
+    return np.asarray(np.cross(b - a, c - a))
