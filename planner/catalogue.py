@@ -19,7 +19,7 @@ from typing import Annotated, Any, Literal, NoReturn
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from planner.screw_families import all_families
-from planner.solid import LONGEST_MM, neck_radius_mm, runout_mm, shortest_length_mm
+from planner.solid import LONGEST_MM, runout_mm, shortest_length_mm
 from planner.vocabulary import Head, HeadShape, LengthDatum, Material, Profile, Screw, Thread
 from segmentation.errors import InputError
 
@@ -223,7 +223,10 @@ def _physical_faults(screw: Screw) -> list[str]:
 def _rules(screw: Screw) -> list[tuple[bool, str]]:
     lengths_mm, ends = screw.stocked_lengths_mm, [thread.at for thread in screw.threads]
     over_all = any(thread.length_mm is None for thread in screw.threads)
-    neck_mm = 2 * neck_radius_mm(screw)
+    under_head_mm = max(
+        [screw.shaft_mm]
+        + [t.major_mm for t in screw.threads if t.at == "trailing_end" or t.length_mm is None]
+    )
     words = (("name", screw.name), ("title", screw.title), ("source", screw.source))
     return [
         *(
@@ -243,8 +246,8 @@ def _rules(screw: Screw) -> list[tuple[bool, str]]:
             f"(got {screw.length_datum})",
         ),
         (
-            screw.head is None or screw.head.diameter_mm > neck_mm,
-            f"the head must be wider than what lies under it, {neck_mm:g}",
+            screw.head is None or screw.head.diameter_mm > under_head_mm,
+            f"the head must be wider than what lies under it, {under_head_mm:g}",
         ),
         (screw.cannula_mm < screw.shaft_mm, f"cannula_mm must be below shaft_mm (got {screw.cannula_mm:g})"),
         (len(set(ends)) == len(ends), "two threads must be tied to different ends"),

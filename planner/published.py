@@ -30,7 +30,10 @@ from segmentation.vocabulary import Host
 
 @dataclass(frozen=True)
 class PublishedRow:
-    """One published measurement; None where the study, as far as read, does not tell."""
+    """One published measurement; None where the study, as far as read, does not tell.
+
+    ``measured_n`` is in N where ``quantity`` is a force, in the unit ``quantity`` names otherwise.
+    """
 
     key: str
     source: str
@@ -42,7 +45,7 @@ class PublishedRow:
     host_name: str
     host_density_g_cm3: float | None
     quantity: str
-    measured: float
+    measured_n: float
     read_or_memory: str
 
     @property
@@ -68,12 +71,12 @@ class Prediction:
     @property
     def covered(self) -> bool:
         """Whether the measurement lies between the 5th and the 95th percentile."""
-        return self.predicted.low <= self.row.measured <= self.predicted.high
+        return self.predicted.low <= self.row.measured_n <= self.predicted.high
 
     @property
     def over_ratio(self) -> float:
         """Predicted over measured."""
-        return self.predicted.estimate / self.row.measured
+        return self.predicted.estimate / self.row.measured_n
 
 
 @dataclass(frozen=True)
@@ -137,7 +140,7 @@ def predict(row: PublishedRow) -> Prediction:
 def score(predictions: Sequence[Prediction]) -> Score:
     """Slope, R² (squared correlation), mean absolute percentage error and coverage of at least two
     predictions."""
-    measured = np.array([prediction.row.measured for prediction in predictions])
+    measured = np.array([prediction.row.measured_n for prediction in predictions])
     predicted = np.array([prediction.predicted.estimate for prediction in predictions])
     return Score(
         slope_ratio=float(measured @ predicted / (predicted @ predicted)),
@@ -152,7 +155,7 @@ def shape_spread_fraction(rows: Sequence[PublishedRow]) -> float:
     """Coefficient of variation of F/(π·D·TSF) over screws in one host: 0 if the equation's form were
     exact."""
     constants = [
-        row.measured
+        row.measured_n
         / (
             row.major_mm
             * thread_shape_factor(major_mm=row.major_mm, core_mm=row.core_mm, pitch_mm=row.pitch_mm)
@@ -178,6 +181,6 @@ def _row(cells: dict[str, str]) -> PublishedRow:
         host_name=cells["host"],
         host_density_g_cm3=number("host_density_g_cm3"),
         quantity=cells["quantity"],
-        measured=float(cells["force_n"]),
+        measured_n=float(cells["force_n"]),
         read_or_memory=cells["read_or_memory"],
     )

@@ -156,7 +156,7 @@ def _outline(screw: Screw, zones: tuple[ThreadZone, ...], tip_mm: float, *, with
     if tip_mm > reached_mm + LENGTH_TOLERANCE_MM:
         steps.append((reached_mm, tip_mm, screw.shaft_mm / 2))
 
-    points = _head_points(screw.head, neck_radius_mm(screw)) if screw.head else []
+    points = _head_points(screw.head, screw.shaft_mm / 2) if screw.head else []
     for from_mm, to_mm, radius_mm in steps:
         points += [(from_mm, radius_mm), (to_mm, radius_mm)]
     # The last step ends in the taper, a cone from the major radius to the tip's: the core leaves it where
@@ -167,14 +167,6 @@ def _outline(screw: Screw, zones: tuple[ThreadZone, ...], tip_mm: float, *, with
     share_left = (radius_mm - tip_radius_mm) / (outer_mm - tip_radius_mm)
     points += [(tip_mm - tip_taper_mm(screw) * share_left, radius_mm), (tip_mm, tip_radius_mm)]
     return np.array(points)
-
-
-def neck_radius_mm(screw: Screw) -> float:
-    """Radius of what lies just under the head, threads included."""
-    for thread in screw.threads:
-        if thread.at == "trailing_end" or thread.length_mm is None:
-            return thread.major_mm / 2
-    return screw.shaft_mm / 2
 
 
 def _head_points(head: Head, neck_mm: float) -> list[tuple[float, float]]:

@@ -133,7 +133,7 @@ def _row_by_row(predictions: Sequence[Prediction]) -> list[str]:
         row, told = prediction.row, prediction.predicted
         lines.append(
             f"| {row.key} | {row.major_mm:g} / {row.core_mm:g} / {row.pitch_mm:g} | {row.host_name} "
-            f"| {row.engaged_mm:g} | {row.measured:.0f} "
+            f"| {row.engaged_mm:g} | {row.measured_n:.0f} "
             f"| {told.estimate:.0f} ({told.low:.0f}-{told.high:.0f}) | {prediction.over_ratio:.2f} "
             f"| {'yes' if prediction.covered else 'no'} | {row.read_or_memory} |"
         )
@@ -157,7 +157,7 @@ def _ratios(rows: dict[str, PublishedRow]) -> list[str]:
         *lines,
         "",
         f"Thread profile is not modelled: rows {flat.key} and {steep.key}, alike but for the flank, measured",
-        f"{flat.measured:.0f} and {steep.measured:.0f} N; the equation gives both the same.",
+        f"{flat.measured_n:.0f} and {steep.measured_n:.0f} N; the equation gives both the same.",
         "",
         *_sources([*used, flat, steep]),
         "",
@@ -166,7 +166,7 @@ def _ratios(rows: dict[str, PublishedRow]) -> list[str]:
 
 def _ratio_line(weak: PublishedRow, dense: PublishedRow) -> str:
     low_g_cm3, high_g_cm3 = weak.host_density_g_cm3 or math.nan, dense.host_density_g_cm3 or math.nan
-    measured_ratio = dense.measured / weak.measured
+    measured_ratio = dense.measured_n / weak.measured_n
     predicted_ratio = (dense.shear_mpa or math.nan) / (weak.shear_mpa or math.nan)
     exponent = math.log(measured_ratio) / math.log(high_g_cm3 / low_g_cm3)
     host = "foam" if weak.host == "foam" else "bone: human, porcine"

@@ -115,6 +115,12 @@ def test_optional_keys_may_be_left_out(tmp_path: Path):
     assert read_catalogue(write(tmp_path, document))["mine"].pilot_mm is None
 
 
+def test_the_documented_example_can_be_read(tmp_path: Path):
+    page = (Path(__file__).parent.parent / "viewer" / "docs" / "screws.md").read_text(encoding="utf-8")
+    example = page.split("```json\n")[1].split("```")[0]
+    assert list(read_catalogue(write(tmp_path, example))) == ["bench cortical 3.5"]
+
+
 FAULTS = {
     "core above major": ("threads.0.core_mm", 3.6, "core_mm must be below major_mm (got 3.6, 3.5)"),
     "core equal to major": ("threads.0.core_mm", 3.5, "core_mm must be below major_mm"),

@@ -60,7 +60,7 @@ def test_form_of_the_equation_over_one_block():
     assert len(one_block) == 7
     assert shape_spread_fraction(one_block) <= 0.075
     by_hand = [
-        row.measured / (row.major_mm * (0.5 + 0.57735 * (row.major_mm - row.core_mm) / 2 / row.pitch_mm))
+        row.measured_n / (row.major_mm * (0.5 + 0.57735 * (row.major_mm - row.core_mm) / 2 / row.pitch_mm))
         for row in one_block
     ]
     assert shape_spread_fraction(one_block) == pytest.approx(
@@ -71,13 +71,13 @@ def test_form_of_the_equation_over_one_block():
 def test_score_of_made_up_measurements():
     """Measured exactly 0.8 of predicted: slope 0.8, R² 1, error 25 %; and one far off lowers coverage."""
     made = [
-        replace(ROWS[key], measured=0.8 * predict(ROWS[key]).predicted.estimate)
+        replace(ROWS[key], measured_n=0.8 * predict(ROWS[key]).predicted.estimate)
         for key in ("W01", "W02", "Z1")
     ]
     told = score([predict(row) for row in made])
     assert (told.slope_ratio, told.r2_ratio, told.error_fraction) == pytest.approx((0.8, 1, 0.25))
     assert (told.covered_count, told.count) == (3, 3)
-    far = replace(ROWS["W01"], measured=3 * ROWS["W01"].measured)
+    far = replace(ROWS["W01"], measured_n=3 * ROWS["W01"].measured_n)
     assert not predict(far).covered
 
 
@@ -114,7 +114,7 @@ def test_ratio_rows_change_only_the_host():
 def test_foam_exponent_is_central_to_the_published_ratios():
     """Ratios of 0.08 to 0.24 g/cm³ foams give exponents about 1.1 to 1.7: 1.4 lies among them."""
     exponents = [
-        math.log(ROWS[dense].measured / ROWS[weak].measured)
+        math.log(ROWS[dense].measured_n / ROWS[weak].measured_n)
         / math.log(ROWS[dense].host_density_g_cm3 / ROWS[weak].host_density_g_cm3)
         for weak, dense in RATIO_PAIRS[:3]
     ]

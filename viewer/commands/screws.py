@@ -21,7 +21,7 @@ def screws(
         Path | None, typer.Option(metavar="FILE", help="A catalogue of your own screws.")
     ] = None,
     draw: Annotated[
-        Path | None, typer.Option(metavar="FILE.svg", help="Draw the screw, 1:1 when printed.")
+        Path | None, typer.Option(metavar="FILE.svg", help="Draw the screw to scale, with dimensions.")
     ] = None,
     length: Annotated[
         float | None, typer.Option(metavar="MM", help="Length drawn (default: the middle one).")
@@ -74,15 +74,16 @@ def _list(chosen: Mapping[str, Screw]) -> None:
 
 
 def _describe(screw: Screw, length_mm: float | None, draw: Path | None, *, quiet: bool) -> None:
+    from planner.solid import solid_of
     from viewer.console import say
     from viewer.outputs import write_output
-    from viewer.screw_drawing import drawing_as_svg, drawing_in_letters
+    from viewer.screw_drawing import svg_drawing, text_drawing
 
     stocked = screw.stocked_lengths_mm
     drawn_mm = stocked[len(stocked) // 2] if length_mm is None else length_mm
-    letters = drawing_in_letters(screw, drawn_mm)
+    letters = text_drawing(solid_of(screw, drawn_mm)).splitlines()
     if draw is not None:
-        write_output(draw, drawing_as_svg(screw, drawn_mm).encode())
+        write_output(draw, svg_drawing(screw, drawn_mm).encode())
     if quiet:
         return
     say(f"{screw.name}: {screw.title}")
