@@ -1,0 +1,1 @@
+"""The printed report: one self-contained HTML file per case (see ``page.render_report``)."""

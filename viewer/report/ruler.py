@@ -1,0 +1,102 @@
+"""The one scale of a depth strip: px per mm, the same along and across the screw.
+
+A strip is never squeezed in one direction. A short screw fills the width by showing more of its surroundings; one too
+long for a row is drawn in two rows that overlap a little.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from segmentation.vocabulary import Floats
+from viewer.report.subject import Subject
+
+GUTTER_PX = 66.0
+"""Room at the left for the names of the lanes."""
+
+ROOM_BEFORE_MM, ROOM_AFTER_MM = 3.2, 3.0
+"""Depth drawn before the outermost and after the innermost end. Our choice."""
+
+HALF_MM = 5.5
+"""Half height of the section; more for thick screws. Our choice."""
+
+ROOM_BESIDE_THREAD_MM, ROOM_BESIDE_HEAD_MM = 3.5, 1.0
+"""Room beside the largest thread and beside the head. Our choice."""
+
+TALLEST_SECTION_PX = 205.0
+"""A short screw is not blown up beyond this height of its section: the page has to hold the rest. Our choice."""
+
+SMALLEST_SCALE_PX_PER_MM = 9.0
+"""Below this scale threads cannot be told apart on paper and the strip is drawn in two rows. Our choice."""
+
+ROW_OVERLAP_MM = 2.0
+"""Depth that both rows of a long strip show. Our choice."""
+
+
+@dataclass(frozen=True)
+class Ruler:
+    """The scale of one row: depth ``from_mm`` … ``to_mm`` lies right of the gutter at ``scale_px`` per mm."""
+
+    from_mm: float
+    to_mm: float
+    scale_px: float
+    half_mm: float
+
+    def x(self, depth_mm: float) -> float:
+        """Horizontal place of a depth, px."""
+        return GUTTER_PX + (depth_mm - self.from_mm) * self.scale_px
+
+    def points(self, depth_height_mm: npt.ArrayLike, middle_px: float) -> Floats:
+        """(n, 2) [depth, height] in mm → (n, 2) px, with the axis at ``middle_px``."""
+        points = np.asarray(depth_height_mm, float)
+        return np.column_stack(
+            [self.x(0.0) + points[:, 0] * self.scale_px, middle_px - points[:, 1] * self.scale_px]
+        )
+
+    def shows(self, depth_mm: float) -> bool:
+        """Whether a depth lies in this row."""
+        return self.from_mm <= depth_mm <= self.to_mm
+
+    def clipped_mm(self, depth_mm: float) -> float:
+        """A depth moved to the nearer end of the row when it lies outside."""
+        return min(max(depth_mm, self.from_mm), self.to_mm)
+
+    @property
+    def right_px(self) -> float:
+        """Right end of the row."""
+        return self.x(self.to_mm)
+
+    @property
+    def section_px(self) -> float:
+        """Height of the CT section."""
+        return 2 * self.half_mm * self.scale_px
+
+
+def half_height_mm(subject: Subject) -> float:
+    """Half height of the strip's section and of the end views of this screw."""
+    head_mm = float(subject.solid.core_outline_mm[:, 1].max()) + ROOM_BESIDE_HEAD_MM
+    thread_mm = subject.result.placed.screw.largest_thread.major_mm / 2 + ROOM_BESIDE_THREAD_MM
+    return max(HALF_MM, thread_mm, head_mm)
+
+
+def rulers(subject: Subject, width_px: float) -> list[Ruler]:
+    """The rows, one or two, in which the strip of this screw is drawn on a page of that width."""
+    half_mm = half_height_mm(subject)
+    from_mm = min(0.0, subject.top_depth_mm) - ROOM_BEFORE_MM
+    to_mm = max(subject.exit_depth_mm, subject.result.tip_depth_mm) + ROOM_AFTER_MM
+    room_px = width_px - GUTTER_PX - 1
+    tallest_px = TALLEST_SECTION_PX / (2 * half_mm)
+    scale_px = min(room_px / (to_mm - from_mm), tallest_px)
+    if scale_px < SMALLEST_SCALE_PX_PER_MM and tallest_px > SMALLEST_SCALE_PX_PER_MM:
+        row_mm = (to_mm - from_mm + ROW_OVERLAP_MM) / 2
+        scale_px = min(room_px / row_mm, tallest_px)
+        second_mm = from_mm + row_mm - ROW_OVERLAP_MM
+        return [
+            Ruler(from_mm, from_mm + room_px / scale_px, scale_px, half_mm),
+            Ruler(second_mm, second_mm + room_px / scale_px, scale_px, half_mm),
+        ]
+    spare_mm = room_px / scale_px - (to_mm - from_mm)
+    return [Ruler(from_mm - spare_mm / 2, to_mm + spare_mm / 2, scale_px, half_mm)]

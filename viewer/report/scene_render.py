@@ -1,0 +1,277 @@
+"""The bone as a picture: translucent, with the screw solid inside it.
+
+For each place in the picture parallel rays find the bone's far and near side, the screw, the joint and the neighbours;
+their colours are laid over each other from back to front on white. Places where the picture changes sharply are cast
+again with several rays each (antialiasing). Fine rings lie on the bone every 5 mm of depth.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import distance_transform_edt, gaussian_filter
+
+from segmentation.vocabulary import Floats
+from viewer.report.camera import Camera
+from viewer.report.ray_target import Hits, RayTarget
+from viewer.report.screw_mesh import screw_mesh
+from viewer.report.subject import Subject
+from viewer.report.thread_teeth import radius_mm
+from viewer.report.tokens import ALARM, INK, JOINT, fragment_ink, rgb_fraction
+
+PIXELS_PER_PX = 2
+"""Pixels of the picture per CSS px: about 190 dots per inch on paper."""
+
+FAR_MM = 2000.0
+"""Rays start this far before the picture's plane. Our choice: outside any scan."""
+
+SUBSAMPLES = (np.arange(8)[:, None] * [3, 1] % 8 + 0.5) / 8 - 0.5
+"""Eight places within a pixel, no two in one row or column."""
+
+SHARP_CHANGE_FRACTION = 0.035
+"""A pixel whose colour differs by more than this from a neighbour's is cast again. Our choice."""
+
+RING_EVERY_MM, RING_HALF_PX = 5.0, 0.55
+"""Depth rings and half their width. Our choice."""
+
+DOT_PITCH_MM, DOT_RADIUS_SHARE = 0.9, 0.22
+"""Pitch of the joint's dots and their radius as a share of it. Our choice."""
+
+DOTS_FADE_MM = 2.5
+"""Dots fade this near to the screw, so that they do not compete with the thread (advice of the mock)."""
+
+HATCH_PITCH_MM, HATCH_SHARE, HATCH_DEPTH_FRACTION = 1.5, 0.12, 0.10
+"""Hatch on the fragments: pitch, share of it that is line, and how much darker. Our choice."""
+
+STEEL, GHOST = "#8E9AA3", "#6C7B83"
+"""Metal, and neighbouring bones."""
+
+BITE_STEP_MM = 0.2
+"""Step at which it is looked up which fragment a tooth bites in. Our choice."""
+
+
+@dataclass(frozen=True, eq=False)
+class ScenePicture:
+    """``rgb`` (rows, columns, 3) uint8, and ``pieces``: the rank of the fragment seen at each pixel, 0 for none."""
+
+    rgb: npt.NDArray[np.uint8]
+    pieces: npt.NDArray[np.int64]
+
+
+class Scene:
+    """The targets of one picture."""
+
+    def __init__(
+        self,
+        subject: Subject | None,
+        camera: Camera,
+        own: list[tuple[int, Floats, npt.NDArray[np.int32]]],
+        neighbours: list[tuple[int, Floats, npt.NDArray[np.int32]]],
+        joint: tuple[Floats, npt.NDArray[np.int32]] | None,
+    ) -> None:
+        self.subject, self.camera = subject, camera
+        self.bone, self.neighbours = RayTarget(own), RayTarget(neighbours)
+        self.joint = RayTarget([] if joint is None else [(1, *joint)])
+        self.screw = RayTarget([] if subject is None else [(1, *screw_mesh(subject.result))])
+        self.far_from_screw: Floats | None = None
+        self._bites = self._bite_table()
+        light = -0.45 * camera.right + 0.75 * camera.up + 0.55 * camera.toward
+        self._light = light / np.linalg.norm(light)
+        half = self._light + camera.toward
+        self._half = half / np.linalg.norm(half)
+        self._inks = np.array(
+            [rgb_fraction(STEEL)] + [rgb_fraction(fragment_ink(n).line) for n in range(1, 256)]
+        )
+
+    def _bite_table(self) -> npt.NDArray[np.int64]:
+        """Rank of the fragment bitten at each BITE_STEP_MM of depth from the screw's top."""
+        if self.subject is None:
+            return np.zeros(1, np.int64)
+        depths_mm = np.arange(
+            self.subject.top_depth_mm, self.subject.result.tip_depth_mm + BITE_STEP_MM, BITE_STEP_MM
+        )
+        bitten = [self.subject.bitten_at(float(depth_mm)) for depth_mm in depths_mm]
+        return np.array([self.subject.rank(number) if number else 0 for number in bitten], np.int64)
+
+    def colours(self, places_px: Floats) -> tuple[Floats, npt.NDArray[np.int64], Floats]:
+        """(n, 3) colours on white, (n,) fragment seen, (n,) its distance, at (n, 2) places."""
+        count = len(places_px)
+        camera = self.camera
+        origins_mm = camera.origins_mm(places_px, FAR_MM)
+        away = -camera.toward
+        image = np.ones((count, 3))
+        near = self.bone.first_hits(origins_mm, away)
+        # The far side: the same rays from the other end, where a ray that met the near side must meet it too.
+        back_origins_mm = origins_mm[near.rays] + 2 * FAR_MM * away
+        back = self.bone.first_hits(back_origins_mm, camera.toward)
+        back_rays = near.rays[back.rays]
+        near_mm, far_mm = np.full(count, np.inf), np.full(count, -np.inf)
+        near_mm[near.rays], far_mm[back_rays] = near.distance_mm, 2 * FAR_MM - back.distance_mm
+        ghost = self.neighbours.first_hits(origins_mm, away)
+        behind = ghost.distance_mm >= np.minimum(near_mm[ghost.rays], 2 * FAR_MM)
+        self._lay_ghost(image, ghost, behind, 1.0)
+        screw = self.screw.first_hits(origins_mm, away)
+        metal = self._metal(screw)
+        outside = screw.distance_mm > far_mm[screw.rays]
+        hidden = np.isfinite(near_mm[screw.rays]) & outside
+        image[screw.rays[hidden]] = metal[hidden]
+        self._lay_far_side(image, back, back_rays)
+        inside = ~hidden & (screw.distance_mm >= near_mm[screw.rays])
+        image[screw.rays[inside]] = metal[inside]
+        self._lay_near_side(image, near, places_px)
+        if len(self.joint):
+            self._lay_joint(image, self.joint.first_hits(origins_mm, away), places_px)
+        before = ~hidden & ~inside
+        image[screw.rays[before]] = metal[before]
+        self._lay_ghost(image, ghost, ~behind & ~np.isin(ghost.rays, screw.rays[before]), 0.6)
+        pieces = np.zeros(count, np.int64)
+        pieces[near.rays] = near.pieces
+        return np.clip(image, 0, 1), pieces, near_mm
+
+    def _lay(self, image: Floats, rays: npt.NDArray[np.int64], colour: Floats, opacity: Floats) -> None:
+        image[rays] = image[rays] * (1 - opacity[:, None]) + np.clip(colour, 0, 1) * opacity[:, None]
+
+    def _grazing(self, normals: Floats) -> Floats:
+        return np.asarray(np.clip(1 - np.abs(normals @ self.camera.toward), 0, 1))
+
+    def _lay_ghost(self, image: Floats, hits: Hits, chosen: npt.NDArray[np.bool_], strength: float) -> None:
+        grazing = self._grazing(hits.normals[chosen])
+        colour = np.tile(rgb_fraction(GHOST), (len(grazing), 1))
+        self._lay(image, hits.rays[chosen], colour, strength * (0.05 + 0.30 * grazing**2.5))
+
+    def _lay_far_side(self, image: Floats, hits: Hits, rays: npt.NDArray[np.int64]) -> None:
+        diffuse = np.clip(-(hits.normals @ self._light), 0, 1)
+        colour = self._inks[hits.pieces] * (0.5 + 0.35 * diffuse[:, None])
+        self._lay(image, rays, colour, 0.16 + 0.34 * self._grazing(hits.normals) ** 2)
+
+    def _lay_near_side(self, image: Floats, hits: Hits, places_px: Floats) -> None:
+        diffuse = np.clip(hits.normals @ self._light, 0, 1)
+        shine = np.clip(hits.normals @ self._half, 0, 1) ** 38
+        colour = self._inks[hits.pieces] * (0.64 + 0.5 * diffuse[:, None])
+        opacity = 0.22 + 0.58 * self._grazing(hits.normals) ** 1.7
+        places_mm = places_px[hits.rays] / self.camera.scale_px
+        line = self._hatched(hits.pieces, places_mm) * HATCH_DEPTH_FRACTION
+        colour, opacity = colour * (1 - 1.5 * line[:, None]), opacity + line
+        ring = self._rings(hits.points_mm)
+        ink = np.array(rgb_fraction(INK))
+        colour = colour * (1 - 0.5 * ring[:, None]) + ink * 0.5 * ring[:, None]
+        opacity = np.maximum(opacity, 0.32 * ring)
+        self._lay(image, hits.rays, colour + 0.4 * shine[:, None], np.clip(opacity + 0.25 * shine, 0, 1))
+
+    def _hatched(self, pieces: npt.NDArray[np.int64], places_mm: Floats) -> Floats:
+        """Whether a place lies on a line of its fragment's hatch."""
+        radians = np.radians(
+            [fragment_ink(max(int(n), 1)).hatch_degree for n in range(int(pieces.max(initial=0)) + 1)]
+        )
+        across_mm = places_mm[:, 0] * np.cos(radians[pieces]) + places_mm[:, 1] * np.sin(radians[pieces])
+        return np.asarray((across_mm / HATCH_PITCH_MM % 1.0 < HATCH_SHARE).astype(float))
+
+    def _rings(self, points_mm: Floats) -> Floats:
+        if self.subject is None:
+            return np.zeros(len(points_mm))
+        depth_mm = (points_mm - self.subject.frame.origin_mm) @ self.subject.frame.along
+        off_mm = np.abs((depth_mm + RING_EVERY_MM / 2) % RING_EVERY_MM - RING_EVERY_MM / 2)
+        on = (
+            (off_mm * self.camera.scale_px < RING_HALF_PX)
+            & (depth_mm > 1)
+            & (depth_mm < self.subject.exit_depth_mm)
+        )
+        return np.asarray(on.astype(float))
+
+    def _lay_joint(self, image: Floats, hits: Hits, places_px: Floats) -> None:
+        places = places_px[hits.rays] / self.camera.scale_px / DOT_PITCH_MM
+        row = np.floor(places[:, 1] / 0.87)
+        from_dot = np.hypot(
+            (places[:, 0] + 0.5 * (row % 2)) % 1 - 0.5, (places[:, 1] / 0.87 % 1 - 0.5) * 0.87
+        )
+        dot = (from_dot < DOT_RADIUS_SHARE).astype(float)
+        facing = np.where(hits.normals @ self.camera.toward > 0, 1.0, 0.45)
+        if self.far_from_screw is not None:
+            rows, columns = self.far_from_screw.shape
+            pixel = np.clip((places_px[hits.rays] * PIXELS_PER_PX).astype(int), 0, [columns - 1, rows - 1])
+            facing = facing * self.far_from_screw[pixel[:, 1], pixel[:, 0]]
+        colour = np.tile(rgb_fraction(JOINT), (len(dot), 1))
+        self._lay(image, hits.rays, colour, (0.06 + 0.50 * dot) * facing)
+
+    def _metal(self, hits: Hits) -> Floats:
+        """(n, 3) colours of the screw: steel, teeth tinted by the fragment they bite in, what is out in alarm."""
+        if self.subject is None or not len(hits.rays):
+            return np.zeros((len(hits.rays), 3))
+        subject, frame = self.subject, self.subject.frame
+        away_mm = hits.points_mm - frame.origin_mm
+        depth_mm = away_mm @ frame.along
+        from_axis_mm = np.linalg.norm(away_mm - depth_mm[:, None] * frame.along, axis=1)
+        core_mm = radius_mm(subject.solid.core_outline_mm, depth_mm - subject.seat_mm)
+        tooth = np.clip((from_axis_mm - core_mm - 0.05) / 0.15, 0, 1)
+        place = np.clip(
+            ((depth_mm - subject.top_depth_mm) / BITE_STEP_MM).astype(int), 0, len(self._bites) - 1
+        )
+        bitten = self._bites[place]
+        tint = (tooth * (bitten > 0))[:, None]
+        base = self._inks[0] * (1 - tint) + np.clip(self._inks[bitten] * 1.05, 0, 1) * tint
+        if subject.alarm_past_exit:
+            base[depth_mm > subject.exit_depth_mm] = rgb_fraction(ALARM)
+        diffuse = np.clip(hits.normals @ self._light, 0, 1)
+        shine = np.clip(hits.normals @ self._half, 0, 1) ** 24
+        rim = self._grazing(hits.normals) ** 2
+        colour = (base * (0.42 + 0.62 * diffuse[:, None]) + 0.5 * shine[:, None]) * (1 - 0.45 * rim[:, None])
+        return np.asarray(np.clip(colour, 0, 1))
+
+    def fade_dots_near_screw(self, places_px: Floats, shape: tuple[int, int]) -> None:
+        """Learn where the screw is seen, so that dots fade around it."""
+        seen = np.zeros(len(places_px), bool)
+        seen[self.screw.first_hits(self.camera.origins_mm(places_px, FAR_MM), -self.camera.toward).rays] = (
+            True
+        )
+        if seen.any():
+            away_px = distance_transform_edt(~seen.reshape(shape)) / PIXELS_PER_PX
+            self.far_from_screw = np.clip(away_px / self.camera.scale_px / DOTS_FADE_MM, 0.25, 1)
+
+
+def render(scene: Scene) -> ScenePicture:
+    """Cast the whole picture once, then its sharp places several times, and draw the fragments' edges in ink."""
+    camera = scene.camera
+    rows, columns = round(camera.height_px * PIXELS_PER_PX), round(camera.width_px * PIXELS_PER_PX)
+    X, Y = np.meshgrid((np.arange(columns) + 0.5) / PIXELS_PER_PX, (np.arange(rows) + 0.5) / PIXELS_PER_PX)
+    places_px = np.column_stack([X.ravel(), Y.ravel()])
+    if len(scene.joint):
+        scene.fade_dots_near_screw(places_px, (rows, columns))
+    image, pieces, distance_mm = scene.colours(places_px)
+    sharp = np.flatnonzero(_changes(image.reshape(rows, columns, 3)))
+    finer_px = places_px[sharp][:, None, :] + SUBSAMPLES / PIXELS_PER_PX
+    finer, _, _ = scene.colours(finer_px.reshape(-1, 2))
+    image[sharp] = finer.reshape(len(sharp), len(SUBSAMPLES), 3).mean(1)
+    seen = pieces.reshape(rows, columns)
+    edges = _edges(seen, distance_mm.reshape(rows, columns))
+    image = image.reshape(rows, columns, 3)
+    image = image * (1 - edges[..., None]) + np.array(rgb_fraction(INK)) * edges[..., None]
+    return ScenePicture(np.rint(image * 255).astype(np.uint8), seen)
+
+
+def _changes(image: Floats) -> npt.NDArray[np.bool_]:
+    """Pixels that differ sharply from the one to their right or below, with both partners marked."""
+    sharp = np.zeros(image.shape[:2], bool)
+    across = np.abs(np.diff(image, axis=1)).max(-1) > SHARP_CHANGE_FRACTION
+    down = np.abs(np.diff(image, axis=0)).max(-1) > SHARP_CHANGE_FRACTION
+    sharp[:, 1:] |= across
+    sharp[:, :-1] |= across
+    sharp[1:] |= down
+    sharp[:-1] |= down
+    return sharp
+
+
+def _edges(pieces: npt.NDArray[np.int64], distance_mm: Floats) -> Floats:
+    """(rows, columns) opacity of a fine ink line where one fragment ends against another or the ground."""
+    edge = np.zeros(pieces.shape)
+    finite = np.where(np.isfinite(distance_mm), distance_mm, 0.0)
+    for axis in (0, 1):
+        differs = np.diff(pieces, axis=axis) != 0
+        jumps = (np.abs(np.diff(finite, axis=axis)) > 1.0) & ~differs
+        mark = np.where(differs, 0.8, 0.45 * jumps)
+        if axis == 0:
+            edge[1:] = np.maximum(edge[1:], mark)
+        else:
+            edge[:, 1:] = np.maximum(edge[:, 1:], mark)
+    return np.asarray(np.clip(gaussian_filter(edge, 0.7) * 0.95, 0, 0.8))

@@ -1,0 +1,207 @@
+"""Flat cuts through a CT and through bone surfaces.
+
+A CT section is read trilinearly in float HU on a square grid in the plane (no resampled volume, no squeezed side) and
+shown in a window from −450 to 1300 HU. An outline is where the plane meets the triangles of a surface: exact for the
+mesh. Places outside the scan stay transparent, so that "no scan" never looks like air.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from PIL import Image
+from scipy.ndimage import map_coordinates
+
+from segmentation.vocabulary import NO_DATA_BELOW_HU, Bone, Floats
+from viewer.report.view_frame import PosedFragment
+
+WINDOW_HU = (-450.0, 1300.0)
+"""Black and white of a CT section. Our choice: soft tissue stays dark grey, a dense cortex just turns white."""
+
+STEP_MM = 0.1
+"""Grid of a CT section. Our choice: a quarter of a fine voxel, so that the picture shows no steps of its own."""
+
+MOVED_MM = 1e-6
+"""A pose that moves no vertex farther than this is no pose. Our choice, far below any accuracy claimed."""
+
+
+@dataclass(frozen=True, eq=False)
+class Plane:
+    """A plane with its own right and up, unit vectors (3,); (0, 0) in the plane is ``origin_mm``."""
+
+    origin_mm: Floats
+    right: Floats
+    up: Floats
+
+    @property
+    def normal(self) -> Floats:
+        """Unit vector to the reader."""
+        return np.asarray(np.cross(self.right, self.up))
+
+    def flat_mm(self, points_mm: npt.ArrayLike) -> Floats:
+        """(n, 3) points → (n, 2) [right, up] of their feet in the plane."""
+        return np.asarray((np.asarray(points_mm) - self.origin_mm) @ np.column_stack([self.right, self.up]))
+
+
+@dataclass(frozen=True)
+class Window:
+    """The part of a plane that is drawn, in mm right and up of its origin."""
+
+    left_mm: float
+    right_mm: float
+    bottom_mm: float
+    top_mm: float
+
+
+def section_hu(bone: Bone, plane: Plane, window: Window, posed: Sequence[PosedFragment] = ()) -> Floats:
+    """(rows, columns) HU, row 0 at the top; NaN outside the scan and where nothing was recorded.
+
+    With moved fragments each is read at its own pose, over black: soft tissue does not move with them.
+    """
+    across_mm = np.arange(window.left_mm + STEP_MM / 2, window.right_mm, STEP_MM)
+    down_mm = np.arange(window.top_mm - STEP_MM / 2, window.bottom_mm, -STEP_MM)
+    X, Y = np.meshgrid(across_mm, down_mm)
+    points_mm = plane.origin_mm + X[..., None] * plane.right + Y[..., None] * plane.up
+    flat_mm = points_mm.reshape(-1, 3)
+    if any(is_moved(fragment) for fragment in posed):
+        hu = np.full(len(flat_mm), WINDOW_HU[0])
+        for fragment in posed:
+            scan_mm = flat_mm @ fragment.to_scan[:3, :3].T + fragment.to_scan[:3, 3]
+            own = labels_at(bone, scan_mm) == fragment.number
+            hu[own] = hu_at(bone, scan_mm[own])
+    else:
+        hu = hu_at(bone, flat_mm)
+    return np.asarray(hu.reshape(X.shape))
+
+
+def is_moved(fragment: PosedFragment) -> bool:
+    """Whether the plan sees this fragment elsewhere than the scan did."""
+    there = fragment.vertices_mm @ fragment.to_scan[:3, :3].T + fragment.to_scan[:3, 3]
+    return bool(np.abs(there - fragment.vertices_mm).max(initial=0.0) > MOVED_MM)
+
+
+def hu_at(bone: Bone, points_mm: Floats) -> Floats:
+    """(n,) trilinear HU at (n, 3) points as scanned; NaN outside the scan and in padding."""
+    grid = bone.ct.grid
+    ijk = grid.mm_to_ijk(points_mm)
+    inside = np.all((ijk >= 0) & (ijk <= np.array(grid.shape) - 1), axis=1)
+    hu = np.full(len(ijk), np.nan)
+    read = map_coordinates(
+        bone.ct.hu, ijk[inside].T, output=np.float64, order=1, prefilter=False, mode="nearest"
+    )
+    hu[inside] = np.where(read < NO_DATA_BELOW_HU, np.nan, read)
+    return hu
+
+
+def labels_at(bone: Bone, points_mm: Floats) -> npt.NDArray[np.uint8]:
+    """(n,) fragment number of the voxel that holds each (n, 3) point as scanned; 0 outside."""
+    ijk = np.rint(bone.ct.grid.mm_to_ijk(points_mm)).astype(int)
+    inside = np.all((ijk >= 0) & (ijk < np.array(bone.labels.shape)), axis=1)
+    labels = np.zeros(len(ijk), np.uint8)
+    labels[inside] = bone.labels[tuple(ijk[inside].T)]
+    return labels
+
+
+def picture_uri(hu: Floats) -> str:
+    """A CT section as a grey PNG in a data URI, transparent where HU is NaN."""
+    low, high = WINDOW_HU
+    known = np.isfinite(hu)
+    grey = np.rint(np.clip((np.where(known, hu, low) - low) / (high - low), 0, 1) * 255)
+    layers = np.stack([grey, known * 255.0], axis=-1).astype(np.uint8)
+    return png_uri(layers)
+
+
+def png_uri(layers: npt.NDArray[np.uint8]) -> str:
+    """A picture (rows, columns, 2 or 4) as a data URI; the same picture is always the same bytes."""
+    file = io.BytesIO()
+    Image.fromarray(layers).save(file, "PNG", compress_level=9)
+    return "data:image/png;base64," + base64.b64encode(file.getvalue()).decode()
+
+
+def outlines_mm(plane: Plane, vertices_mm: Floats, faces: npt.NDArray[np.int32]) -> list[Floats]:
+    """Where a plane meets a surface: polylines (n, 2) [right, up]; a closed one ends where it began."""
+    height_mm = (vertices_mm - plane.origin_mm) @ plane.normal
+    above = height_mm >= 0
+    crossed = faces[np.logical_xor(above[faces].all(1), above[faces].any(1))]
+    points: dict[tuple[int, int], Floats] = {}
+    neighbours: dict[tuple[int, int], list[tuple[int, int]]] = defaultdict(list)
+    for a, b, c in crossed.tolist():
+        ends = [(min(p, q), max(p, q)) for p, q in ((a, b), (b, c), (c, a)) if above[p] != above[q]]
+        neighbours[ends[0]].append(ends[1])
+        neighbours[ends[1]].append(ends[0])
+    if not neighbours:
+        return []
+    edges = np.array(list(neighbours))
+    low, high = height_mm[edges[:, 0]], height_mm[edges[:, 1]]
+    share = (low / (low - high))[:, None]
+    crossing_mm = vertices_mm[edges[:, 0]] * (1 - share) + vertices_mm[edges[:, 1]] * share
+    for edge, point in zip(neighbours, plane.flat_mm(crossing_mm), strict=True):
+        points[edge] = point
+    return [np.array([points[edge] for edge in chain]) for chain in _chains(neighbours)]
+
+
+def _chains(neighbours: dict[tuple[int, int], list[tuple[int, int]]]) -> list[list[tuple[int, int]]]:
+    """Edges in the order a pen would visit them, open lines from their ends first."""
+    left = {edge: list(others) for edge, others in neighbours.items()}
+    starts = sorted(left, key=lambda edge: len(left[edge]) != 1)
+    chains = []
+    for start in starts:
+        while left[start]:
+            chain = [start]
+            while left[chain[-1]]:
+                following = left[chain[-1]].pop()
+                left[following].remove(chain[-1])
+                chain.append(following)
+            chains.append(chain)
+    return chains
+
+
+def encloses(loops: Sequence[Floats], x_mm: float, y_mm: float) -> bool:
+    """Whether (x, y) lies inside closed outlines, by counting crossings of a ray to the right."""
+    crossings = 0
+    for loop in loops:
+        x, y = loop.T
+        rises = (y[:-1] > y_mm) != (y[1:] > y_mm)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            where_mm = x[:-1] + (y_mm - y[:-1]) / (y[1:] - y[:-1]) * (x[1:] - x[:-1])
+        crossings += int(np.count_nonzero(rises & (where_mm > x_mm)))
+    return crossings % 2 == 1
+
+
+def nearest_on(loops: Sequence[Floats]) -> Floats | None:
+    """(2,) point of the outlines nearest to the plane's origin, or None without outlines."""
+    best: Floats | None = None
+    for loop in loops:
+        start, step = loop[:-1], np.diff(loop, axis=0)
+        length2 = np.maximum((step**2).sum(1), np.finfo(float).tiny)
+        share = np.clip(-(start * step).sum(1) / length2, 0, 1)
+        feet = start + share[:, None] * step
+        foot = feet[np.argmin((feet**2).sum(1))]
+        if best is None or (foot**2).sum() < (best**2).sum():
+            best = foot
+    return best
+
+
+def crossing_depths_mm(
+    origin_mm: Floats, along: Floats, vertices_mm: Floats, faces: npt.NDArray[np.int32]
+) -> Floats:
+    """Depths at which a line crosses a surface, ascending (Möller and Trumbore 1997, J Graphics Tools 2:21)."""
+    corner, first, second = (vertices_mm[faces[:, place]] for place in range(3))
+    edge1, edge2 = first - corner, second - corner
+    across = np.cross(along, edge2)
+    determinant = (edge1 * across).sum(1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        inverse = 1 / determinant
+        away = origin_mm - corner
+        u = (away * across).sum(1) * inverse
+        turned = np.cross(away, edge1)
+        v = (turned @ along) * inverse
+        depth_mm = (edge2 * turned).sum(1) * inverse
+        hit = (u >= 0) & (v >= 0) & (u + v <= 1)
+    return np.sort(depth_mm[hit & np.isfinite(depth_mm)])

@@ -1,0 +1,76 @@
+"""The depth strip: everything a screw meets, on one ruler of depth.
+
+From top to bottom: a CT section through the axis with the screw's true profile; what the drill meets; density in the
+thread's ring; the depth axis; where the tip would land with each stocked length. Entry, fracture edges and exit run
+through all lanes; the letters at the top are the stations of the end views.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from viewer.report import drawing
+from viewer.report.drawing import element, line, rect, text
+from viewer.report.ruler import GUTTER_PX, Ruler
+from viewer.report.stations import Station
+from viewer.report.strip_density import density_lane
+from viewer.report.strip_lanes import axis_lane, bone_edges_mm, bone_lane, landing_lane
+from viewer.report.strip_section import section, side_words
+from viewer.report.subject import Subject
+from viewer.report.tokens import CT_CASE, CT_INK, INK, INK_2
+
+TOP_PX, LANE_GAP_PX, BONE_PX, AXIS_PX = 19.0, 5.0, 16.0, 44.0
+"""Heights in px: station letters, gap between lanes, bone lane, axis with landing marks (as in the mock)."""
+
+
+def strip_svg(
+    subject: Subject, ruler: Ruler, stations: Sequence[Station], *, density_px: float, width_px: float
+) -> str:
+    """One row of the strip as SVG; ``density_px`` is the height of the density lane."""
+    section_bottom = TOP_PX + ruler.section_px
+    bone_top = section_bottom + LANE_GAP_PX
+    density_top = bone_top + BONE_PX + LANE_GAP_PX
+    axis_y = density_top + density_px
+    clip = f"strip-{subject.number}-{round(ruler.from_mm * 100)}"
+    inside = element(
+        "clipPath", rect(GUTTER_PX, TOP_PX, ruler.right_px - GUTTER_PX, ruler.section_px), id=clip
+    )
+    inside += element("g", section(subject, ruler, TOP_PX), clip_path=f"url(#{clip})")
+    inside += side_words(subject, ruler, TOP_PX)
+    inside += bone_lane(subject, ruler, bone_top, BONE_PX)
+    inside += density_lane(subject, ruler, density_top, density_px)
+    inside += _verticals(subject, ruler, section_bottom, axis_y)
+    inside += axis_lane(subject, ruler, axis_y)
+    inside += landing_lane(subject, ruler, axis_y + 21)
+    inside += _station_marks(ruler, stations, section_bottom, axis_y)
+    return drawing.picture(width_px, axis_y + AXIS_PX, inside, f"Depth strip of {subject.result.placed.name}")
+
+
+def _verticals(subject: Subject, ruler: Ruler, top: float, bottom: float) -> str:
+    """Entry and exit as full lines through all lanes, fracture edges as broken ones."""
+    drawn = [
+        line(ruler.x(z), top, ruler.x(z), bottom, INK, 1.1)
+        for z in (0.0, subject.exit_depth_mm)
+        if ruler.shows(z)
+    ]
+    drawn += [
+        line(ruler.x(z), top, ruler.x(z), bottom, INK, 0.8, stroke_dasharray="3 2")
+        for z in bone_edges_mm(subject)
+        if ruler.shows(z)
+    ]
+    return "".join(drawn)
+
+
+def _station_marks(ruler: Ruler, stations: Sequence[Station], section_bottom: float, axis_y: float) -> str:
+    drawn = []
+    for station in stations:
+        if not ruler.shows(station.depth_mm):
+            continue
+        x = ruler.x(station.depth_mm)
+        drawn += [
+            line(x, TOP_PX, x, section_bottom, CT_CASE, 3, stroke_opacity="0.45"),
+            line(x, TOP_PX - 2, x, section_bottom, CT_INK, 1, stroke_dasharray="5 2"),
+            line(x, section_bottom, x, axis_y, INK_2, 0.7, stroke_dasharray="5 2"),
+            text(x, TOP_PX - 6, station.letter, anchor="middle", size=drawing.BODY, bold=True),
+        ]
+    return "".join(drawn)

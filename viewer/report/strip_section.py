@@ -1,0 +1,225 @@
+"""The top of the strip: CT in the plane of the axis, the bone's outlines, and the screw's true profile over it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from segmentation.vocabulary import Floats
+from viewer.report.drawing import (
+    cased,
+    dimension,
+    element,
+    line,
+    outline,
+    path,
+    rect,
+    text,
+    text_width,
+    written,
+)
+from viewer.report.ruler import GUTTER_PX, Ruler
+from viewer.report.screw_mesh import screw_mesh
+from viewer.report.section import Plane, Window, outlines_mm, picture_uri, section_hu
+from viewer.report.subject import Subject
+from viewer.report.thread_teeth import silhouette_mm, teeth
+from viewer.report.tokens import CT_ALARM, CT_CASE, CT_INK, CT_JOINT, INK_2, INK_3, fragment_ink
+from viewer.report.view_frame import direction_words
+
+DIMENSION_AT_SHARE = 0.72
+"""Where the dimension line runs, as a share of the half height above the axis (as in the mock)."""
+
+ALL_ROUND_SHARE = 0.55
+"""Height of the marks beside the section, as a share of the half height. Our choice."""
+
+
+def section(subject: Subject, ruler: Ruler, top: float) -> str:
+    """Everything inside the section's frame, for a clip path of that frame."""
+    frame, half = subject.frame, ruler.half_mm
+    plane = Plane(frame.origin_mm, frame.along, frame.up)
+    middle = top + ruler.section_px / 2
+    width = ruler.right_px - GUTTER_PX
+
+    def to_px(points_mm: Floats) -> Floats:
+        return ruler.points(points_mm, middle)
+
+    hu = section_hu(subject.bone, plane, Window(ruler.from_mm, ruler.to_mm, -half, half), subject.posed)
+    drawn = [
+        rect(GUTTER_PX, top, width, ruler.section_px, "url(#no-scan)"),
+        element(
+            "image",
+            href=picture_uri(hu),
+            x=GUTTER_PX,
+            y=top,
+            width=width,
+            height=ruler.section_px,
+            preserveAspectRatio="none",
+        ),
+        bone_outlines(subject, plane, to_px),
+        line(
+            GUTTER_PX,
+            middle,
+            ruler.right_px,
+            middle,
+            CT_INK,
+            0.9,
+            stroke_dasharray="14 3 2.5 3",
+            stroke_opacity="0.8",
+        ),
+        _gliding_hole(subject, ruler, middle),
+        other_screw_outlines(subject, plane, to_px),
+        _screw(subject, ruler, middle),
+        _dimensions(subject, ruler, middle),
+    ]
+    return "".join(drawn)
+
+
+def bone_outlines(subject: Subject, plane: Plane, to_px: Callable[[Floats], Floats]) -> str:
+    """Outlines in a plane: own fragments in their inks, other bones broken and faint, joint dotted."""
+    drawn = []
+    for fragment in subject.posed:
+        for loop in outlines_mm(plane, fragment.vertices_mm, fragment.faces):
+            d = outline(to_px(loop), closed=False)
+            if fragment.bone == subject.result.bone_name:
+                drawn.append(cased(d, fragment_ink(fragment.rank).over_ct))
+            else:
+                drawn.append(path(d, stroke=CT_INK, stroke_opacity="0.5", stroke_dasharray="2 3"))
+    joint = subject.bone.joint
+    if joint is not None:
+        for loop in outlines_mm(plane, joint.vertices_mm, joint.faces):
+            d = outline(to_px(loop), closed=False)
+            drawn.append(path(d, stroke=CT_CASE, stroke_width="4.4", stroke_opacity="0.6"))
+            drawn.append(
+                path(d, stroke=CT_JOINT, stroke_width="3", stroke_dasharray="0.1 5", stroke_linecap="round")
+            )
+    return "".join(drawn)
+
+
+def side_words(subject: Subject, ruler: Ruler, top: float) -> str:
+    """Heights at the left edge, and the body's directions at the section's four sides."""
+    middle = top + ruler.section_px / 2
+    height_mm = max(1, round(ruler.half_mm * ALL_ROUND_SHARE))
+    drawn = []
+    for value_mm, words in ((height_mm, f"+{height_mm}"), (0, "axis"), (-height_mm, f"−{height_mm}")):
+        y = middle - value_mm * ruler.scale_px
+        drawn.append(text(GUTTER_PX - 6, y + 3.4, words, anchor="end", fill=INK_2))
+        drawn.append(line(GUTTER_PX - 4, y, GUTTER_PX, y, INK_3))
+    frame = subject.frame
+    bottom = top + ruler.section_px
+    for x, y, vector, anchor, arrow in (
+        (GUTTER_PX + 5, middle + 13, -frame.along, "start", "◂ {}"),
+        (ruler.right_px - 5, middle + 13, frame.along, "end", "{} ▸"),
+        (GUTTER_PX + 5, top + 12, frame.up, "start", "▴ {}"),
+        (GUTTER_PX + 5, bottom - 5, -frame.up, "start", "▾ {}"),
+    ):
+        words = arrow.format(direction_words(vector))
+        drawn.append(text(x, y, words, anchor=anchor, fill=CT_INK, halo=CT_CASE))
+    return "".join(drawn)
+
+
+def _gliding_hole(subject: Subject, ruler: Ruler, middle: float) -> str:
+    """Two lines at the gliding drill's radius, from the entry to where the hole ends."""
+    to_mm = subject.result.gliding_hole_to_mm
+    if to_mm is None:
+        return ""
+    screw = subject.result.placed.screw
+    radius_mm = (screw.gliding_mm or screw.largest_thread.major_mm) / 2
+    sides = [ruler.points([[0, side * radius_mm], [to_mm, side * radius_mm]], middle) for side in (1, -1)]
+    return "".join(cased(outline(side, closed=False), CT_INK, 1.0) for side in sides)
+
+
+def other_screw_outlines(subject: Subject, plane: Plane, to_px: Callable[[Floats], Floats]) -> str:
+    """Where the plan's other screws cut a plane, broken, with their names."""
+    drawn = []
+    for other in subject.others:
+        vertices_mm, faces = screw_mesh(other, threaded=False)
+        for loop in outlines_mm(plane, vertices_mm, faces):
+            points = to_px(loop)
+            drawn.append(cased(outline(points, closed=True), CT_INK, 1.0, stroke_dasharray="4 3"))
+            x, y = points.mean(0).tolist()
+            drawn.append(text(x, y + 3, other.placed.name, anchor="middle", fill=CT_INK, halo=CT_CASE))
+    return "".join(drawn)
+
+
+def _screw(subject: Subject, ruler: Ruler, middle: float) -> str:
+    """Core silhouette, teeth in the ink of the fragment they bite in, cannula; hatched beyond the exit."""
+    seat_mm, exit_mm = subject.seat_mm, subject.exit_depth_mm
+    body = outline(ruler.points(silhouette_mm(subject.solid) + [seat_mm, 0], middle), closed=True)
+    past = "past-exit-alarm" if subject.alarm_past_exit else "past-exit"
+    past_line = CT_ALARM if subject.alarm_past_exit else CT_INK
+    drawn = [path(body, stroke=CT_CASE, stroke_width="4", stroke_opacity="0.6", stroke_linejoin="round")]
+    for tooth in teeth(subject.solid):
+        depth_mm = tooth.at_mm + seat_mm
+        number = subject.bitten_at(depth_mm)
+        if number:
+            fill, stroke = subject.ink(number).over_ct, CT_CASE
+        elif depth_mm > exit_mm:
+            fill, stroke = f"url(#{past})", past_line
+        else:
+            fill, stroke = CT_CASE, CT_INK
+        d = outline(ruler.points(tooth.points_mm + [seat_mm, 0], middle), closed=True)
+        drawn.append(path(d, fill=fill, stroke=stroke, stroke_width="0.9", stroke_linejoin="round"))
+    drawn.append(
+        path(
+            body, fill=CT_INK, fill_opacity="0.26", stroke=CT_INK, stroke_width="1.3", stroke_linejoin="round"
+        )
+    )
+    if subject.result.tip_depth_mm > exit_mm and ruler.shows(exit_mm):
+        clip = f"past-{subject.number}-{round(ruler.from_mm * 100)}"
+        beyond = rect(ruler.x(exit_mm), middle - ruler.section_px, ruler.section_px * 9, 2 * ruler.section_px)
+        drawn.append(element("clipPath", beyond, id=clip))
+        drawn.append(
+            path(body, fill=f"url(#{past})", stroke=past_line, stroke_width="1.6", clip_path=f"url(#{clip})")
+        )
+    hollow_mm = subject.result.placed.screw.cannula_mm / 2
+    if hollow_mm > 0:
+        for side in (1, -1):
+            ends = [[subject.top_depth_mm, side * hollow_mm], [subject.result.tip_depth_mm, side * hollow_mm]]
+            (x1, y1), (x2, y2) = ruler.points(ends, middle)
+            drawn.append(line(x1, y1, x2, y2, CT_INK, 0.8, stroke_dasharray="4 3", stroke_opacity="0.75"))
+    return "".join(drawn)
+
+
+def _dimensions(subject: Subject, ruler: Ruler, middle: float) -> str:
+    """Seat, marked length, tip to exit, on one line."""
+    result = subject.result
+    seat_mm, exit_mm, tip_mm = subject.seat_mm, subject.exit_depth_mm, result.tip_depth_mm
+    y = middle - DIMENSION_AT_SHARE * ruler.half_mm * ruler.scale_px
+    start_mm = subject.top_depth_mm if result.placed.screw.length_datum == "overall" else seat_mm
+    spans = [
+        (
+            start_mm,
+            tip_mm,
+            f"screw {written(result.placed.length_mm, 1).removesuffix('.0')} mm",
+            CT_INK,
+            False,
+        )
+    ]
+    if abs(seat_mm) >= 0.05:
+        words = written(seat_mm) if seat_mm > 0 else f"{written(-seat_mm)} off"
+        spans.append((min(0.0, seat_mm), max(0.0, seat_mm), words, CT_INK, False))
+    if tip_mm <= exit_mm:
+        spans.append((tip_mm, exit_mm, written(exit_mm - tip_mm), CT_INK, False))
+    else:
+        ink = CT_ALARM if subject.alarm_past_exit else CT_INK
+        spans.append((exit_mm, tip_mm, f"{written(tip_mm - exit_mm)} past exit", ink, True))
+    ends_mm = sorted({round(z, 3) for span in spans for z in span[:2]})
+    drawn = [
+        line(ruler.x(z), y - 4, ruler.x(z), middle - 0.2 * ruler.scale_px, CT_INK, 0.8, stroke_opacity="0.75")
+        for z in ends_mm
+        if ruler.shows(z)
+    ]
+    taken: list[tuple[float, float]] = []
+    for from_mm, to_mm, words, ink, bold in spans:
+        if to_mm < ruler.from_mm or from_mm > ruler.to_mm:
+            continue
+        x1, x2 = ruler.x(ruler.clipped_mm(from_mm)), ruler.x(ruler.clipped_mm(to_mm))
+        half = text_width(words, bold=bold) / 2 + 2
+        at = min(max((x1 + x2) / 2, GUTTER_PX + half), ruler.right_px - half)
+        # A short span beside a long one has its words one line higher rather than over the other's.
+        clash = any(at - half < right and at + half > left for left, right in taken)
+        taken.append((at - half, at + half))
+        drawn.append(dimension(x1, x2, y, stroke=ink))
+        drawn.append(
+            text(at, y - (16 if clash else 5), words, anchor="middle", fill=ink, halo=CT_CASE, bold=bold)
+        )
+    return "".join(drawn)
