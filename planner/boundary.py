@@ -9,12 +9,12 @@ distance is then positive.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from planner.mesh import Mesh, signed_distance_mm
+from planner.mesh import Mesh, signed_distance_mm, without_ball
 from planner.prepared import FACING_MM, PreparedBone
 from segmentation.vocabulary import Floats
 
@@ -31,9 +31,16 @@ class Boundary:
     solids: tuple[Mesh, ...] = ()
     gaps: tuple[tuple[Mesh, Mesh], ...] = ()
 
+    def without_ball(self, centre_mm: Floats, radius_mm: float) -> Boundary:
+        """The same surfaces with what lies in a ball left out."""
+        left = (without_ball(mesh, centre_mm, radius_mm) for mesh in self.meshes)
+        return replace(self, meshes=tuple(mesh for mesh in left if mesh is not None))
+
     def distance_mm(self, points_mm: Floats) -> tuple[Floats, Floats]:
-        """Signed distance (n,) of points (n, 3) to the nearest of the surfaces, and the closest points (n,
-        3)."""
+        """Signed distance (n,) of points (n, 3) to the nearest of the surfaces, and closest points (n, 3).
+
+        Infinite where there is no surface.
+        """
         best = np.full(len(points_mm), np.inf)
         where = np.zeros_like(points_mm)
         beside = np.zeros(len(points_mm), bool)

@@ -190,7 +190,7 @@ def _seat(case: Case) -> Iterator[Finding]:
     before_exit_mm = case.result.bone_length_mm - placed.seat_depth_mm
     threads_mm = shortest_length_mm(placed.screw)
     if before_exit_mm < threads_mm:
-        message = f"Sunk this deep, {before_exit_mm:.1f} mm lie before the exit; the screw needs {threads_mm:.1f}."
+        message = f"Sunk so deep, {before_exit_mm:.1f} mm lie before the exit; it needs {threads_mm:.1f}."
         yield _finding("seat-too-deep", message, OURS, before_exit_mm, threads_mm)
 
 

@@ -48,7 +48,7 @@ def pullout_n(
         lengths.append(length)
     if force_n == 0:
         return Interval(0.0, 0.0, 0.0)
-    # Errors of law and calibration are common to the whole thread: they add up by strength, not in quadrature.
+    # Errors of law and calibration are common to the whole thread: they add up by strength.
     weight = np.concatenate(strengths) * np.concatenate(lengths)
     density = np.concatenate(densities)
     law = float(np.average(law_standard_error_fraction(density, host), weights=weight))

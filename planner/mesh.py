@@ -8,7 +8,7 @@ nearest vertices; its sign is that of the closest triangle, of several that tie 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -47,6 +47,7 @@ class Mesh:
     around: Ints
     on_rim: npt.NDArray[np.bool_]
     tree: Any
+    in_tree: npt.NDArray[np.intp]
     longest_edge_mm: float
 
 
@@ -107,13 +108,14 @@ def mesh_of(surface: Surface, chosen: npt.NDArray[np.bool_] | None = None) -> Me
     edges = np.concatenate([b - a, c - b, a - c])
     longest = float(np.sqrt(np.einsum("ij,ij->i", edges, edges).max())) if len(faces) else 0.0
     return Mesh(
-        vertices,
-        faces,
-        normals,
-        _triangles_around(faces, len(vertices)),
-        _rim(faces),
-        cKDTree(vertices),
-        longest,
+        vertices_mm=vertices,
+        faces=faces,
+        normals=normals,
+        around=_triangles_around(faces, len(vertices)),
+        on_rim=_rim(faces),
+        tree=cKDTree(vertices, leafsize=LEAF_COUNT),
+        in_tree=np.arange(len(vertices)),
+        longest_edge_mm=longest,
     )
 
 
@@ -150,11 +152,21 @@ def stretches_inside(mesh: Mesh, bundle: Bundle) -> Stretches:
     return Stretches(line[starts], depth[starts], depth[stops])
 
 
+def without_ball(mesh: Mesh, centre_mm: Floats, radius_mm: float) -> Mesh | None:
+    """``mesh`` with only the triangles that meet at vertices outside a ball to be found; None if none are."""
+    vertices = np.flatnonzero(np.linalg.norm(mesh.vertices_mm - centre_mm, axis=1) > radius_mm)
+    if not len(vertices):
+        return None
+    tree = cKDTree(mesh.vertices_mm[vertices], leafsize=LEAF_COUNT, balanced_tree=False, compact_nodes=False)
+    return replace(mesh, tree=tree, in_tree=vertices)
+
+
 def signed_distance_mm(mesh: Mesh, points_mm: Floats) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
-    """Distance (n,) to the surface, positive inside; the closest points (n, 3); and whether each lies on an
-    open rim."""
-    count = min(NEAREST_VERTICES_COUNT, len(mesh.vertices_mm))
-    _, nearest = mesh.tree.query(points_mm, k=count)
+    """Signed distance (n,) from points (n, 3), positive inside; closest points (n, 3); whether on an open
+    rim."""
+    count = min(NEAREST_VERTICES_COUNT, len(mesh.in_tree))
+    _, index = mesh.tree.query(points_mm, k=count)
+    nearest = mesh.in_tree[index]
     candidates = mesh.around[np.reshape(nearest, (len(points_mm), count))].reshape(len(points_mm), -1)
     corners = mesh.vertices_mm[mesh.faces[candidates]]
     closest, weights = _closest_on_triangles(points_mm[:, None, :], corners)
