@@ -35,21 +35,19 @@ LARGEST_INTERCEPT_MG_CM3 = 2000.0
 
 def parse_calibration(text: str) -> Calibration:
     """The line in ``"SLOPE,INTERCEPT"``, mg/cm³ per HU and mg/cm³, decimals with a point."""
-    fault = InputError(
-        "--calibration must be SLOPE,INTERCEPT, two finite numbers in mg/cm³ per HU and mg/cm³ (got"
-        f" {text[:40]!r}); write for example 0.77,0"
-    )
     try:
         slope, intercept = (float(part) for part in text.split(","))
     except ValueError:
-        raise fault from None
-    if not (math.isfinite(slope) and math.isfinite(intercept)):
-        raise fault
+        raise InputError(
+            "--calibration must be SLOPE,INTERCEPT, two numbers in mg/cm³ per HU and mg/cm³"
+            f" (got {text[:40]!r}); write for example 0.77,0"
+        ) from None
     return given_calibration(slope, intercept)
 
 
 def given_calibration(slope_mg_cm3_per_hu: float, intercept_mg_cm3: float) -> Calibration:
     """A line measured with a phantom or in the tissue, with the standard error such lines have."""
+    # NaN fails every comparison, so it is refused here too.
     if not SMALLEST_SLOPE_MG_CM3_PER_HU <= slope_mg_cm3_per_hu <= LARGEST_SLOPE_MG_CM3_PER_HU:
         raise InputError(
             f"the calibration's slope must be {SMALLEST_SLOPE_MG_CM3_PER_HU} to"

@@ -20,11 +20,11 @@ from segmentation.vocabulary import Floats
 LPS_TO_RAS = np.diag([-1.0, -1.0, 1.0, 1.0])
 """published: DICOM PS3.3 C.7.6.2.1.1, x to the patient's left, y to the back, z to the head."""
 
-SAME_DIRECTION = 1e-4
+SAME_DIRECTION_RATIO = 1e-4
 """Direction cosines that differ by less are the same. Our choice: 0.006°, above the rounding of any
 header."""
 
-LARGEST_DIRECTION_ERROR = 1e-3
+LARGEST_DIRECTION_ERROR_RATIO = 1e-3
 """Direction cosines may be this far from unit vectors at a right angle. Our choice: headers with 3
 decimals."""
 
@@ -84,12 +84,15 @@ def _required(values: Sequence[Floats | None], what: str, where: str) -> Floats:
 def _directions(orientations: Floats, where: str) -> tuple[Floats, Floats]:
     """The unit vectors along a row and a column that all slices share."""
     row, column = orientations[0, :3], orientations[0, 3:]
-    if np.abs(orientations - orientations[0]).max() > SAME_DIRECTION:
+    if np.abs(orientations - orientations[0]).max() > SAME_DIRECTION_RATIO:
         raise InputError(
             f"{where} has images of two or more orientations in one series; give one stack of parallel slices"
         )
     lengths = float(np.linalg.norm(row)), float(np.linalg.norm(column))
-    if max(abs(lengths[0] - 1), abs(lengths[1] - 1), abs(float(row @ column))) > LARGEST_DIRECTION_ERROR:
+    if (
+        max(abs(lengths[0] - 1), abs(lengths[1] - 1), abs(float(row @ column)))
+        > LARGEST_DIRECTION_ERROR_RATIO
+    ):
         raise InputError(
             f"{where} has an image orientation that is not two unit vectors at a right angle; export the"
             " series again"
@@ -101,7 +104,7 @@ def _spacing_mm(spacings_mm: Floats, where: str) -> Floats:
     """The pixel spacing (between rows, between columns) that all slices share."""
     if spacings_mm.min() <= 0:
         raise InputError(f"{where} has a pixel spacing of {spacings_mm.min():g} mm; export the series again")
-    if np.abs(spacings_mm / spacings_mm[0] - 1).max() > SAME_DIRECTION:
+    if np.abs(spacings_mm / spacings_mm[0] - 1).max() > SAME_DIRECTION_RATIO:
         raise InputError(
             f"{where} has images of different pixel spacing in one series; give one plain series"
         )

@@ -19,6 +19,7 @@ from typing import Any, BinaryIO, Literal
 import numpy as np
 import pydicom
 from pydicom.errors import InvalidDicomError
+from pydicom.tag import Tag
 from pydicom.uid import (
     UID,
     CTImageStorage,
@@ -46,6 +47,9 @@ FIELDS = [
     "RescaleType", "KVP",
 ]  # fmt: skip
 """All that is read of a header; nothing in it tells who the patient is."""
+
+TAGS = [Tag(field) for field in FIELDS]
+"""The same as pydicom's tags, looked up once and not for every file."""
 
 Kind = Literal["CT image", "CT localiser", "multi-frame CT"]
 
@@ -102,7 +106,7 @@ def read_slice(path: Path, label: str) -> Slice | str | None:
         with path.open("rb") as file, warnings.catch_warnings(), pydicom.config.disable_value_validation():
             warnings.simplefilter("ignore")
             try:
-                header = pydicom.dcmread(file, stop_before_pixels=True, specific_tags=FIELDS)
+                header = pydicom.dcmread(file, stop_before_pixels=True, specific_tags=TAGS)
             except InvalidDicomError:
                 return None
             return _slice(header, file, path, label)

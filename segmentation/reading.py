@@ -49,9 +49,11 @@ class GreyValues:
 
     def put(self, first_k: int, slab_hu: npt.NDArray[Any]) -> None:
         """Store ``slab_hu`` (i, j, n), HU of any real type, as slices ``first_k`` and following."""
-        if slab_hu.dtype.kind == "f" or slab_hu.dtype.itemsize > 2:
-            slab_hu = self._without_non_numbers(slab_hu)
         lowest_hu, highest_hu = float(slab_hu.min()), float(slab_hu.max())
+        # NaN fails both comparisons, so it is caught here too.
+        if not (lowest_hu >= -LARGEST_HU and highest_hu <= LARGEST_HU):
+            slab_hu = self._without_non_numbers(slab_hu)
+            lowest_hu, highest_hu = float(slab_hu.min()), float(slab_hu.max())
         self._note_range(slab_hu, lowest_hu, highest_hu)
         if self._hu.dtype == np.int16 and not _fits_int16(slab_hu, lowest_hu, highest_hu):
             self._hu = self._hu.astype(np.float32, order="F")
@@ -89,7 +91,9 @@ class GreyValues:
         if highest_hu < NO_DATA_BELOW_HU:
             return
         if lowest_hu < NO_DATA_BELOW_HU:
-            lowest_hu = float(slab_hu[slab_hu >= NO_DATA_BELOW_HU].min())
+            # Once air was seen nothing darker matters, and looking behind the padding takes time.
+            seen_air = self._darkest_hu <= AIR_BELOW_HU
+            lowest_hu = self._darkest_hu if seen_air else float(slab_hu[slab_hu >= NO_DATA_BELOW_HU].min())
         self._darkest_hu = min(self._darkest_hu, lowest_hu)
         self._brightest_hu = max(self._brightest_hu, highest_hu)
 

@@ -74,7 +74,7 @@ def choose_threshold(ct: CTVolume) -> tuple[float, str]:
     bone_from_hu = soft_hu + max(
         BONE_ABOVE_SOFT_HU, NOISE_STANDARD_DEVIATIONS_COUNT * counts.noise_hu(soft_hu)
     )
-    bone_mm3 = counts.within(bone_from_hu, BRIGHTEST_HU) * counts.mm3_per_count
+    bone_mm3 = counts.within(bone_from_hu, BRIGHTEST_HU) * counts.counted_voxel_mm3
     if bone_mm3 >= FEWEST_BONE_MM3:
         return _bone_level(counts, soft_hu, bone_from_hu)
     if counts.within(*FOAM_RANGE_HU) > counts.within(*SOFT_TISSUE_RANGE_HU):
@@ -106,7 +106,7 @@ class _Counts:
     """How many voxels have each whole HU from NO_DATA_BELOW_HU to BRIGHTEST_HU."""
 
     counts: npt.NDArray[np.int64]
-    mm3_per_count: float
+    counted_voxel_mm3: float
     darkest_hu: int
     brightest_hu: int
 

@@ -82,4 +82,4 @@ def write_series(folder: Path, values: np.ndarray, *, step_mm: float = 1.0, **op
     positions."""
     folder.mkdir(exist_ok=True)
     for k, image in enumerate(values):
-        write_slice(folder / f"{(k * 7) % 101:03d}.dcm", image, (-10.0, -20.0, k * step_mm), **options)
+        write_slice(folder / f"{100 - k * 37 % 101:03d}.dcm", image, (-10.0, -20.0, k * step_mm), **options)

@@ -7,6 +7,7 @@ single voxels; values are judged by pydicom's own pixel_array, the reference lib
 from __future__ import annotations
 
 import shutil
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -58,7 +59,7 @@ def test_every_voxel_lies_where_its_own_header_says(tmp_path, angles_degree):
     values = ct_values()
     for k in range(6):
         position = np.array([12.0, -30.0, 77.0]) + normal * 1.25 * k
-        write_slice(tmp_path / f"{(k * 5) % 7}.dcm", values[k], tuple(position), orientation=orientation)
+        write_slice(tmp_path / f"{(k * 5 + 3) % 7}.dcm", values[k], tuple(position), orientation=orientation)
     ct = load_ct(tmp_path)
     assert ct.hu.shape == (4, 5, 6)
     for path in tmp_path.iterdir():
@@ -431,6 +432,18 @@ def test_a_file_cut_anywhere_is_refused(tmp_path):
     for length in range(0, len(whole), 7):
         path.write_bytes(whole[:length])
         refusal(tmp_path)
+
+
+def test_pydicoms_warnings_stay_inside(tmp_path):
+    write_series(tmp_path, ct_values(), change=setting(SpecificCharacterSet="ISO_IR 100"))
+    for path in tmp_path.iterdir():
+        path.write_bytes(path.read_bytes().replace(b"ISO_IR 100", b"ISO_IR 999"))
+    with pytest.warns(UserWarning, match="Unknown encoding"):
+        pydicom.dcmread(path)  # the judge: this is a file pydicom warns of
+    with warnings.catch_warnings(record=True) as heard:
+        warnings.simplefilter("always")
+        assert load_ct(tmp_path).notes == ()
+    assert not heard
 
 
 def test_noise_in_a_header_never_ends_in_a_traceback(tmp_path):
