@@ -28,6 +28,12 @@ from segmentation.vocabulary import NO_DATA_BELOW_HU, CTVolume, Grid
 MOST_FILES_COUNT = 20_000
 """More files than any one examination has: a wrong folder was given. Our choice."""
 
+CODES = (
+    *("MONOCHROME1", "MONOCHROME2", "PALETTE COLOR", "RGB", "YBR_FULL", "YBR_FULL_422"),
+    *("US", "OD", "HU_MOD", "HGL", "Z_EFF", "ED", "EDW", "PCT", "MGML"),
+)
+"""published: DICOM PS3.3 C.7.6.3.1.2 (photometric interpretation) and C.11.1.1.2 (rescale type)."""
+
 SAME_VOLTAGE_KV = 0.5
 """Slices whose voltage differs by less were taken at one voltage. Our choice."""
 
@@ -272,5 +278,5 @@ def _syntax_name(slice_: Slice) -> str:
 
 
 def _code(text: str) -> str:
-    """A header's code word, only where it looks like one: other text might tell who the patient is."""
-    return text if text.isascii() and text.replace("_", "").isalnum() and text.isupper() else "something else"
+    """A header's code word, only where the standard has it: other text might tell who the patient is."""
+    return text if text in CODES else "something else"

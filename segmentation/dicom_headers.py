@@ -203,7 +203,9 @@ def _numbers(header: Any, field: str, count: int, label: str) -> Floats | None:
     value = header.get(field)
     if value is None or value == "":
         return None
-    fault = InputError(f"{label} has a {field} that is not {count} finite numbers; export the series again")
+    fault = InputError(
+        f"{label} has {field} other than {count} finite number{'s' * (count > 1)}; export the series again"
+    )
     try:
         numbers = np.array(value, float).reshape(-1)
     except (TypeError, ValueError):

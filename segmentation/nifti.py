@@ -13,6 +13,7 @@ import gzip
 import hashlib
 import io
 import logging
+import math
 import zlib
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -101,7 +102,7 @@ def _read(stream: Any, hashed: _Hashed, path: Path, largest_bytes: int) -> CTVol
     header, header_bytes = _header(stream, path)
     shape, notes = _shape(header, path)
     dtype = _stored_type(header, path)
-    offset = int(header.get_data_offset())
+    offset = _offset(header, path)
     if offset < header_bytes or offset + int(np.prod(shape, dtype=object)) * dtype.itemsize > largest_bytes:
         raise _wrong_length(path, "shorter")
     grid, grid_notes = _grid(header, shape, path)
@@ -157,6 +158,14 @@ def _stored_type(header: Any, path: Path) -> np.dtype[Any]:
         kind = {"c": "complex numbers", "V": "colours"}.get(dtype.kind, "no grey values")
         raise InputError(f"{path} holds {kind}; give a CT with one grey value in HU per voxel")
     return dtype
+
+
+def _offset(header: Any, path: Path) -> int:
+    """Where the voxels begin (NIfTI-1 stores it as float32, so it may be no number at all)."""
+    offset = float(header["vox_offset"])
+    if not math.isfinite(offset):
+        raise InputError(f"{path} has a vox_offset of {offset}; copy it again from the source")
+    return int(offset)
 
 
 def _scaling(header: Any, path: Path) -> tuple[float, float]:

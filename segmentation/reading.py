@@ -31,6 +31,9 @@ SMALLEST_VOXEL_MM, LARGEST_VOXEL_MM = 0.01, 20.0
 """Voxel edges outside this range are a wrong unit, not a CT. Our choice: micro-CT has 0.01 mm, scouts 10
 mm."""
 
+FARTHEST_MM = 1e6
+"""No scan begins farther from its origin. Our choice: a kilometre."""
+
 LARGEST_SHEAR_DEGREE = 0.1
 """Voxel edges may be this far off a right angle. Our choice: 0.1° bends a distance by 0.2 % at most."""
 
@@ -104,6 +107,11 @@ def checked_grid(shape: tuple[int, int, int], affine: Floats, where: str) -> Gri
         raise InputError(
             f"{where} has {shape[0]}×{shape[1]}×{shape[2]} voxels; at least {FEWEST_VOXELS_COUNT} along each"
             " axis are needed: give the whole volume, not one slice"
+        )
+    if not np.abs(affine).max() <= FARTHEST_MM:
+        raise InputError(
+            f"{where} has an affine that is not finite or reaches beyond {FARTHEST_MM:g} mm; export the scan"
+            " again"
         )
     grid = Grid(shape, affine)
     smallest_mm, largest_mm = float(grid.spacing_mm.min()), float(grid.spacing_mm.max())

@@ -5,7 +5,8 @@ The level is half-way between the soft tissue and the bone around it, the unbias
 the histogram near water and muscle; bone is the median of all that is brighter by 150 HU and three times the
 noise. A scan without bone but with foam in air is a test block: there it is half-way between the peaks of air
 and foam. One level cannot suit thick cortex and thin plates alike: expect the surface of thick cortex a
-little too far out.
+little too far out (at 300 HU 0.25 to 0.5 mm, measured on spheres and cylinders of 1300 HU, blur 0.3 to 0.6
+mm).
 """
 
 from __future__ import annotations
@@ -91,12 +92,12 @@ def check_threshold(ct: CTVolume, threshold_hu: float) -> float:
         raise InputError(
             f"--threshold must be a finite number of HU (got {threshold_hu}); write for example 226"
         )
-    counts = _range_hu(ct)
-    if not counts[0] < threshold_hu <= counts[1]:
-        where = "above every" if threshold_hu > counts[1] else "not above the lowest"
+    low_hu, high_hu = _range_hu(ct)
+    if not low_hu < threshold_hu <= high_hu:
+        where = "above every" if threshold_hu > high_hu else "not above the lowest"
         raise InputError(
-            f"--threshold {threshold_hu:g} HU is {where} value of this scan, which runs from {counts[0]:g}"
-            f" to {counts[1]:g} HU; choose one between them"
+            f"--threshold {threshold_hu:g} HU is {where} value of this scan, which runs from {low_hu:g}"
+            f" to {high_hu:g} HU; choose one between them"
         )
     return float(threshold_hu)
 
@@ -117,6 +118,10 @@ class _Counts:
         for k in range(0, ct.hu.shape[2], step):
             counts += np.bincount(_bins(ct.hu[::step, ::step, k]), minlength=len(counts))
         present = np.flatnonzero(counts)
+        if not len(present):
+            raise InputError(
+                f"the scan holds no value of {NO_DATA_BELOW_HU} HU or more; check what was loaded"
+            )
         darkest_hu, brightest_hu = (int(index) + NO_DATA_BELOW_HU for index in (present[0], present[-1]))
         return cls(counts, ct.grid.voxel_mm3 * step**3, darkest_hu, brightest_hu)
 
@@ -165,11 +170,16 @@ def _bins(hu: npt.NDArray[Any]) -> Ints:
 def _bone_level(counts: _Counts, soft_hu: float, bone_from_hu: float) -> tuple[float, str]:
     bone_hu = counts.median_hu(bone_from_hu)
     half_hu = (soft_hu + bone_hu) / 2
-    # Noise may lift the lower end, never past the upper: the level must stay below bone.
     noise_top_hu = soft_hu + NOISE_STANDARD_DEVIATIONS_COUNT * counts.noise_hu(soft_hu)
-    lowest_hu = min(max(LOWEST_LEVEL_HU, noise_top_hu), HIGHEST_LEVEL_HU)
-    level_hu = min(max(half_hu, lowest_hu), HIGHEST_LEVEL_HU)
-    held = "" if level_hu == half_hu else f", held to {level_hu:.0f} HU, the end of the usual range"
+    level_hu = min(max(half_hu, LOWEST_LEVEL_HU, noise_top_hu), HIGHEST_LEVEL_HU)
+    held = ""
+    if level_hu > half_hu:
+        held = f", held up to {level_hu:.0f} HU to stay above soft tissue and its noise"
+    elif level_hu < half_hu:
+        held = (
+            f", held down to {level_hu:.0f} HU so that thin cortex is kept (thick cortex then reads up to"
+            " 0.5 mm too far out)"
+        )
     return level_hu, (
         f"Half-way between soft tissue at {soft_hu:.0f} HU and bone at {bone_hu:.0f} HU (median above"
         f" {bone_from_hu:.0f} HU) is {half_hu:.0f} HU{held}."

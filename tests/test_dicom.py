@@ -361,7 +361,7 @@ def setting(**fields):
         (setting(ImageOrientationPatient=None), "without orientation"),
         (setting(PixelSpacing=None), "without pixel spacing"),
         (setting(PixelSpacing=[0, 0]), "pixel spacing of 0"),
-        (setting(PixelSpacing=[0.5]), "PixelSpacing that is not 2 finite numbers"),
+        (setting(PixelSpacing=[0.5]), "PixelSpacing other than 2 finite numbers"),
         (setting(NumberOfFrames=2), "multi-frame"),
         (setting(BitsStored=8, HighBit=7), "more than the 8 bits"),
     ],

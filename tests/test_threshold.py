@@ -58,7 +58,7 @@ def test_level_is_half_way_on_a_slab_of_known_bone(bone_hu):
 def test_level_for_thick_cortex_is_held_to_the_usual_range(cortex_hu):
     level_hu, reason = choose_threshold(limb(cortex_hu=cortex_hu))
     assert 150 <= level_hu <= 300
-    assert "held to 300" in reason
+    assert "held down to 300" in reason
 
 
 def test_fat_does_not_pass_for_the_soft_tissue_around_bone():
@@ -95,6 +95,11 @@ def test_values_that_are_not_hu_are_asked_for_not_guessed():
     rng = np.random.default_rng(1)
     with pytest.raises(InputError, match=r"never below 0.*give --threshold"):
         choose_threshold(volume(rng.integers(0, 256, (30, 30, 30))))
+
+
+def test_a_scan_of_nothing_but_padding_is_refused():
+    with pytest.raises(InputError, match="no value"):
+        choose_threshold(volume(np.full((9, 9, 9), -2048)))
 
 
 def test_padding_does_not_count():
