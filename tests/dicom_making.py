@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 from pydicom.config import disable_value_validation
 from pydicom.dataset import FileDataset, FileMetaDataset
 from pydicom.uid import (
@@ -19,7 +20,13 @@ from pydicom.uid import (
     generate_uid,
 )
 
+from segmentation.ct import load_ct
+from segmentation.errors import InputError
+
 AXIAL = (1.0, 0.0, 0.0, 0.0, 1.0, 0.0)
+STRUCTURES = "1.2.840.10008.5.1.4.1.1.481.3"
+SECONDARY_CAPTURE = "1.2.840.10008.5.1.4.1.1.7"
+ENHANCED = "1.2.840.10008.5.1.4.1.1.2.1"
 SERIES = "1.2.826.0.1.3680043.8.498.1"
 PATIENT = "Sorrel^Quince"
 """An invented name that must never come out of the reader."""
@@ -78,8 +85,36 @@ def write_slice(
 
 
 def write_series(folder: Path, values: np.ndarray, *, step_mm: float = 1.0, **options: Any) -> None:
-    """``values`` (slices, rows, columns) at z = 0, step, 2·step…; names do not follow the order of
-    positions."""
+    """``values`` (slices, rows, columns) at z = 0, step, 2·step…; names do not follow positions."""
     folder.mkdir(exist_ok=True)
     for k, image in enumerate(values):
         write_slice(folder / f"{100 - k * 37 % 101:03d}.dcm", image, (-10.0, -20.0, k * step_mm), **options)
+
+
+def ct_values(dtype=np.int16):
+    """(slices, rows, columns), each voxel its own value."""
+    return (np.arange(6 * 5 * 4).reshape(6, 5, 4) * 10 - (1000 if dtype == np.int16 else 0)).astype(dtype)
+
+
+def setting(**fields):
+    """A change that sets header fields, or deletes those given as None."""
+
+    def change(header):
+        for name, value in fields.items():
+            if value is None:
+                delattr(header, name)
+            else:
+                setattr(header, name, value)
+
+    return change
+
+
+def refusal(folder):
+    """The one sentence with which ``folder`` is refused; it must not tell who the patient is."""
+    with pytest.raises(InputError) as caught:
+        load_ct(folder)
+    told = str(caught.value)
+    assert "\n" not in told
+    assert "orrel" not in told
+    assert "uince" not in told
+    return told
