@@ -62,10 +62,10 @@ Name = Annotated[
 ]
 """1–64 printable characters, no path separators: a name never becomes a file name."""
 
-COORDINATE_MM_MAX = 10_000.0
+COORDINATE_MAX_MM = 10_000.0
 """Farthest coordinate from the scanner's origin. Our choice: no scanner's table reaches 10 m."""
 
-Coordinate = Annotated[float, Field(ge=-COORDINATE_MM_MAX, le=COORDINATE_MM_MAX)]
+Coordinate = Annotated[float, Field(ge=-COORDINATE_MAX_MM, le=COORDINATE_MAX_MM)]
 Point = Annotated[list[Coordinate], Field(min_length=3, max_length=3)]
 """x, y, z in patient mm, RAS+."""
 

@@ -29,11 +29,11 @@ LABEL_REACH_MM = 1.0
 """How far the grey values may move a surface away from the border of a given label. Our choice: two fine
 voxels."""
 
-LABEL_SMOOTHING_VOXELS = 1.0
+LABEL_SMOOTHING_VOXELS_COUNT = 1.0
 """Gaussian smoothing of the border between two touching labels, whose place is known to a voxel only. Our
 choice."""
 
-DEEP_VOXELS = 2.0
+DEEP_VOXELS_COUNT = 2.0
 """The deep inside is raised to what the edge climbs in this many voxels, so that a cut through it stays
 flat."""
 
@@ -99,7 +99,7 @@ def parts_from_labels(ct: CTVolume, given: npt.NDArray[np.uint8], threshold_hu: 
         beyond = np.full(crop.shape, np.inf, np.float32)
         if rest.any():
             border = (_signed_distance_mm(rest, spacing) - own) / 2
-            beyond = ndimage.gaussian_filter(border, LABEL_SMOOTHING_VOXELS)
+            beyond = ndimage.gaussian_filter(border, LABEL_SMOOTHING_VOXELS_COUNT)
         piece = above & (own < LABEL_REACH_MM) & ~rest
         hollow = ~above & (crop == value)
         edge = ~ndimage.binary_fill_holes(piece | (own < -LABEL_REACH_MM))
@@ -178,7 +178,7 @@ def _part(
         limit = inside if cut_everything else hollow
         field[limit] = np.minimum(field[limit], beyond_mm[limit] * np.float32(gradient))
     deep = ndimage.binary_erosion(field > 0)
-    raised = np.float32(gradient * DEEP_VOXELS * ct.grid.spacing_mm.max())
+    raised = np.float32(gradient * DEEP_VOXELS_COUNT * ct.grid.spacing_mm.max())
     if cut_everything or np.isfinite(beyond_mm).any():
         deep &= beyond_mm * np.float32(gradient) > raised
     field[deep] = np.maximum(field[deep], raised)
