@@ -24,8 +24,7 @@ def oblique(angles_degree):
     return tuple(matrix[:, 0]) + tuple(matrix[:, 1]), matrix[:, 2]
 
 
-# --- place
-# ----------------------------------------------------------------------------------------------------------
+# --- place ---
 
 
 @pytest.mark.parametrize(
@@ -88,8 +87,7 @@ def test_slices_thinner_than_their_distance_are_told(tmp_path):
     assert "what is between them was not imaged" in load_ct(tmp_path).notes[0]
 
 
-# --- values
-# ---------------------------------------------------------------------------------------------------------
+# --- values ---
 
 
 def rescaled(slope, intercept):
@@ -199,8 +197,7 @@ def test_missing_tube_voltage_is_unknown(tmp_path):
     assert load_ct(tmp_path).tube_voltage_kv is None
 
 
-# --- who the patient is
-# ---------------------------------------------------------------------------------------------
+# --- who the patient is ---
 
 
 def test_nothing_about_the_patient_comes_out(tmp_path):
@@ -227,8 +224,7 @@ def test_digest_is_of_the_scan_not_of_names_or_patient(tmp_path):
     assert len({a, c, d}) == 3
 
 
-# --- what lies beside the series
-# ------------------------------------------------------------------------------------
+# --- what lies beside the series ---
 
 
 def test_other_objects_are_left_out_and_told(tmp_path):
@@ -262,8 +258,7 @@ def test_two_series_are_refused_and_listed(tmp_path):
     assert "holds 2 series (6 CT images of 4×5; 4 CT images of 4×5)" in refusal(tmp_path)
 
 
-# --- real scans
-# -----------------------------------------------------------------------------------------------------
+# --- real scans ---
 
 
 @pytest.mark.parametrize(

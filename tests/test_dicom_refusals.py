@@ -31,8 +31,7 @@ from segmentation.errors import InputError
 EDGE_CASES = Path(__file__).resolve().parents[2] / "shared" / "data" / "dicom_edge_cases"
 
 
-# --- geometry that must be refused
-# ----------------------------------------------------------------------------------
+# --- geometry that must be refused ---
 
 
 def write_at(folder, positions, orientations=(AXIAL,)):
@@ -72,8 +71,7 @@ def test_an_orientation_that_is_no_right_angle_is_refused(tmp_path):
     assert "right angle" in refusal(tmp_path)
 
 
-# --- files that must be refused
-# -------------------------------------------------------------------------------------
+# --- files that must be refused ---
 
 
 @pytest.mark.parametrize(
@@ -209,7 +207,7 @@ def test_folders_and_files_that_are_no_series_are_refused(tmp_path):
     assert "cannot be read" in refusal(tmp_path / "text")
 
 
-# --- public broken series --------------------------------------------------------------------------------
+# --- public broken series ---
 
 
 @pytest.mark.parametrize(

@@ -186,8 +186,7 @@ def test_values_without_air_are_told(tmp_path):
     assert "no air to check the grey scale" in ct.notes[0]
 
 
-# --- what must be refused
-# -------------------------------------------------------------------------------------------
+# --- what must be refused ---
 
 
 @pytest.mark.parametrize(
