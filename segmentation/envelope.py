@@ -1,10 +1,10 @@
 """Which hollows belong to the bone: the marrow cavity does, a fracture gap does not.
 
-A hollow is what the bone encloses once its small openings (to 2 × SEAL_MM) are sealed and its cut ends at the
-scan's border are closed. Sealing a fractured shaft also seals the fracture, so the cavity of both pieces is
-found together and shared out to the nearer piece; a slab as wide as the gap seen in the cortex is then taken
-out again between them. With distances d₁, d₂ to the two broken rims a gap g is the slab |d₁² − d₂²| < g²,
-exactly so for parallel flat faces.
+From every place that is not bone one looks along nine lines (the axes and the diagonals of the voxel grid's
+faces). In a marrow cavity almost every line ends on bone both ways, even where the cortex has holes; beside
+the bone, in a joint's bowl or between neighbouring bones it does not. A cut end at the scan's border counts
+as closed. Near a fracture a line may end on the other piece; such a hollow is divided by the surface that the
+broken rims span, and a slab as wide as the gap between the rims is taken out.
 """
 
 from __future__ import annotations
@@ -15,18 +15,55 @@ import edt
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
+from scipy.interpolate import RBFInterpolator
 
 from segmentation.vocabulary import Floats
 
-SEAL_MM = 1.6
-"""Openings up to twice this are sealed before hollows are sought: vessel holes, and fracture gaps to 3 mm.
-Our choice."""
+LINES = ((1, 0, 0), (0, 1, 0), (0, 0, 1), (1, 1, 0), (1, -1, 0), (1, 0, 1), (1, 0, -1), (0, 1, 1), (0, 1, -1))
+"""Directions looked along, both ways, in voxels."""
 
-ENCLOSED_FRACTION = 0.5
-"""A hollow is a piece's own if so much of it has the piece on both sides along two of three axes. Our choice:
-marrow measures above 0.8, the soft tissue between neighbouring bones near 0."""
+CLOSED_COUNT = 7
+"""A place is in a hollow when so many of the nine lines end on bone both ways. Our choice: a hole in the
+cortex takes one or two lines away, an open bowl leaves about four.
+"""
+
+OWN_COUNT = 1
+"""Near a fracture at least so many lines end on the same piece both ways; in an oblique one there are no
+more. Our choice.
+"""
+
+WIDE_MM = 1.6
+"""A hollow that another piece helps to close is sought where bone is farther than this: a joint space is
+narrower. Our choice."""
+
+ALONE_FRACTION = 0.15
+"""So much of such a hollow must be closed by one piece alone, as a shaft's marrow is away from its fracture;
+the soft tissue between neighbouring bones has none of it. Our choice.
+"""
+
+GAP_MM = 3.0
+"""Pieces farther apart than this have no fracture gap between them (the 3 mm that makes two pieces one
+bone)."""
+
+RIM_COUNT = 30
+"""A fracture surface is spanned when so many voxels of its rim are seen; else the nearer piece takes the
+hollow. Our choice.
+"""
+
+RIM_AT_MOST_COUNT = 400
+"""Rim voxels used, evenly thinned. Our choice: the plate is smooth at that spacing."""
+
+PLATE_SMOOTHING_FACTOR = 0.01
+"""Smoothing of the plate per rim voxel: rim voxels lie up to half a voxel off. Our choice."""
+
+PLATE_STEP_MM = 1.0
+"""The plate is evaluated on a grid this fine and interpolated. Our choice."""
+
+BORDER = np.uint8(255)
+"""Stands for the closed cut end at the scan's border, where a line ends."""
 
 Mask = npt.NDArray[np.bool_]
+Pieces = npt.NDArray[np.uint8]
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,58 +79,100 @@ class Hollow:
     beyond_gap_mm: npt.NDArray[np.float32]
 
 
-def hollows(
-    pieces: npt.NDArray[np.uint8], count: int, spacing_mm: Floats, at_border: npt.NDArray[np.bool_]
-) -> list[Hollow]:
+def hollows(pieces: Pieces, count: int, spacing_mm: Floats, at_border: npt.NDArray[np.bool_]) -> list[Hollow]:
     """The hollows of pieces 1 … ``count`` of one neighbourhood.
 
-    ``pieces`` (i, j, k) uint8 is a crop: 0 outside, n = piece n. ``at_border`` (3, 2) tells which faces of
-    the crop are faces of the scan, where a bone is cut off and its cavity is closed by the cut.
+    ``pieces`` (i, j, k) uint8 is a crop: 0 outside, n = piece n (fewer than 255). ``at_border`` (3, 2) tells
+    which faces of the crop are faces of the scan, where a bone is cut off and its cavity is closed by the
+    cut.
     """
-    solid = pieces > 0
-    hollow = _enclosed(solid, spacing_mm, at_border)
-    if count == 1:
-        return [Hollow(hollow, np.full(pieces.shape, np.inf, np.float32))]
-    if not hollow.any():
-        return [Hollow(hollow, np.full(pieces.shape, np.inf, np.float32))] * count
+    capped = _capped(pieces, at_border)
+    closed, own = _lines_ending_on_bone(capped)
+    hollow = _filled(pieces > 0, _hollow(pieces, closed, own, spacing_mm), capped)
+    nowhere = np.full(pieces.shape, np.inf, np.float32)
+    if count == 1 or not hollow.any():
+        return [Hollow(hollow, nowhere)] * count
     where = np.argwhere(hollow)
-    reach = np.ceil(2 * SEAL_MM / spacing_mm).astype(int)
+    reach = np.ceil((GAP_MM + WIDE_MM) / spacing_mm).astype(int)
     low, high = np.maximum(where.min(axis=0) - reach, 0), where.max(axis=0) + reach + 1
     near = tuple(slice(int(a), int(b)) for a, b in zip(low, high, strict=True))
     result = []
     for part in _shared_out(pieces[near], count, hollow[near], spacing_mm):
-        inside, beyond = np.zeros(pieces.shape, bool), np.full(pieces.shape, np.inf, np.float32)
+        inside, beyond = np.zeros(pieces.shape, bool), nowhere.copy()
         inside[near], beyond[near] = part.inside, part.beyond_gap_mm
         result.append(Hollow(inside, beyond))
     return result
 
 
-def _enclosed(solid: Mask, spacing_mm: Floats, at_border: npt.NDArray[np.bool_]) -> Mask:
-    """Voxels that ``solid`` encloses, openings up to 2 × SEAL_MM sealed."""
-    margin = np.ceil(SEAL_MM / spacing_mm).astype(int) + 1
-    pad = [(int(m), int(m)) for m in margin]
-    core = tuple(slice(m, m + n) for m, n in zip(margin, solid.shape, strict=True))
-    # Continued beyond the scan's faces, so that sealing does not round the bone off there.
-    padded = np.pad(solid, pad)
+def _capped(pieces: Pieces, at_border: npt.NDArray[np.bool_]) -> Pieces:
+    """``pieces`` in a frame one voxel wide that is BORDER where a bone's cut end meets the scan's border."""
+    framed = np.pad(pieces, 1)
     for axis, side in np.argwhere(at_border):
-        beyond: list[slice | int] = [slice(None)] * 3
-        beyond[axis] = slice(0, margin[axis]) if side == 0 else slice(-margin[axis], None)
-        edge = np.take(padded, margin[axis] if side == 0 else -margin[axis] - 1, axis=axis)
-        padded[tuple(beyond)] = np.expand_dims(edge, axis)
-    sealed = _distance_mm(~padded, spacing_mm) <= SEAL_MM
-    sealed = _distance_mm(sealed, spacing_mm) > SEAL_MM
-    sealed |= padded
-    for axis, side in np.argwhere(at_border):
-        cap: list[slice | int] = [slice(None)] * 3
-        cap[axis] = 0 if side == 0 else -1
-        sealed[tuple(cap)] = ndimage.binary_fill_holes(sealed[tuple(cap)])
-    filled = ndimage.binary_fill_holes(sealed)
-    deep = filled & ~sealed
-    room = filled & ~padded
-    steps = int(np.ceil(SEAL_MM / spacing_mm.min())) + 1
-    if deep.any():
-        deep = ndimage.binary_dilation(deep, mask=room, iterations=steps)
-    return np.asarray((deep | (ndimage.binary_fill_holes(padded) & ~padded))[core])
+        end = ndimage.binary_fill_holes(np.take(pieces, 0 if side == 0 else -1, axis=axis) > 0)
+        frame: list[slice | int] = [slice(1, -1)] * 3
+        frame[axis] = 0 if side == 0 else -1
+        framed[tuple(frame)] = np.where(end, BORDER, np.uint8(0))
+    return framed
+
+
+def _lines_ending_on_bone(capped: Pieces) -> tuple[Pieces, Pieces]:
+    """For each voxel of the crop, on how many lines bone lies both ways, and on how many the same piece."""
+    closed = np.zeros(tuple(n - 2 for n in capped.shape), np.uint8)
+    own = np.zeros_like(closed)
+    for line in LINES:
+        before = _first_met(capped, line)
+        after = _first_met(capped, (-line[0], -line[1], -line[2]))
+        both = (before > 0) & (after > 0)
+        closed += both
+        own += both & ((before == after) | (before == BORDER) | (after == BORDER))
+    return closed, own
+
+
+def _first_met(capped: Pieces, step: tuple[int, int, int]) -> Pieces:
+    """For each voxel of the crop, the first piece met when walking against ``step``; 0 if none."""
+    main = next(axis for axis in range(3) if step[axis])
+    along = np.moveaxis(capped, main, 0)
+    aside = [step[axis] for axis in range(3) if axis != main]
+    if step[main] < 0:
+        along = along[::-1]
+    met = np.zeros_like(along)
+    core = tuple(
+        slice(max(0, shift), n + min(0, shift)) for shift, n in zip(aside, along.shape[1:], strict=True)
+    )
+    source = tuple(
+        slice(max(0, -shift), n + min(0, -shift)) for shift, n in zip(aside, along.shape[1:], strict=True)
+    )
+    for index in range(1, len(along)):
+        behind = along[index - 1]
+        met[index][core] = np.where(behind > 0, behind, met[index - 1])[source]
+    if step[main] < 0:
+        met = met[::-1]
+    return np.moveaxis(met, 0, main)[1:-1, 1:-1, 1:-1]
+
+
+def _hollow(pieces: Pieces, closed: Pieces, own: Pieces, spacing_mm: Floats) -> Mask:
+    """Hollows of single pieces, and what of the wide ones near a fracture two pieces close together."""
+    empty = pieces == 0
+    alone = empty & (own >= CLOSED_COUNT)
+    room = alone | (empty & (closed >= CLOSED_COUNT) & (own >= OWN_COUNT))
+    if not alone.any() or (room == alone).all():
+        return np.asarray(alone)
+    parts, count = ndimage.label(room & (_distance_mm(empty, spacing_mm) > WIDE_MM))
+    if not count:
+        return np.asarray(alone)
+    share = ndimage.mean(alone.astype(np.float32), parts, np.arange(1, count + 1))
+    wide = np.concatenate([[False], np.asarray(share) >= ALONE_FRACTION])[parts]
+    if wide.any():
+        steps = int(np.ceil(WIDE_MM / spacing_mm.min())) + 1
+        wide = ndimage.binary_dilation(wide, mask=room, iterations=steps)
+    return np.asarray(alone | wide)
+
+
+def _filled(solid: Mask, hollow: Mask, capped: Pieces) -> Mask:
+    """``hollow`` and whatever else it and the bone enclose altogether."""
+    framed = capped > 0
+    framed[1:-1, 1:-1, 1:-1] |= hollow
+    return np.asarray(ndimage.binary_fill_holes(framed)[1:-1, 1:-1, 1:-1] & ~solid)
 
 
 def _distance_mm(outside: Mask, spacing_mm: Floats) -> npt.NDArray[np.float32]:
@@ -103,8 +182,8 @@ def _distance_mm(outside: Mask, spacing_mm: Floats) -> npt.NDArray[np.float32]:
     return np.asarray(edt.edt(outside, anisotropy=tuple(float(step) for step in spacing_mm), parallel=2))
 
 
-def _shared_out(pieces: npt.NDArray[np.uint8], count: int, hollow: Mask, spacing_mm: Floats) -> list[Hollow]:
-    """Give each hollow voxel to its nearest piece, if that piece encloses it, and keep clear of the gap."""
+def _shared_out(pieces: Pieces, count: int, hollow: Mask, spacing_mm: Floats) -> list[Hollow]:
+    """Give each hollow voxel to its nearest piece, near a fracture by the side of the fracture surface."""
     nearest = np.full(pieces.shape, np.inf, np.float32)
     second = np.full(pieces.shape, np.inf, np.float32)
     owner = np.zeros(pieces.shape, np.uint8)
@@ -117,54 +196,51 @@ def _shared_out(pieces: npt.NDArray[np.uint8], count: int, hollow: Mask, spacing
         other = np.where(closer, owner, np.where(closer_second, np.uint8(number), other))
         nearest = np.where(closer, distance, nearest)
         owner = np.where(closer, np.uint8(number), owner)
-    gap_mm = _gap_mm(pieces, owner, other, nearest, second, count, spacing_mm)
-    result = []
-    for number in range(1, count + 1):
-        own = hollow & (owner == number)
-        own = _truly_enclosed(own, pieces == number)
-        gap = gap_mm[number, other]
-        with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
-            beyond = (second**2 - nearest**2 - gap**2) / (2 * np.maximum(gap, spacing_mm.min()))
-        beyond = np.where(np.isfinite(gap) & np.isfinite(second), beyond, np.inf)
-        result.append(Hollow(own, beyond.astype(np.float32)))
-    return result
-
-
-def _gap_mm(
-    pieces: npt.NDArray[np.uint8],
-    owner: npt.NDArray[np.uint8],
-    other: npt.NDArray[np.uint8],
-    nearest: npt.NDArray[np.float32],
-    second: npt.NDArray[np.float32],
-    count: int,
-    spacing_mm: Floats,
-) -> npt.NDArray[np.float32]:
-    """(count+1, count+1) median gap between two pieces where they face each other; inf where they do not.
-
-    Distances run between voxel centres, so one mean voxel edge is taken off.
-    """
-    across = nearest + second
-    facing = (pieces == 0) & (across <= 2 * SEAL_MM) & (second - nearest <= spacing_mm.max())
-    gaps = np.full((count + 1, count + 1), np.inf, np.float32)
+    seam = (pieces == 0) & (nearest + second <= GAP_MM) & (second - nearest <= spacing_mm.max())
+    beyond = np.full(pieces.shape, np.inf, np.float32)
     for first in range(1, count + 1):
         for last in range(first + 1, count + 1):
-            pair = facing & (((owner == first) & (other == last)) | ((owner == last) & (other == first)))
-            if pair.any():
-                width = max(float(np.median(across[pair])) - float(spacing_mm.mean()), 0.0)
-                gaps[first, last] = gaps[last, first] = width
-    return gaps
+            pair = ((owner == first) & (other == last)) | ((owner == last) & (other == first))
+            rim_ijk = np.argwhere(seam & pair)
+            asked = np.nonzero(hollow & pair)
+            if len(rim_ijk) < RIM_COUNT or not len(asked[0]):
+                continue
+            gap_mm = float(np.median((nearest + second)[seam & pair]) - spacing_mm.mean())
+            toward_last = np.argwhere(pieces == last).mean(axis=0) - np.argwhere(pieces == first).mean(axis=0)
+            height_mm = _height_over_fracture_mm(
+                rim_ijk * spacing_mm, np.stack(asked, axis=1) * spacing_mm, toward_last * spacing_mm
+            )
+            owner[asked] = np.where(height_mm > 0, last, first)
+            beyond[asked] = np.abs(height_mm) - max(gap_mm, 0.0) / 2
+    return [
+        Hollow(hollow & (owner == number), np.where(owner == number, beyond, np.float32(np.inf)))
+        for number in range(1, count + 1)
+    ]
 
 
-def _truly_enclosed(own: Mask, piece: Mask) -> Mask:
-    """The connected parts of ``own`` of which most lies between walls of ``piece``."""
-    if not own.any():
-        return own
-    between = np.zeros(piece.shape, np.uint8)
-    for axis in range(3):
-        before = np.maximum.accumulate(piece, axis=axis)
-        after = np.flip(np.maximum.accumulate(np.flip(piece, axis), axis=axis), axis)
-        between += before & after
-    parts, count = ndimage.label(own)
-    share = ndimage.mean((between >= 2).astype(np.float32), parts, np.arange(1, count + 1))
-    keep = np.concatenate([[False], np.asarray(share) >= ENCLOSED_FRACTION])
-    return np.asarray(keep[parts])
+def _height_over_fracture_mm(rim_mm: Floats, points_mm: Floats, upward: Floats) -> Floats:
+    """(n,) height of points (n, 3) over the fracture surface spanned by its rim (m, 3), up along ``upward``.
+
+    The surface is a thin plate over the rim's mean plane: as wavy as the rim near it, flat in between.
+    """
+    rim_mm = rim_mm[:: max(1, len(rim_mm) // RIM_AT_MOST_COUNT)]
+    centre = rim_mm.mean(axis=0)
+    _, _, axes = np.linalg.svd(rim_mm - centre, full_matrices=False)
+    along, normal = axes[:2], axes[2] * np.sign(axes[2] @ upward or 1.0)
+    plate = RBFInterpolator(
+        (rim_mm - centre) @ along.T,
+        (rim_mm - centre) @ normal,
+        kernel="thin_plate_spline",
+        smoothing=len(rim_mm) * PLATE_SMOOTHING_FACTOR,
+        degree=1,
+    )
+    flat = (points_mm - centre) @ along.T
+    low, high = flat.min(axis=0), flat.max(axis=0)
+    grid = [
+        np.arange(start, stop + 2 * PLATE_STEP_MM, PLATE_STEP_MM)
+        for start, stop in zip(low, high, strict=True)
+    ]
+    knots = np.stack(np.meshgrid(*grid, indexing="ij"), axis=-1)
+    heights = plate(knots.reshape(-1, 2)).reshape(knots.shape[:2])
+    surface = ndimage.map_coordinates(heights, ((flat - low) / PLATE_STEP_MM).T, order=1, mode="nearest")
+    return np.asarray((points_mm - centre) @ normal - surface)
