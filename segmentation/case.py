@@ -9,6 +9,7 @@ files do not belong together is refused. A new case takes the place of the old o
 from __future__ import annotations
 
 import gzip
+import os
 import re
 import zlib
 from pathlib import Path
@@ -23,6 +24,7 @@ from segmentation.bone_file import BoneDocument, bone_document, read_bone_docume
 from segmentation.errors import InputError
 from segmentation.files import (
     canonical_json,
+    is_temporary,
     parse_json,
     refusals_as_sentences,
     sha256_of_bytes,
@@ -70,7 +72,9 @@ def is_of_case(name: str) -> bool:
 
 def _outlives_the_bone(name: str) -> bool:
     # Numbers measured on the old bone must not stand beside the new one.
-    return name not in (ASSESSMENT, REPORT) and _OF_THE_BONE.fullmatch(name) is None
+    return (
+        name not in (ASSESSMENT, REPORT) and not is_temporary(name) and _OF_THE_BONE.fullmatch(name) is None
+    )
 
 
 def check_place(folder: Path, *, replace: bool) -> None:
@@ -80,6 +84,7 @@ def check_place(folder: Path, *, replace: bool) -> None:
     if folder.is_symlink() and not folder.exists():
         raise InputError(f"{name} is a link to nothing; give another folder")
     if not folder.exists():
+        _check_parent(folder)
         return
     if not folder.is_dir():
         raise InputError(f"{name} is a file, and a case is a folder; give another name")
@@ -89,6 +94,14 @@ def check_place(folder: Path, *, replace: bool) -> None:
         raise InputError(f"{name} holds other files and is no case; give an empty or a new folder")
     if names and not replace:
         raise InputError(f"{name} is already a case; give another folder or --replace")
+
+
+def _check_parent(folder: Path) -> None:
+    above = next(parent for parent in folder.absolute().parents if parent.exists())
+    if not above.is_dir():
+        raise InputError(f"{shown(above.name)} is a file, so no case can lie in it; give another folder")
+    if not os.access(above, os.W_OK):
+        raise InputError(f"{shown(above.name)} is not yours to write into; give another folder for the case")
 
 
 def check_case(folder: Path) -> None:

@@ -21,6 +21,11 @@ from typing import IO, Any, NoReturn
 
 from segmentation.errors import InputError
 
+try:
+    import fcntl
+except ImportError:  # no POSIX: what killed runs leave then stays, as nobody can tell whether it is in use
+    fcntl = None  # type: ignore[assignment]
+
 JSON_BYTES_MAX = 64 * 2**20
 """The largest JSON file read. Our choice: the assessment of 100 screws of 200 mm takes 30 MB."""
 
@@ -36,6 +41,7 @@ JSON_LINE_CHARACTERS = 110
 SHOWN_CHARACTERS = 60
 """As much of a person's own text as an error sentence repeats. Our choice."""
 
+_TEMPORARY = re.compile(r"\..+\.[0-9a-f]{8}\.tmp")
 _STRING_OR_BRACKET = re.compile(rb'"(?:[^"\\]++|\\.)*+"|[\[\]{}]', re.DOTALL)
 
 
@@ -46,8 +52,10 @@ def write_whole(path: Path, content: bytes | Callable[[IO[bytes]], None]) -> Non
     """
     if path.is_dir():
         raise InputError(f"{shown(path.name)} is a folder, not a file; give the name of a file to write")
-    temporary = path.with_name(f".{path.name[:80]}.{secrets.token_hex(4)}.tmp")
+    stem = path.name[:80]
+    temporary = path.with_name(f".{stem}.{secrets.token_hex(4)}.tmp")
     with refusals_as_sentences(f"cannot write {shown(path.name)}"):
+        _remove_leftovers(path.parent, stem)
         try:
             write_and_flush(temporary, content)
             os.replace(temporary, path)  # noqa: PTH105 — the one call documented to be atomic
@@ -58,9 +66,16 @@ def write_whole(path: Path, content: bytes | Callable[[IO[bytes]], None]) -> Non
         flush_folder(path.parent)
 
 
+def _remove_leftovers(folder: Path, stem: str) -> None:
+    for leftover in folder.glob(f".{literal(stem)}.{'[0-9a-f]' * 8}.tmp"):
+        with hold(leftover) as free:
+            if free:
+                leftover.unlink(missing_ok=True)
+
+
 def write_and_flush(path: Path, content: bytes | Callable[[IO[bytes]], None]) -> None:
     """Write a new file and wait until the disk has it."""
-    with path.open("xb") as file:
+    with path.open("xb") as file, hold(path):
         if isinstance(content, bytes):
             file.write(content)
         else:
@@ -77,6 +92,38 @@ def flush_folder(folder: Path) -> None:
             os.fsync(descriptor)
         finally:
             os.close(descriptor)
+
+
+@contextmanager
+def hold(path: Path) -> Iterator[bool]:
+    """Hold a file or folder for this program and say whether it was free; let go when the program dies."""
+    if fcntl is None:
+        yield False
+        return
+    try:
+        descriptor = os.open(path, os.O_RDONLY)
+    except OSError:
+        yield False
+        return
+    try:
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            free = True
+        except OSError:
+            free = False
+        yield free
+    finally:
+        os.close(descriptor)
+
+
+def literal(name: str) -> str:
+    """``name`` as a pattern that matches itself alone."""
+    return "".join(f"[{letter}]" if letter in "*?[" else letter for letter in name)
+
+
+def is_temporary(name: str) -> bool:
+    """Whether a killed ``write_whole`` may have left a file of that name."""
+    return _TEMPORARY.fullmatch(name) is not None
 
 
 @contextmanager

@@ -18,14 +18,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from segmentation.files import flush_folder, refusals_as_sentences, shown
-
-try:
-    import fcntl
-except (
-    ImportError
-):  # not a POSIX system: leftovers are then never removed, as we cannot tell whether they are in use
-    fcntl = None  # type: ignore[assignment]
+from segmentation.files import flush_folder, hold, literal, refusals_as_sentences, shown
 
 _AT_FDCWD = -100
 _RENAME_EXCHANGE = 2
@@ -70,14 +63,13 @@ def remove_leftovers(folder: Path) -> None:
     if folder.exists():
         leftovers += folder.parent.glob(_pattern(folder, "old"))
     for leftover in leftovers:
-        with _lock(leftover) as free:
+        with hold(leftover) as free:
             if free:
                 shutil.rmtree(leftover, ignore_errors=True)
 
 
 def _pattern(folder: Path, kind: str) -> str:
-    escaped = "".join(f"[{letter}]" if letter in "*?[" else letter for letter in folder.name)
-    return f".{escaped}.{kind}-" + "[0-9a-f]" * 8
+    return f".{literal(folder.name)}.{kind}-" + "[0-9a-f]" * 8
 
 
 @contextmanager
@@ -85,33 +77,11 @@ def _locked_sibling(folder: Path, kind: str) -> Iterator[Path]:
     sibling = folder.with_name(f".{folder.name}.{kind}-{secrets.token_hex(4)}")
     sibling.mkdir()
     try:
-        with _lock(sibling):
+        with hold(sibling):
             yield sibling
     finally:
         # After the exchange this is the old folder under the hidden name; after a plain rename it is gone.
         shutil.rmtree(sibling, ignore_errors=True)
-
-
-@contextmanager
-def _lock(folder: Path) -> Iterator[bool]:
-    """Hold ``folder`` and say whether it was free. The system lets go when the program dies."""
-    if fcntl is None:
-        yield False
-        return
-    try:
-        descriptor = os.open(folder, os.O_RDONLY)
-    except OSError:
-        yield False
-        return
-    try:
-        try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            free = True
-        except OSError:
-            free = False
-        yield free
-    finally:
-        os.close(descriptor)
 
 
 def _carry_over(old: Path, new: Path, keep: Callable[[str], bool]) -> None:

@@ -13,7 +13,7 @@ import pytest
 import trimesh
 from vtkmodules.vtkIOPLY import vtkPLYReader
 
-from segmentation import folder_swap
+from segmentation import files, folder_swap
 from segmentation.bone_file import bone_schema
 from segmentation.case import read_case, write_case
 from segmentation.errors import InputError
@@ -291,7 +291,7 @@ def test_leftovers_of_killed_runs_go_and_others_stay(tmp_path: Path) -> None:
 def test_a_folder_another_run_is_filling_stays(tmp_path: Path) -> None:
     busy = tmp_path / ".case.partial-0123abcd"
     busy.mkdir()
-    with folder_swap._lock(busy) as free:
+    with files.hold(busy) as free:
         assert free
         write_case(tmp_path / "case", make_bone())
         assert busy.is_dir()

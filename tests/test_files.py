@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from segmentation.errors import InputError
 from segmentation.files import (
     canonical_json,
+    hold,
     parse_json,
     read_json,
     sha256_of_bytes,
@@ -34,6 +35,16 @@ def test_a_write_that_fails_leaves_the_old_file_and_no_other(tmp_path: Path) -> 
     with pytest.raises(RuntimeError):
         write_whole(path, fails)
     assert [(one.name, one.read_bytes()) for one in tmp_path.iterdir()] == [("plan.json", b"old")]
+
+
+def test_what_a_killed_write_left_goes_and_what_another_holds_stays(tmp_path: Path) -> None:
+    left, held, foreign = (tmp_path / f".a.json.{name}.tmp" for name in ("0123abcd", "4567abcd", "mine"))
+    for path in (left, held, foreign):
+        path.write_bytes(b"half")
+    with hold(held) as free:
+        assert free
+        write_whole(tmp_path / "a.json", b"whole")
+    assert {path.name for path in tmp_path.iterdir()} == {"a.json", held.name, foreign.name}
 
 
 def test_the_new_file_is_complete_before_it_takes_the_name(tmp_path: Path) -> None:

@@ -22,6 +22,7 @@ from viewer.commands.report import report
 from viewer.commands.schema import schema
 from viewer.commands.screws import screws
 from viewer.commands.segment import segment
+from viewer.commands.validate import validate
 from viewer.console import complain, say, tolerate_any_terminal
 
 BAD_INPUT, OWN_FAULT, INTERRUPTED = 2, 70, 130
@@ -44,7 +45,7 @@ app = typer.Typer(
         "the stated intervals; verify by imaging in theatre; the decision belongs to a licensed surgeon."
     ),
 )
-for command in (demo, segment, measure, report, screws, schema):
+for command in (demo, segment, measure, report, screws, schema, validate):
     app.command()(command)
 
 

@@ -28,7 +28,7 @@ def tell_bone(bone: Bone, folder: Path) -> None:
     say(f"  bone begins at {taken.threshold_hu:g} HU ({taken.threshold_reason})")
     for removed in taken.removed[:SHOWN_REMOVED_COUNT]:
         place = ", ".join(f"{coordinate:.0f}" for coordinate in removed.centre_mm)
-        say(f"  left out: {removed.what}, {removed.volume_mm3:.0f} mm³ at {place} mm")
+        say(f"  left out: {removed.what}, {removed.volume_mm3:.3g} mm³ at {place} mm")
     if more := len(taken.removed) - SHOWN_REMOVED_COUNT:
         say(f"  left out: {more} more, listed in bone.json") if more > 0 else None
     if bone.calibration is None:

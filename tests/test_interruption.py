@@ -1,0 +1,145 @@
+"""``kill -9`` at any moment of ``segment`` or ``measure`` leaves the old files or the new ones.
+
+Tried twice: on a process killed after a seeded time, and on one killed just before each call with which it
+touches the file system (told by Python's audit events), so that no gap between two calls goes untried.
+"""
+
+from __future__ import annotations
+
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from tiny_scan import PLAN, ball_hu, write_nifti, write_plan
+
+from segmentation.case import read_case
+from viewer.command_line import run
+
+KILL_BEFORE_EACH_CALL = '''
+import os, pathlib, shutil, signal, sys
+import planner.assess, planner.screws_csv
+import segmentation.case, segmentation.ct, segmentation.nifti, segmentation.recipe
+from viewer.command_line import run
+
+TOUCHES = {"open", "os.rename", "os.remove", "os.rmdir", "os.mkdir", "os.link", "os.chmod", "shutil.rmtree"}
+cases, spare, results, words = *map(pathlib.Path, sys.argv[1:4]), sys.argv[4:]
+
+def run_until(call):
+    """Run the command in a child that dies before its ``call``-th touch; says whether it came so far."""
+    child = os.fork()
+    if child == 0:
+        seen = 0
+        def hook(event, arguments):
+            nonlocal seen
+            # The exchange of two names is a foreign call: it follows the loading of the C library.
+            if event == "ctypes.dlopen" or event in TOUCHES and any(str(cases) in str(a) for a in arguments):
+                seen += 1
+                if seen == call:
+                    os.kill(os.getpid(), signal.SIGKILL)
+        sys.addaudithook(hook)
+        os._exit(run(words))
+    _, status = os.waitpid(child, 0)
+    if not os.WIFSIGNALED(status) and status:
+        sys.exit("the command failed")
+    return os.WIFSIGNALED(status)
+
+call = 1
+while run_until(call):
+    # What is found now, and what the next run makes of it.
+    shutil.copytree(cases, results / f"{call:03}" / "killed")
+    run(words)
+    shutil.copytree(cases, results / f"{call:03}" / "again")
+    shutil.rmtree(cases)
+    shutil.copytree(spare, cases)
+    call += 1
+'''
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+def without_temporary(files: dict[str, bytes]) -> dict[str, bytes]:
+    return {name: content for name, content in files.items() if not name.endswith(".tmp")}
+
+
+class Situation:
+    """A case that a command is about to change, with the bytes before and after."""
+
+    def __init__(self, folder: Path, command: str) -> None:
+        ct = str(write_nifti(folder / "ct.nii", ball_hu()))
+        self.cases, self.spare = folder / "cases", folder / "spare"
+        self.cases.mkdir()
+        self.case = self.cases / "case"
+        assert run(["segment", ct, "--out", str(self.case), "--threshold", "250"]) == 0
+        write_plan(self.case / "plan.json")
+        assert run(["measure", str(self.case)]) == 0
+        if command == "segment":
+            self.words = ["segment", ct, "--out", str(self.case), "--threshold", "300", "--replace"]
+        else:
+            write_plan(
+                self.case / "plan.json", {**PLAN, "screws": [{**PLAN["screws"][0], "length_mm": 14.0}]}
+            )
+            self.words = ["measure", str(self.case)]
+        shutil.copytree(self.cases, self.spare)
+        self.old = contents(self.case)
+        assert run(self.words) == 0
+        self.new = contents(self.case)
+        assert self.old != self.new
+        self.reset()
+
+    def reset(self) -> None:
+        shutil.rmtree(self.cases)
+        shutil.copytree(self.spare, self.cases)
+
+    def is_new(self, case: Path) -> bool:
+        """Whether the new files are there; fails on a mixture or on a case that cannot be read."""
+        bone = read_case(case)
+        found = without_temporary(contents(case))
+        assert found in (self.old, self.new)
+        assert bone.segmentation.threshold_hu == (
+            300.0 if b'"threshold_hu": 300' in found["bone.json"] else 250.0
+        )
+        return found == self.new
+
+
+@pytest.fixture(params=["segment", "measure"])
+def situation(request: pytest.FixtureRequest, tmp_path: Path) -> Situation:
+    return Situation(tmp_path, request.param)
+
+
+def test_killed_after_a_while(situation: Situation) -> None:
+    command = [sys.executable, "-m", "viewer.command_line", *situation.words]
+    began_s = time.perf_counter()
+    subprocess.run(command, check=True, capture_output=True)
+    whole_s = time.perf_counter() - began_s
+    situation.reset()
+    for fraction in np.random.default_rng(5).permutation((np.arange(6) + 0.5) / 6):
+        running = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        time.sleep(fraction * whole_s)
+        running.send_signal(signal.SIGKILL)
+        running.wait()
+        if situation.is_new(situation.case):
+            situation.reset()
+
+
+def test_killed_before_each_call_that_touches_the_case(situation: Situation, tmp_path: Path) -> None:
+    places = [str(situation.cases), str(situation.spare), str(tmp_path / "results")]
+    words = [sys.executable, "-c", KILL_BEFORE_EACH_CALL, *places, *situation.words]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    outcomes = []
+    for result in sorted((tmp_path / "results").iterdir()):
+        outcomes.append(situation.is_new(result / "killed" / "case"))
+        # The next run ends what the killed one began, and nothing is left over.
+        assert [path.name for path in (result / "again").iterdir()] == ["case"]
+        assert contents(result / "again" / "case") == situation.new
+    assert len(outcomes) > 5
+    # Once new, always new; and the moment of change was among those tried.
+    assert outcomes == sorted(outcomes)
+    assert set(outcomes) == {False, True}

@@ -1,0 +1,27 @@
+"""``pilothole validate``: the predictions beside what published studies measured."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def validate(
+    out: Annotated[
+        Path, typer.Option("--out", metavar="FILE.md", help="Where to write (- for the screen).")
+    ] = Path("-"),
+) -> None:
+    """Set our pull-out predictions beside published measurements, and say what cannot be compared.
+
+    \b
+    Examples:
+      pilothole validate
+      pilothole validate --out validation.md
+    """
+    from planner.validation import validation_report
+    from viewer.outputs import check_output, write_output
+
+    check_output(out)
+    write_output(out, validation_report().encode())
