@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from segmentation.components import pieces_above
+from segmentation.components import SPECK_MM3, pieces_above
 from segmentation.errors import InputError
 from segmentation.parts import NEAR_MM, Cut, Part, cut_in_two, parts_from_labels, parts_from_pieces
 from segmentation.surface import iso_surface
@@ -76,6 +76,14 @@ def segment(
     surfaces = [iso_surface(part.field_hu, ct.grid, part.offset_ijk) for part in parts]
     if labels is None:
         order = sorted(range(len(parts)), key=lambda index: -surfaces[index].enclosed_mm3)
+        if not keep_small:
+            # A thin piece of many voxels may enclose next to nothing.
+            specks = [index for index in order if surfaces[index].enclosed_mm3 < SPECK_MM3]
+            removed += tuple(
+                Removed("speck", surfaces[index].enclosed_mm3, surfaces[index].vertices_mm.mean(axis=0))
+                for index in specks
+            )
+            order = [index for index in order if index not in specks] or order
         parts, surfaces = [parts[index] for index in order], [surfaces[index] for index in order]
     for cut in cuts:
         before = parts

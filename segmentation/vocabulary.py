@@ -27,7 +27,11 @@ AFFINE_TOLERANCE_MM = 1e-4
 
 Host = Literal["bone", "foam"]
 RemovedAs = Literal[
-    "speck", "flat and long, as a table is", "thin and long, as a cable is", "too many pieces"
+    "speck",
+    "flat and long, as a table is",
+    "thin and long, as a cable is",
+    "thin and outside the body",
+    "too many pieces",
 ]
 
 
