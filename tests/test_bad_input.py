@@ -211,6 +211,7 @@ SCANS: dict[str, tuple[Callable[[Path], Any], list[str], str]] = {
         ["segment", "ct.nii.gz", "--out", "thesis", "--replace"],
         "holds other files",
     ),
+    "out above the working folder": (nothing, [*SEGMENT, "--out", "..", "--replace"], "holds other files"),
     "out left out": (nothing, ["segment", "ct.nii.gz"], "Missing option '--out'"),
     "unknown option": (nothing, [*SEGMENT, "--treshold", "3"], "No such option"),
     "replaced by what is refused": (
@@ -231,6 +232,14 @@ def test_a_scan_or_its_options(what: str, folder: Path, capsys: pytest.CaptureFi
     prepare, words, message = SCANS[what]
     prepare(folder)
     assert message in refused(folder, words, capsys)
+
+
+def test_a_case_is_not_replaced_under_ones_feet(
+    folder: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(folder / "case")
+    words = ["segment", "../ct.nii.gz", "--out", ".", "--replace", "--threshold", "250"]
+    assert "the folder you are in" in refused(folder, words, capsys)
 
 
 def plan_with(**values: Any) -> bytes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import subprocess
 import sys
 import time
@@ -265,6 +266,65 @@ def test_schemas_are_printed(capsys: pytest.CaptureFixture[str]) -> None:
 def test_the_demos_are_listed(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["demo", "--list"]) == 0
     assert "scaphoid-waist" in capsys.readouterr().out
+
+
+def test_a_demo_by_name_and_the_commands_it_tells(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    words = [
+        "demo",
+        "foam-block",
+        "--out",
+        "a block",
+        "--voxel-mm",
+        "1",
+        "--seed",
+        "3",
+        "--density-mg-cm3",
+        "300",
+    ]
+    assert run(words) == 0
+    assert {path.name for path in (tmp_path / "a block").iterdir()} == {
+        "ct.nii.gz",
+        "plan.json",
+        "truth.json",
+    }
+    told = [line.strip() for line in capsys.readouterr().out.splitlines() if line.startswith("  pilothole ")]
+    assert len(told) == 2
+    for line in told:
+        capsys.readouterr()
+        assert run(shlex.split(line)[1:]) == 0
+    document = json.loads(capsys.readouterr().out)
+    truth = json.loads((tmp_path / "a block" / "truth.json").read_text())
+    for screw, exact in zip(document["screws"], truth["screws"], strict=True):
+        # Closed form of the demo's truth; a voxel of 1 mm leaves some tenths.
+        assert screw["bone_length_mm"] == pytest.approx(exact["bone_length_mm"], abs=0.5)
+    assert run(words) == 2
+
+
+def test_the_demo_as_a_person_runs_it(tmp_path: Path) -> None:
+    """Bar: under 60 s on 2 cores; not asserted, as others may use them too."""
+    command = [sys.executable, "-m", "viewer.command_line", "demo"]
+    (tmp_path / "pilothole-demo").mkdir()
+    path = os.pathsep.join([str(Path(__file__).parent.parent), os.environ.get("PYTHONPATH", "")])
+    done = subprocess.run(
+        command,
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "PYTHONPATH": path},
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "not a medical device" in done.stdout
+    cases = sorted((tmp_path / "pilothole-demo-2").glob("*/case"))
+    assert len(cases) == 2
+    for case in cases:
+        assert read_case(case).fragments
+        assert (case / "report.html").stat().st_size > 10_000
+        jsonschema.validate(json.loads((case / "assessment.json").read_text()), assessment_schema())
+        assert str((case / "report.html").relative_to(tmp_path)) in done.stdout
 
 
 def test_a_fault_of_our_own_is_told_without_a_traceback(

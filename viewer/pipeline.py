@@ -44,6 +44,19 @@ class SegmentOptions:
     keep_small: bool = False
 
 
+def check_target(folder: Path, *, replace: bool) -> None:
+    """Raise InputError unless a case may be written at ``folder`` from where the person stands."""
+    from segmentation.case import check_place
+    from segmentation.files import shown
+
+    check_place(folder, replace=replace)
+    if folder.exists() and Path.cwd().resolve().is_relative_to(folder.resolve()):
+        # The new case takes the old folder's place; whoever stood in the old one would look at nothing.
+        raise InputError(
+            f"the case {shown(folder.resolve().name)} is the folder you are in; go out of it and try again"
+        )
+
+
 def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bone:
     """The bone in the CT at ``path``, taken as ``options`` say."""
     from segmentation.calibration import parse_calibration

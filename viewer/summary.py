@@ -29,8 +29,8 @@ def tell_bone(bone: Bone, folder: Path) -> None:
     for removed in taken.removed[:SHOWN_REMOVED_COUNT]:
         place = ", ".join(f"{coordinate:.0f}" for coordinate in removed.centre_mm)
         say(f"  left out: {removed.what}, {removed.volume_mm3:.3g} mm³ at {place} mm")
-    if more := len(taken.removed) - SHOWN_REMOVED_COUNT:
-        say(f"  left out: {more} more, listed in bone.json") if more > 0 else None
+    if (more := len(taken.removed) - SHOWN_REMOVED_COUNT) > 0:
+        say(f"  left out: {more} more, listed in bone.json")
     if bone.calibration is None:
         say(f"  density unknown: {bone.calibration_reason}")
     else:
@@ -41,6 +41,15 @@ def tell_bone(bone: Bone, folder: Path) -> None:
         )
     for note in (*bone.ct.notes, *taken.notes):
         say(f"  note: {note}")
+    tell_cautions()
+
+
+def tell_cautions() -> None:
+    """Say what stands under every result."""
+    from planner.findings import CAUTIONS
+
+    for caution in CAUTIONS:
+        say(caution)
 
 
 def tell_assessment(assessment: Assessment) -> None:
@@ -75,12 +84,15 @@ def _screw_lines(result: ScrewResult) -> Iterator[str]:
 
 def _fragment(fragment: FragmentResult) -> str:
     density, hu = fragment.mean_density_mg_cm3, fragment.mean_hu
+    bites = fragment.thread_engagement_mm > 0
+    thread = f"thread {fragment.thread_engagement_mm:.1f} mm = {fragment.threads_engaged:.1f} turns"
+    hold = UNKNOWN if fragment.pullout_n is None else _force(fragment.pullout_n)
     return (
-        f"in {fragment.fragment_name}: path {fragment.axis_path_mm:.1f} mm, thread "
-        f"{fragment.thread_engagement_mm:.1f} mm = {fragment.threads_engaged:.1f} turns, "
+        f"in {fragment.fragment_name}: path {fragment.axis_path_mm:.1f} mm, "
+        f"{thread if bites else 'no thread'}, "
         f"{UNKNOWN if hu is None else f'{hu:.0f} HU'}, "
-        f"{'density ' + UNKNOWN if density is None else f'{density:.0f} mg/cm³'}, "
-        f"pull-out {UNKNOWN if fragment.pullout_n is None else _force(fragment.pullout_n)}"
+        f"{'density ' + UNKNOWN if density is None else f'{density:.0f} mg/cm³'}"
+        + (f", pull-out {hold}" if bites else "")
     )
 
 

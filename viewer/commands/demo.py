@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from demo_volumes.make import DemoCase
     from viewer.console import Progress
 
-SHOWN_DEMOS = ("scaphoid-waist", "malleolus-oblique")
-"""What ``pilothole demo`` runs: a screw near joint surfaces, and screws across an oblique fracture."""
+SHOWN_DEMOS = ("scaphoid-waist", "diaphysis")
+"""What ``pilothole demo`` runs: a screw near joint surfaces, and a lag screw across a shaft's fracture."""
 
 DEFAULT_FOLDER = "pilothole-demo"
 
@@ -112,6 +112,7 @@ def _make_one(name: str, folder: Path, given: dict[str, Any]) -> None:
 
 def _run_shown_demos(folder: Path) -> None:
     from viewer.console import say, working
+    from viewer.summary import tell_cautions
 
     began_s = time.monotonic()
     reports = []
@@ -124,6 +125,7 @@ def _run_shown_demos(folder: Path) -> None:
     say("Open it in a browser: the strip shows bone, density and thread along the screw, findings beside it.")
     say(f"Then measure another length: edit {folder / SHOWN_DEMOS[0] / 'case' / 'plan.json'} and run")
     say(f"  pilothole measure {folder / SHOWN_DEMOS[0] / 'case'}")
+    tell_cautions()
 
 
 def _whole_path(folder: Path, name: str, progress: Progress) -> Path:

@@ -58,12 +58,12 @@ def segment(
     Fragments are numbered from the largest; the side a cut's normal points to gets the new number. --replace
     removes the old assessment and report with the old bone, and keeps every other file.
     """
-    from segmentation.case import check_place, write_case
+    from segmentation.case import write_case
     from viewer.console import working
-    from viewer.pipeline import SegmentOptions, bone_from_ct
+    from viewer.pipeline import SegmentOptions, bone_from_ct, check_target
     from viewer.summary import tell_bone
 
-    check_place(out, replace=replace)
+    check_target(out, replace=replace)
     options = SegmentOptions(
         threshold_hu=threshold,
         calibration=calibration,
