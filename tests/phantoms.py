@@ -1,7 +1,9 @@
-"""Slabs, balls and tubes as a CT would show them, from closed forms: the truth the measuring is tested against.
+"""Slabs, balls and tubes as a CT would show them, from closed forms: the truth the measuring is tested
+against.
 
-A straight edge blurred by a Gaussian is an error function; a blurred ball has the closed form of ``blurred_ball`` (convolution of a
-ball with a Gaussian, from memory, checked against a numerical convolution in test_phantoms.py).
+A straight edge blurred by a Gaussian is an error function; a blurred ball has the closed form of
+``blurred_ball`` (convolution of a ball with a Gaussian, from memory, checked against a numerical convolution
+in test_phantoms.py).
 """
 
 from __future__ import annotations
@@ -83,7 +85,9 @@ def slabs(
     half = np.abs(turn) @ np.array([half_width_mm, half_width_mm, total / 2]) + 3
     grid = grid_around(half, voxel_mm)
     own = (points_of(grid) - np.asarray(shift_mm)) @ turn
-    across = step(half_width_mm - np.abs(own[..., 0]), fwhm_mm) * step(half_width_mm - np.abs(own[..., 1]), fwhm_mm)
+    across = step(half_width_mm - np.abs(own[..., 0]), fwhm_mm) * step(
+        half_width_mm - np.abs(own[..., 1]), fwhm_mm
+    )
     values = np.full(grid.shape, SOFT_HU)
     bottom = -total / 2
     for thickness, level in zip(thicknesses_mm, hu, strict=True):
@@ -94,7 +98,11 @@ def slabs(
 
 
 def placed(
-    entry_mm: Floats, target_mm: Floats, screw: str = "iso5835-ha-3.5", length_mm: float = 30.0, **options: object
+    entry_mm: Floats,
+    target_mm: Floats,
+    screw: str = "iso5835-ha-3.5",
+    length_mm: float = 30.0,
+    **options: object,
 ) -> PlacedScrew:
     """A screw of the built-in catalogue."""
     return PlacedScrew("S1", built_in_screws()[screw], length_mm, entry_mm, target_mm, **options)  # type: ignore[arg-type]

@@ -1,0 +1,112 @@
+"""Crossings and distances against trimesh, an independent judge, and against each other."""
+
+from functools import cache
+
+import numpy as np
+import pytest
+import trimesh
+from phantoms import as_ct, grid_around, points_of, rotation, slabs
+
+from planner.mesh import Mesh, bundle_along, mesh_of, signed_distance_mm, stretches_inside
+from segmentation.recipe import segment
+from segmentation.vocabulary import Surface
+
+
+@cache
+def noisy_slab() -> Surface:
+    grid, values = slabs(turn=rotation(4), thicknesses_mm=(8.0,), hu=(400.0,), half_width_mm=7)
+    return segment(as_ct(grid, values, noise_hu=12), threshold_hu=220.0).fragments[0].surface
+
+
+def as_trimesh(surface: Surface) -> trimesh.Trimesh:
+    return trimesh.Trimesh(surface.vertices_mm, surface.faces, process=False)
+
+
+def box_mesh(extent_mm: float) -> Mesh:
+    box = trimesh.creation.box((extent_mm,) * 3)
+    return mesh_of(Surface(box.vertices, box.faces))
+
+
+def test_surfaces_are_closed_and_face_outward() -> None:
+    mesh = as_trimesh(noisy_slab())
+    assert mesh.is_watertight
+    assert mesh.is_winding_consistent
+    assert mesh.volume == pytest.approx(14 * 14 * 8, rel=0.01)
+
+
+def test_distances_agree_with_trimesh() -> None:
+    surface = noisy_slab()
+    points = np.random.default_rng(0).uniform(-9, 9, (800, 3))
+    distance, closest, on_rim = signed_distance_mm(mesh_of(surface), points)
+    judged, expected, _ = trimesh.proximity.closest_point(as_trimesh(surface), points)
+    assert np.abs(np.abs(distance) - expected).max() < 0.01
+    assert np.linalg.norm(closest - judged, axis=1)[expected < 0.3].max() < 0.1
+    assert not on_rim.any()
+
+
+def test_the_sign_is_that_of_the_winding_number() -> None:
+    surface = noisy_slab()
+    points = np.random.default_rng(1).uniform(-9, 9, (300, 3))
+    distance, _, _ = signed_distance_mm(mesh_of(surface), points)
+    # Solid angle of every triangle (van Oosterom and Strackee 1983: from memory): 4π inside, 0 outside.
+    corners = surface.vertices_mm[surface.faces]
+    for point, found in zip(points, distance, strict=True):
+        a, b, c = (corners[:, k] - point for k in range(3))
+        na, nb, nc = (np.linalg.norm(v, axis=1) for v in (a, b, c))
+        above = np.einsum("ij,ij->i", a, np.cross(b, c))
+        below = na * nb * nc + (a * b).sum(1) * nc + (b * c).sum(1) * na + (c * a).sum(1) * nb
+        winding = np.arctan2(above, below).sum() / (2 * np.pi)
+        assert (winding > 0.5) == (found > 0)
+
+
+def test_crossings_agree_with_trimesh_rays() -> None:
+    surface = noisy_slab()
+    direction = np.array([0.3, -0.5, 0.81])
+    direction /= np.linalg.norm(direction)
+    offsets = np.random.default_rng(2).uniform(-4, 4, (40, 2))
+    bundle = bundle_along(np.zeros(3), direction, offsets)
+    found = stretches_inside(mesh_of(surface), bundle)
+    starts = bundle.origin_mm + offsets @ np.stack([bundle.u, bundle.v]) - 40 * direction
+    hits, lines, _ = as_trimesh(surface).ray.intersects_location(starts, np.tile(direction, (40, 1)))
+    for line in range(40):
+        judged = np.sort((hits[lines == line] - starts[line]) @ direction) - 40
+        assert found.of_line(line).ravel() == pytest.approx(judged, abs=1e-3)
+
+
+def test_lines_through_edges_and_corners_of_an_aligned_box_cross_it_once() -> None:
+    mesh = box_mesh(10.0)
+    lattice = np.stack(np.meshgrid(*[np.arange(-6.0, 7.0)] * 2), axis=-1).reshape(-1, 2)
+    for axis in np.eye(3):
+        found = stretches_inside(mesh, bundle_along(np.zeros(3), axis, lattice))
+        inside = np.abs(lattice).max(axis=1) < 5 - 1e-6
+        assert set(np.flatnonzero(inside)) <= set(found.line.tolist())
+        assert np.bincount(found.line).max() == 1
+        assert (found.to_mm - found.from_mm) == pytest.approx(10.0)
+
+
+def test_distance_and_sign_at_edges_and_corners_of_a_box() -> None:
+    mesh = box_mesh(10.0)
+    points = np.array([[6.0, 6.0, 6.0], [6.0, 6.0, 0.0], [4.0, 4.5, 4.0], [0.0, 0.0, 0.0], [5.5, 5.0, 0.0]])
+    distance, _, _ = signed_distance_mm(mesh, points)
+    assert distance == pytest.approx([-np.sqrt(3), -np.sqrt(2), 0.5, 5.0, -0.5])
+
+
+def test_the_rim_of_an_open_surface_is_known() -> None:
+    sheet = Surface(
+        np.array([[0.0, 0, 0], [4, 0, 0], [4, 4, 0], [0, 4, 0]]), np.array([[0, 1, 2], [0, 2, 3]])
+    )
+    points = np.array([[2.0, 2.0, 1.0], [6.0, 2.0, 1.0], [2.0, 2.0, -1.0], [5.0, 5.0, 0.5]])
+    distance, _, on_rim = signed_distance_mm(mesh_of(sheet), points)
+    assert on_rim.tolist() == [False, True, False, True]
+    assert distance[[0, 2]] == pytest.approx([-1.0, 1.0])
+    assert abs(distance[1]) == pytest.approx(np.hypot(2, 1))
+
+
+def test_stretches_add_up_over_cells() -> None:
+    grid = grid_around((8, 8, 8), (0.5,) * 3)
+    ball = 300 * np.clip(6 - np.linalg.norm(points_of(grid), axis=-1) + 0.5, 0, 1)
+    mesh = mesh_of(segment(as_ct(grid, ball), threshold_hu=150.0).fragments[0].surface)
+    found = stretches_inside(mesh, bundle_along(np.zeros(3), np.array([0.0, 0.6, 0.8]), np.zeros((1, 2))))
+    cells = found.lengths_in_cells_mm(1, np.arange(-10, 10.1, 0.25))
+    assert cells.sum() == pytest.approx((found.to_mm - found.from_mm).sum())
+    assert cells.max() <= 0.25 + 1e-9
