@@ -49,10 +49,17 @@ def assess(bone: Bone, plan: Plan, *, limits: Limits | None = None) -> Assessmen
 
     Raises InputError when an axis misses the bone. See ``planner.vocabulary`` for what is in the result.
 
-    >>> from pathlib import Path
     >>> from demo_volumes.make import make_demo
-    >>> from planner.plan_file import plan_from
+    >>> from planner.catalogue import built_in_screws
+    >>> from planner.plan_file import plan_of
     >>> from segmentation.recipe import segment
+    >>> demo = make_demo("foam-block", voxel_mm=1.0)
+    >>> bone = segment(demo.ct, threshold_hu=demo.truth["level_hu"], host="foam")
+    >>> screw = assess(bone, plan_of(demo.plan, built_in_screws())).screws[0]
+    >>> print(f"{screw.bone_length_mm:.0f} mm of bone, {screw.fragments[0].threads_engaged:.1f} threads")
+    42 mm of bone, 7.5 threads
+    >>> screw.pullout_n is None, screw.reasons["pullout_n"]
+    (True, 'the hold in fragment 1 is not known')
     """
     return assess_screws(ready(bone), plan, limits=limits)
 

@@ -1,6 +1,14 @@
 """From a CT to a bone: the steps in order.
 
->>> from demo_volumes.make import make_demo                       # doctest: +SKIP
+A ball of 10 mm radius in voxels of 1 mm, whose volume should be 4/3 · π · 10³ mm³:
+
+>>> from segmentation.vocabulary import Grid
+>>> i, j, k = np.indices((33, 33, 33)) - 16
+>>> hu = 500 * np.clip(10.5 - np.sqrt(i * i + j * j + k * k), 0, 1)
+>>> ct = CTVolume(Grid((33, 33, 33), np.eye(4)), hu.astype(np.int16), digest="none: an example")
+>>> bone = segment(ct, threshold_hu=250)
+>>> print(f"{bone.fragments[0].volume_mm3 / (4 / 3 * np.pi * 10**3):.2f} of it")
+0.99 of it
 """
 
 from __future__ import annotations

@@ -1,0 +1,139 @@
+"""The documentation says what the program does: its tables, keys and links are held against the program."""
+
+from __future__ import annotations
+
+import inspect
+import re
+from typing import Any
+
+import pytest
+from house import ROOT, tracked_files
+
+from planner.assessment_file import assessment_schema
+from planner.findings import CAUTIONS, CODES
+from planner.limits import Limits
+from planner.plan_file import plan_schema
+from planner.screws_csv import csv_text
+from segmentation.bone_file import bone_schema
+
+DOCS = ROOT / "viewer/docs"
+PAGES = [ROOT / name for name in tracked_files() if name.endswith(".md")]
+
+
+def _rows(page: str, heading: str) -> list[list[str]]:
+    """The cells of the first table below a heading, without its head."""
+    section = (DOCS / page).read_text(encoding="utf-8").split(f"\n## {heading}\n")[1].split("\n## ")[0]
+    lines = [line for line in section.splitlines() if line.startswith("|")]
+    return [[cell.strip() for cell in line.strip("|").split("|")] for line in lines[2:]]
+
+
+def test_the_table_of_findings_is_the_programs():
+    told = {code.strip("`"): (severity, meaning) for code, severity, meaning in _rows("findings.md", "Codes")}
+    assert told == CODES
+    assert len(told) > 20
+
+
+def test_the_table_of_limits_is_the_programs():
+    told = {name.strip("`"): float(value) for name, value, _ in _rows("findings.md", "Limits")}
+    assert told == vars(Limits())
+
+
+def test_the_limits_are_told_with_the_sources_of_the_code():
+    written = " ".join(inspect.getsource(Limits).split())
+    for _, _, source in _rows("findings.md", "Limits"):
+        assert source in written
+
+
+def _keys(schema: Any) -> set[str]:
+    """Names of all properties anywhere in a JSON Schema."""
+    if isinstance(schema, dict):
+        own = set(schema["properties"]) if isinstance(schema.get("properties"), dict) else set()
+        return own.union(*map(_keys, schema.values()))
+    if isinstance(schema, list):
+        return set().union(*map(_keys, schema))
+    return set()
+
+
+@pytest.mark.parametrize("schema", [plan_schema, bone_schema, assessment_schema])
+def test_every_key_of_a_file_is_explained(schema):
+    page = (DOCS / "files.md").read_text(encoding="utf-8")
+    # Parts of a part that the page tells in words: calibration, scan, removed pieces.
+    in_words = {
+        *("slope_mg_cm3_per_hu", "intercept_mg_cm3", "standard_error_fraction", "source", "kind"),
+        *(
+            "digest",
+            "shape",
+            "affine",
+            "tube_voltage_kv",
+            "what",
+            "centre_mm",
+            "inputs",
+            "pilothole",
+            "made_with",
+        ),
+        *("frame", "version", "format"),
+    }
+    unexplained = {key for key in _keys(schema()) - in_words if f"`{key}`" not in page}
+    assert unexplained == set()
+
+
+def test_every_number_of_a_screw_is_defined():
+    page = (DOCS / "definitions.md").read_text(encoding="utf-8")
+    screw = assessment_schema()["$defs"]["ScrewPart"]["properties"]
+    fragment = assessment_schema()["$defs"]["FragmentPart"]["properties"]
+    numbers = {*screw, *fragment} - {
+        *(
+            "name",
+            "screw",
+            "technique",
+            "fragment",
+            "fragment_name",
+            "fragments",
+            "drilling",
+            "findings",
+            "reasons",
+        )
+    }
+    assert {name for name in numbers if f"`{name}`" not in page} == set()
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.relative_to(ROOT).as_posix())
+def test_links_lead_somewhere(page):
+    text = page.read_text(encoding="utf-8")
+    for target in re.findall(r"\]\(([^)]+)\)", text):
+        if target.startswith("https://"):
+            continue
+        name, _, anchor = target.partition("#")
+        linked = page.parent / name if name else page
+        assert linked.exists(), target
+        if anchor:
+            headings = re.findall(r"^#+ (.*)$", linked.read_text(encoding="utf-8"), re.MULTILINE)
+            anchors = {re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-") for heading in headings}
+            assert anchor in anchors, target
+
+
+@pytest.mark.parametrize("name", ["README.md", "viewer/docs/definitions.md", "viewer/docs/limits.md"])
+def test_cautions_stand_where_numbers_are_told(name):
+    text = " ".join((ROOT / name).read_text(encoding="utf-8").split())
+    assert "not a medical device" in text
+
+
+def test_the_readme_has_every_caution():
+    text = " ".join((ROOT / "README.md").read_text(encoding="utf-8").split())
+    for caution in CAUTIONS:
+        for sentence in re.split(r"[;.] ?", caution):
+            assert sentence.lower() in text.lower(), sentence
+
+
+def test_the_files_page_tells_of_every_column_with_its_unit():
+    """A column is a key of assessment.json, or one of its parts written out."""
+    page = (DOCS / "files.md").read_text(encoding="utf-8")
+    columns = csv_text(_no_screws()).splitlines()[0].split(",")
+    parts = re.compile(r"(entry|exit|tip)_[xyz]_mm|(leading|trailing)_end_\w+_mm|body_\w+_mm|pullout_\w+_n")
+    assert [c for c in columns if f"`{c}`" not in page and not parts.fullmatch(c)] == ["governs"]
+
+
+def _no_screws() -> Any:
+    from planner.vocabulary import Assessment
+
+    return Assessment((), {}, {}, CAUTIONS)

@@ -1,0 +1,94 @@
+"""The README's commands do what it says they do.
+
+The two commands that begin with pip are run as they stand by .ci/run, in a fresh copy; here their parts that
+need no new environment, and the path for one's own CT.
+"""
+
+from __future__ import annotations
+
+import re
+import shlex
+import shutil
+
+import pytest
+from house import ROOT
+
+from viewer.command_line import run
+
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+BLOCKS = re.findall(r"```bash\n(.*?)```", README, re.DOTALL)
+
+
+def commands() -> list[str]:
+    return [line for block in BLOCKS for line in block.splitlines() if line]
+
+
+def test_the_job_comes_first_in_one_paragraph():
+    heading, paragraph = README.split("\n\n")[:2]
+    assert heading == "# Pilothole"
+    assert paragraph.startswith("Pilothole takes a CT")
+
+
+def test_the_two_commands_stand_there_to_paste():
+    assert commands()[:2] == [
+        "python3 -m venv .venv && .venv/bin/pip install . && .venv/bin/pilothole demo",
+        ".venv/bin/pip install -e '.[test]' && .venv/bin/pytest",
+    ]
+
+
+def test_ci_takes_both_commands_from_the_readme():
+    script = (ROOT / ".ci/run").read_text(encoding="utf-8")
+    patterns = re.findall(r"grep -m1 '([^']+)' README\.md", script)
+    assert [next(line for line in commands() if re.search(p, line)) for p in patterns] == commands()[:2]
+
+
+@pytest.fixture
+def own_scan(tmp_path, monkeypatch):
+    """A folder with a scan of one's own, and a plan that is not yet in a case."""
+    assert run(["demo", "scaphoid-waist", "--seed", "3", "--out", str(tmp_path / "scan")]) == 0
+    monkeypatch.chdir(tmp_path)
+    shutil.move(tmp_path / "scan/ct.nii.gz", tmp_path / "my-ct.nii.gz")
+    return tmp_path
+
+
+def test_the_path_for_ones_own_ct(own_scan, capsys):
+    path = [shlex.split(line) for line in commands() if line.startswith("pilothole ")]
+    assert [words[1] for words in path] == ["segment", "screws", "measure", "report"]
+    for words in path:
+        if words[1] == "measure":
+            shutil.copy(own_scan / "scan/plan.json", own_scan / "case/plan.json")
+        assert run(words[1:]) == 0, words
+    out = capsys.readouterr().out
+    assert "not a medical device" in out
+    assert "iso5835-ha-3.5" in out
+    made = {path.name for path in (own_scan / "case").iterdir()}
+    assert {"ct.nii.gz", "bone.json", "plan.json", "assessment.json", "report.html"} <= made
+    assert (own_scan / "screws.csv").read_text().count("\n") >= 3
+
+
+def test_the_report_the_readme_sends_to_first_is_one_the_demo_makes():
+    from viewer.commands.demo import SHOWN_DEMOS
+
+    shown = re.search(r"`pilothole-demo/([\w-]+)/case/report\.html`", README)
+    assert shown is not None
+    assert shown[1] in SHOWN_DEMOS
+
+
+def test_the_errors_told_are_the_ones_the_tests_assert():
+    truth = (ROOT / "tests/test_truth.py").read_text(encoding="utf-8")
+    for told, asserted in {
+        "≤ 0.10 mm in 95 of 100, on average ≤ 0.04": (
+            r"p95\(length\) < 0\.10\s+assert abs\(np\.mean\(length\)\) < 0\.04"
+        ),
+        "≤ 0.10 mm in 95 of 100, axes up to 28°": r"p95\(engaged\) < 0\.10",
+        "≤ 0.08 mm": r"leading_end\.outer == pytest\.approx\(expected, abs=0\.08\)",
+        "≤ 3 %": r"np\.abs\(hu\)\.max\(\) < 0\.03",
+    }.items():
+        assert told in README
+        assert re.search(asserted, truth), asserted
+
+
+def test_the_picture_is_small_enough_to_clone():
+    picture = ROOT / "viewer/docs/report-page.png"
+    assert picture.read_bytes().startswith(b"\x89PNG")
+    assert picture.stat().st_size < 400_000
