@@ -17,6 +17,7 @@ from pydantic import Field
 from planner.solid import solid_of
 from planner.vocabulary import PlacedScrew, Plan, Screw, Technique
 from segmentation.documents import (
+    FirstVersion,
     Name,
     Point,
     StrictModel,
@@ -61,7 +62,7 @@ class PlanDocument(StrictModel):
     """The placed screws of one bone, in RAS+ millimetres."""
 
     format: Literal["pilothole-plan"]
-    version: Literal[1]
+    version: FirstVersion
     frame: Literal["RAS-mm"]
     pose: Literal["reduced", "as-scanned"] = "reduced"
     screws: Annotated[list[ScrewPart], Field(min_length=1, max_length=SCREWS_MAX_COUNT)]

@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import Field
 
-from segmentation.documents import Name, Point, StrictModel, checked, published_schema, repeated
+from segmentation.documents import FirstVersion, Name, Point, StrictModel, checked, published_schema, repeated
 from segmentation.vocabulary import Bone, RemovedAs
 
 FORMAT = "pilothole-bone"
@@ -90,7 +90,7 @@ class BoneDocument(StrictModel):
     """A segmented bone. Units are in the names; points are RAS+ millimetres."""
 
     format: Literal["pilothole-bone"]
-    version: Literal[1]
+    version: FirstVersion
     made_with: MadeWith
     digests: dict[str, Digest]
     host: Literal["bone", "foam"]

@@ -9,9 +9,9 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Annotated, Any, TypeVar, get_args
+from typing import Annotated, Any, Literal, TypeVar, get_args
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from segmentation.errors import InputError
 from segmentation.files import shown
@@ -61,6 +61,15 @@ Name = Annotated[
     AfterValidator(_checked_name),
 ]
 """1–64 printable characters, no path separators: a name never becomes a file name."""
+
+
+def _no_truth_value(version: object) -> object:
+    # In Python True equals 1, in a file it does not.
+    return "true" if version is True else version
+
+
+FirstVersion = Annotated[Literal[1], BeforeValidator(_no_truth_value)]
+"""The version of every format so far."""
 
 COORDINATE_MAX_MM = 10_000.0
 """Farthest coordinate from the scanner's origin. Our choice: no scanner's table reaches 10 m."""

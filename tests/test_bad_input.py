@@ -268,7 +268,7 @@ PLANS: dict[str, tuple[bytes, str]] = {
     "unknown technique": (plan_with(technique="compression"), "technique must be"),
     "name twice": (json.dumps({**PLAN, "screws": PLAN["screws"] * 2}).encode(), "more than once"),
     "name empty": (plan_with(name=""), "1 to 64 printable"),
-    "name a path": (plan_with(name="/tmp/x"), "must not contain /"),
+    "name a path": (plan_with(name="/S1"), "must not contain /"),
     "NaN": (plan_with(length_mm=float("nan")), "holds NaN"),
     "infinite": (plan_with(length_mm=float("inf")), "holds Infinity"),
     "1e999": (plan_with(length_mm=1).replace(b'"length_mm": 1', b'"length_mm": 1e999'), "too large"),

@@ -12,7 +12,7 @@ from typing import Any
 import jsonschema
 import numpy as np
 import pytest
-from hypothesis import assume, given
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from tiny_scan import PLAN
 
@@ -22,6 +22,10 @@ from segmentation.errors import InputError
 from segmentation.files import canonical_json
 
 SCREWS = built_in_screws()
+
+STEADY = settings(deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+"""The same examples each time, on a busy machine too."""
+
 
 CONTRACT = """{"format": "pilothole-plan", "version": 1, "frame": "RAS-mm", "pose": "reduced",
  "screws": [{"name": "S1", "screw": "iso5835-ha-3.5", "length_mm": 24.0,
@@ -49,6 +53,7 @@ def test_what_may_be_left_out_has_the_value_of_the_contract() -> None:
 coordinates = st.lists(st.floats(-900, 900).map(lambda x: x + 0.0), min_size=3, max_size=3)
 
 
+@STEADY
 @given(coordinates, coordinates, st.floats(10, 110), st.floats(-5, 20), st.sampled_from(["position", "lag"]))
 def test_a_plan_written_and_read_is_the_same(
     entry_mm: list[float], target_mm: list[float], length_mm: float, seat_mm: float, technique: str
@@ -78,6 +83,7 @@ def whole(**values: Any) -> Callable[[dict[str, Any]], None]:
 FAULTS: dict[str, tuple[Callable[[dict[str, Any]], Any], str]] = {
     "format": (whole(format="plan"), "format must be 'pilothole-plan'"),
     "version": (whole(version=2), r"version must be 1 \(got 2\)"),
+    "version true": (whole(version=True), "version must be 1"),
     "frame": (whole(frame="LPS-mm"), "frame must be 'RAS-mm'"),
     "pose": (whole(pose="lying"), "pose must be 'reduced' or 'as-scanned'"),
     "key missing": (lambda plan: plan.pop("frame"), "the key 'frame' is missing"),
@@ -132,6 +138,37 @@ def test_a_fault_is_refused_and_named(what: str) -> None:
 def test_what_is_no_object_is_refused(document: Any) -> None:
     with pytest.raises(InputError, match="must be an object"):
         plan_of(document, SCREWS)
+
+
+json_values = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=6),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=4), inner, max_size=3),
+    max_leaves=6,
+)
+plan_keys = st.sampled_from(["format", "version", "frame", "pose", "screws", "length", ""])
+screw_keys = st.sampled_from([*PLAN["screws"][0], "seat_depth_mm", "depth"])
+
+
+@STEADY
+@given(
+    st.dictionaries(plan_keys, json_values, max_size=2), st.dictionaries(screw_keys, json_values, max_size=3)
+)
+def test_whatever_a_file_holds_it_is_read_or_refused_in_one_line(
+    top: dict[str, Any], inner: dict[str, Any]
+) -> None:
+    plan = {**copy.deepcopy(PLAN), **top}
+    if plan["screws"] == PLAN["screws"]:
+        plan["screws"][0].update(inner)
+    told = None
+    try:
+        written = plan_document(plan_of(plan, SCREWS))
+    except InputError as error:
+        told = str(error)
+    if told is None:
+        jsonschema.validate(written, plan_schema())
+    else:
+        assert told.isprintable()
+        assert len(told) < 3000
 
 
 def test_all_faults_are_told_together() -> None:
