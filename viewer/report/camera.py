@@ -1,7 +1,8 @@
-"""From where the bone is pictured: a parallel view with the screw from left to right, a little from its head and above.
+"""From where the bone is pictured: a parallel view with the screw from left to right, a little from its
+head and above.
 
-Parallel, so that one scale holds all over the picture. Lengths that lie in the picture's plane are to scale; the screw
-itself is turned out of it by ``YAW_DEGREE``.
+Parallel, so that one scale holds all over the picture. Lengths that lie in the picture's plane are to
+scale; the screw itself is turned out of it by ``YAW_DEGREE``.
 """
 
 from __future__ import annotations
@@ -19,14 +20,15 @@ from viewer.report.view_frame import PosedFragment, ScrewFrame
 YAW_DEGREE, PITCH_DEGREE = 16.0, 10.0
 """Turned towards the screw's head, and lifted, so that the thread shows its turns. Our choice."""
 
-AROUND_SCREW_MM = 17.0
+AROUND_SCREW_MM = 11.0
 """Bone farther than this from the screw may leave the frame. Our choice: a long bone is not shown whole."""
 
 LARGEST_SCALE_PX = 16.0
 """A small bone is not blown up beyond this many px per mm. Our choice."""
 
 EDGE_FRACTION = 0.004
-"""Share of a surface's vertices that may lie outside the frame at each side: a speck must not shrink the bone."""
+"""Share of a surface's vertices that may lie outside the frame at each side: a speck must not shrink the
+bone."""
 
 MARGINS_PX = (70.0, 60.0, 14.0, 44.0)
 """Left, right, top, bottom: kept free of bone where it can be, for words. Our choice."""
@@ -34,7 +36,8 @@ MARGINS_PX = (70.0, 60.0, 14.0, 44.0)
 
 @dataclass(frozen=True, eq=False)
 class Camera:
-    """A parallel view of ``width_px`` × ``height_px``, y downwards; ``centre_mm`` is pictured in the middle."""
+    """A parallel view of ``width_px`` × ``height_px``, y downwards; ``centre_mm`` is pictured in the
+    middle."""
 
     centre_mm: Floats
     right: Floats
@@ -79,15 +82,15 @@ def camera_on(
     right: Floats,
     up: Floats,
     fragments: Sequence[PosedFragment],
-    screws: Sequence[ScrewResult],
+    screw: ScrewResult | None,
     width_px: float,
     height_px: float,
 ) -> Camera:
-    """The camera that shows the fragments, but of a long bone only what is around the screws."""
+    """The camera that shows the fragments, but of a long bone only what is around the screw."""
     corners = np.concatenate([fragment.vertices_mm for fragment in fragments]) @ np.column_stack([right, up])
     low, high = np.quantile(corners, [EDGE_FRACTION, 1 - EDGE_FRACTION], axis=0)
-    if screws:
-        ends = np.concatenate([[screw.entry_mm, screw.tip_mm, screw.exit_mm] for screw in screws])
+    if screw is not None:
+        ends = np.array([screw.entry_mm, screw.tip_mm, screw.exit_mm])
         seen = ends @ np.column_stack([right, up])
         low = np.maximum(low, seen.min(0) - AROUND_SCREW_MM)
         high = np.minimum(high, seen.max(0) + AROUND_SCREW_MM)

@@ -1,8 +1,9 @@
 """The whole report: one self-contained HTML file that prints on A4.
 
-For each screw one page of pictures (summary, bone, depth strip, end views) and one of figures (fragments, clearances,
-findings); after the first screw's figures, where they come from. No script, no request to anywhere, no time stamp: the
-same bone and assessment give the same bytes. Every page carries the cautions at its foot.
+For each screw one page of pictures (summary, bone, depth strip, end views) and one of figures (fragments,
+clearances, findings); after the first screw's figures, where they come from. No script, no request to
+anywhere, no time stamp: the same bone and assessment give the same bytes. Every page carries the cautions
+at its foot.
 """
 
 from __future__ import annotations
@@ -14,16 +15,18 @@ from markupsafe import Markup
 
 from planner.vocabulary import Assessment
 from segmentation.vocabulary import Bone
-from viewer.report.blocks import Page, figure_pages, provenance_pages, strip_page, unplanned_page
 from viewer.report.drawing import patterns
+from viewer.report.figure_pages import figure_pages, provenance_pages
+from viewer.report.sheet import Page
+from viewer.report.strip_page import strip_page, unplanned_page
 from viewer.report.subject import subject_of
 
 
 def render_report(bone: Bone, assessment: Assessment, *, title: str, as_scanned: bool = False) -> str:
     """The report of ``assessment`` on ``bone`` as one HTML document.
 
-    ``title`` heads the first page. ``as_scanned`` shows fragments where the scan saw them instead of at their reduced
-    poses; give it when the plan was measured so. Takes one to two seconds a screw.
+    ``title`` heads the first page. ``as_scanned`` shows fragments where the scan saw them instead of at
+    their reduced poses; give it when the plan was measured so. Takes one to two seconds a screw.
     """
     pages: list[Page] = []
     for result in assessment.screws:

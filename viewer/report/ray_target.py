@@ -21,7 +21,8 @@ Piece = tuple[int, Floats, Ints]
 
 @dataclass(frozen=True, eq=False)
 class Hits:
-    """What rays met: their places in the list of rays, and there the point, unit normal, distance and piece."""
+    """What rays met: their places in the list of rays, and there the point, unit normal, distance and
+    piece."""
 
     rays: npt.NDArray[np.int64]
     points_mm: Floats

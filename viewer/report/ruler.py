@@ -1,7 +1,7 @@
 """The one scale of a depth strip: px per mm, the same along and across the screw.
 
-A strip is never squeezed in one direction. A short screw fills the width by showing more of its surroundings; one too
-long for a row is drawn in two rows that overlap a little.
+A strip is never squeezed in one direction. A short screw fills the width by showing more of its
+surroundings; one too long for a row is drawn in two rows that overlap a little.
 """
 
 from __future__ import annotations
@@ -27,10 +27,20 @@ ROOM_BESIDE_THREAD_MM, ROOM_BESIDE_HEAD_MM = 3.5, 1.0
 """Room beside the largest thread and beside the head. Our choice."""
 
 TALLEST_SECTION_PX = 205.0
-"""A short screw is not blown up beyond this height of its section: the page has to hold the rest. Our choice."""
+"""A short screw is not blown up beyond this height of its section: the page has to hold the rest. Our
+choice."""
 
 SMALLEST_SCALE_PX_PER_MM = 9.0
 """Below this scale threads cannot be told apart on paper and the strip is drawn in two rows. Our choice."""
+
+TALLEST_ROW_PX = 98.0
+"""Highest section in a strip of two rows: both have to fit the page. Our choice."""
+
+ROW_BESIDE_THREAD_MM, ROW_BESIDE_HEAD_MM = 1.5, 0.5
+"""Room beside the largest thread and beside the head in a strip of two rows. Our choice."""
+
+FARTHEST_MM = 14.0
+"""Of a path that goes on beyond the tip this much is drawn; where it ends is told in words. Our choice."""
 
 ROW_OVERLAP_MM = 2.0
 """Depth that both rows of a long strip show. Our choice."""
@@ -76,27 +86,36 @@ class Ruler:
 
 
 def half_height_mm(subject: Subject) -> float:
-    """Half height of the strip's section and of the end views of this screw."""
-    head_mm = float(subject.solid.core_outline_mm[:, 1].max()) + ROOM_BESIDE_HEAD_MM
-    thread_mm = subject.result.placed.screw.largest_thread.major_mm / 2 + ROOM_BESIDE_THREAD_MM
-    return max(HALF_MM, thread_mm, head_mm)
+    """Half height of the strip's section in one row, and of the end views of this screw."""
+    return max(HALF_MM, _needed_mm(subject, ROOM_BESIDE_THREAD_MM, ROOM_BESIDE_HEAD_MM))
+
+
+def _needed_mm(subject: Subject, beside_thread_mm: float, beside_head_mm: float) -> float:
+    head_mm = float(subject.solid.core_outline_mm[:, 1].max()) + beside_head_mm
+    return max(subject.result.placed.screw.largest_thread.major_mm / 2 + beside_thread_mm, head_mm)
 
 
 def rulers(subject: Subject, width_px: float) -> list[Ruler]:
     """The rows, one or two, in which the strip of this screw is drawn on a page of that width."""
-    half_mm = half_height_mm(subject)
+    tip_mm = subject.result.tip_depth_mm
     from_mm = min(0.0, subject.top_depth_mm) - ROOM_BEFORE_MM
-    to_mm = max(subject.exit_depth_mm, subject.result.tip_depth_mm) + ROOM_AFTER_MM
+    to_mm = max(min(subject.exit_depth_mm + ROOM_AFTER_MM, tip_mm + FARTHEST_MM), tip_mm + ROOM_AFTER_MM)
     room_px = width_px - GUTTER_PX - 1
-    tallest_px = TALLEST_SECTION_PX / (2 * half_mm)
-    scale_px = min(room_px / (to_mm - from_mm), tallest_px)
-    if scale_px < SMALLEST_SCALE_PX_PER_MM and tallest_px > SMALLEST_SCALE_PX_PER_MM:
+    half_mm = half_height_mm(subject)
+    if room_px / (to_mm - from_mm) < SMALLEST_SCALE_PX_PER_MM:
+        half_mm = _needed_mm(subject, ROW_BESIDE_THREAD_MM, ROW_BESIDE_HEAD_MM)
         row_mm = (to_mm - from_mm + ROW_OVERLAP_MM) / 2
-        scale_px = min(room_px / row_mm, tallest_px)
-        second_mm = from_mm + row_mm - ROW_OVERLAP_MM
+        scale_px = min(room_px / row_mm, TALLEST_ROW_PX / (2 * half_mm))
+        shown_mm = room_px / scale_px
         return [
-            Ruler(from_mm, from_mm + room_px / scale_px, scale_px, half_mm),
-            Ruler(second_mm, second_mm + room_px / scale_px, scale_px, half_mm),
+            Ruler(from_mm, from_mm + shown_mm, scale_px, half_mm),
+            Ruler(
+                from_mm + shown_mm - ROW_OVERLAP_MM,
+                from_mm + 2 * shown_mm - ROW_OVERLAP_MM,
+                scale_px,
+                half_mm,
+            ),
         ]
+    scale_px = min(room_px / (to_mm - from_mm), TALLEST_SECTION_PX / (2 * half_mm))
     spare_mm = room_px / scale_px - (to_mm - from_mm)
     return [Ruler(from_mm - spare_mm / 2, to_mm + spare_mm / 2, scale_px, half_mm)]

@@ -1,8 +1,9 @@
 """The bone as a picture: translucent, with the screw solid inside it.
 
-For each place in the picture parallel rays find the bone's far and near side, the screw, the joint and the neighbours;
-their colours are laid over each other from back to front on white. Places where the picture changes sharply are cast
-again with several rays each (antialiasing). Fine rings lie on the bone every 5 mm of depth.
+For each place in the picture parallel rays find the bone's far and near side, the screw, the joint and the
+neighbours; their colours are laid over each other from back to front on white. Places where the picture
+changes sharply are cast again with several rays each (antialiasing). Fine rings lie on the bone every 5 mm
+of depth.
 """
 
 from __future__ import annotations
@@ -36,13 +37,13 @@ SHARP_CHANGE_FRACTION = 0.035
 RING_EVERY_MM, RING_HALF_PX = 5.0, 0.55
 """Depth rings and half their width. Our choice."""
 
-DOT_PITCH_MM, DOT_RADIUS_SHARE = 0.9, 0.22
+DOT_PITCH_PX, DOT_RADIUS_SHARE = 8.5, 0.22
 """Pitch of the joint's dots and their radius as a share of it. Our choice."""
 
 DOTS_FADE_MM = 2.5
 """Dots fade this near to the screw, so that they do not compete with the thread (advice of the mock)."""
 
-HATCH_PITCH_MM, HATCH_SHARE, HATCH_DEPTH_FRACTION = 1.5, 0.12, 0.10
+HATCH_PITCH_PX, HATCH_SHARE, HATCH_DEPTH_FRACTION = 14.0, 0.12, 0.10
 """Hatch on the fragments: pitch, share of it that is line, and how much darker. Our choice."""
 
 STEEL, GHOST = "#8E9AA3", "#6C7B83"
@@ -54,7 +55,8 @@ BITE_STEP_MM = 0.2
 
 @dataclass(frozen=True, eq=False)
 class ScenePicture:
-    """``rgb`` (rows, columns, 3) uint8, and ``pieces``: the rank of the fragment seen at each pixel, 0 for none."""
+    """``rgb`` (rows, columns, 3) uint8, and ``pieces``: the rank of the fragment seen at each pixel, 0 for
+    none."""
 
     rgb: npt.NDArray[np.uint8]
     pieces: npt.NDArray[np.int64]
@@ -151,8 +153,7 @@ class Scene:
         shine = np.clip(hits.normals @ self._half, 0, 1) ** 38
         colour = self._inks[hits.pieces] * (0.64 + 0.5 * diffuse[:, None])
         opacity = 0.22 + 0.58 * self._grazing(hits.normals) ** 1.7
-        places_mm = places_px[hits.rays] / self.camera.scale_px
-        line = self._hatched(hits.pieces, places_mm) * HATCH_DEPTH_FRACTION
+        line = self._hatched(hits.pieces, places_px[hits.rays]) * HATCH_DEPTH_FRACTION
         colour, opacity = colour * (1 - 1.5 * line[:, None]), opacity + line
         ring = self._rings(hits.points_mm)
         ink = np.array(rgb_fraction(INK))
@@ -160,13 +161,13 @@ class Scene:
         opacity = np.maximum(opacity, 0.32 * ring)
         self._lay(image, hits.rays, colour + 0.4 * shine[:, None], np.clip(opacity + 0.25 * shine, 0, 1))
 
-    def _hatched(self, pieces: npt.NDArray[np.int64], places_mm: Floats) -> Floats:
+    def _hatched(self, pieces: npt.NDArray[np.int64], places_px: Floats) -> Floats:
         """Whether a place lies on a line of its fragment's hatch."""
         radians = np.radians(
             [fragment_ink(max(int(n), 1)).hatch_degree for n in range(int(pieces.max(initial=0)) + 1)]
         )
-        across_mm = places_mm[:, 0] * np.cos(radians[pieces]) + places_mm[:, 1] * np.sin(radians[pieces])
-        return np.asarray((across_mm / HATCH_PITCH_MM % 1.0 < HATCH_SHARE).astype(float))
+        across = places_px[:, 0] * np.cos(radians[pieces]) + places_px[:, 1] * np.sin(radians[pieces])
+        return np.asarray((across / HATCH_PITCH_PX % 1.0 < HATCH_SHARE).astype(float))
 
     def _rings(self, points_mm: Floats) -> Floats:
         if self.subject is None:
@@ -181,7 +182,7 @@ class Scene:
         return np.asarray(on.astype(float))
 
     def _lay_joint(self, image: Floats, hits: Hits, places_px: Floats) -> None:
-        places = places_px[hits.rays] / self.camera.scale_px / DOT_PITCH_MM
+        places = places_px[hits.rays] / DOT_PITCH_PX
         row = np.floor(places[:, 1] / 0.87)
         from_dot = np.hypot(
             (places[:, 0] + 0.5 * (row % 2)) % 1 - 0.5, (places[:, 1] / 0.87 % 1 - 0.5) * 0.87
@@ -196,7 +197,8 @@ class Scene:
         self._lay(image, hits.rays, colour, (0.06 + 0.50 * dot) * facing)
 
     def _metal(self, hits: Hits) -> Floats:
-        """(n, 3) colours of the screw: steel, teeth tinted by the fragment they bite in, what is out in alarm."""
+        """(n, 3) colours of the screw: steel, teeth tinted by the fragment they bite in, what is out in
+        alarm."""
         if self.subject is None or not len(hits.rays):
             return np.zeros((len(hits.rays), 3))
         subject, frame = self.subject, self.subject.frame
@@ -231,7 +233,8 @@ class Scene:
 
 
 def render(scene: Scene) -> ScenePicture:
-    """Cast the whole picture once, then its sharp places several times, and draw the fragments' edges in ink."""
+    """Cast the whole picture once, then its sharp places several times, and draw the fragments' edges in
+    ink."""
     camera = scene.camera
     rows, columns = round(camera.height_px * PIXELS_PER_PX), round(camera.width_px * PIXELS_PER_PX)
     X, Y = np.meshgrid((np.arange(columns) + 0.5) / PIXELS_PER_PX, (np.arange(rows) + 0.5) / PIXELS_PER_PX)

@@ -1,7 +1,8 @@
 """The screw as triangles: its solid of revolution, with a real helix for the thread.
 
-Radius at height z and angle θ: the core, plus the tooth's height where the phase (z / pitch − θ / 2π) lies on a tooth,
-never beyond the envelope. Made for pictures: the facets miss the round by under 1 % of the radius.
+Radius at height z and angle θ: the core, plus the tooth's height where the phase (z / pitch − θ / 2π) lies
+on a tooth, never beyond the envelope. Made for pictures: the facets miss the round by under 1 % of the
+radius.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Flat cuts through a CT and through bone surfaces.
 
-A CT section is read trilinearly in float HU on a square grid in the plane (no resampled volume, no squeezed side) and
-shown in a window from −450 to 1300 HU. An outline is where the plane meets the triangles of a surface: exact for the
-mesh. Places outside the scan stay transparent, so that "no scan" never looks like air.
+A CT section is read trilinearly in float HU on a square grid in the plane (no resampled volume, no squeezed
+side) and shown in a fixed window. An outline is where the plane meets the triangles of a surface: exact for
+the mesh. Places outside the scan stay transparent, so that "no scan" never looks like air.
 """
 
 from __future__ import annotations
@@ -18,14 +18,16 @@ import numpy.typing as npt
 from PIL import Image
 from scipy.ndimage import map_coordinates
 
-from segmentation.vocabulary import NO_DATA_BELOW_HU, Bone, Floats
+from segmentation.vocabulary import NO_DATA_BELOW_HU, Bone, Floats, Host
 from viewer.report.view_frame import PosedFragment
 
-WINDOW_HU = (-450.0, 1300.0)
-"""Black and white of a CT section. Our choice: soft tissue stays dark grey, a dense cortex just turns white."""
+WINDOWS_HU = {"bone": (-450.0, 1300.0), "foam": (-1000.0, 0.0)}
+"""Black and white of a CT section by host. Our choice: soft tissue stays dark grey, a dense cortex just
+turns white; foams are lighter than water."""
 
 STEP_MM = 0.1
-"""Grid of a CT section. Our choice: a quarter of a fine voxel, so that the picture shows no steps of its own."""
+"""Grid of a CT section. Our choice: a quarter of a fine voxel, so that the picture shows no steps of its
+own."""
 
 MOVED_MM = 1e-6
 """A pose that moves no vertex farther than this is no pose. Our choice, far below any accuracy claimed."""
@@ -70,7 +72,7 @@ def section_hu(bone: Bone, plane: Plane, window: Window, posed: Sequence[PosedFr
     points_mm = plane.origin_mm + X[..., None] * plane.right + Y[..., None] * plane.up
     flat_mm = points_mm.reshape(-1, 3)
     if any(is_moved(fragment) for fragment in posed):
-        hu = np.full(len(flat_mm), WINDOW_HU[0])
+        hu = np.full(len(flat_mm), WINDOWS_HU[bone.host][0])
         for fragment in posed:
             scan_mm = flat_mm @ fragment.to_scan[:3, :3].T + fragment.to_scan[:3, 3]
             own = labels_at(bone, scan_mm) == fragment.number
@@ -108,9 +110,9 @@ def labels_at(bone: Bone, points_mm: Floats) -> npt.NDArray[np.uint8]:
     return labels
 
 
-def picture_uri(hu: Floats) -> str:
+def picture_uri(hu: Floats, host: Host) -> str:
     """A CT section as a grey PNG in a data URI, transparent where HU is NaN."""
-    low, high = WINDOW_HU
+    low, high = WINDOWS_HU[host]
     known = np.isfinite(hu)
     grey = np.rint(np.clip((np.where(known, hu, low) - low) / (high - low), 0, 1) * 255)
     layers = np.stack([grey, known * 255.0], axis=-1).astype(np.uint8)
@@ -129,7 +131,6 @@ def outlines_mm(plane: Plane, vertices_mm: Floats, faces: npt.NDArray[np.int32])
     height_mm = (vertices_mm - plane.origin_mm) @ plane.normal
     above = height_mm >= 0
     crossed = faces[np.logical_xor(above[faces].all(1), above[faces].any(1))]
-    points: dict[tuple[int, int], Floats] = {}
     neighbours: dict[tuple[int, int], list[tuple[int, int]]] = defaultdict(list)
     for a, b, c in crossed.tolist():
         ends = [(min(p, q), max(p, q)) for p, q in ((a, b), (b, c), (c, a)) if above[p] != above[q]]
@@ -141,8 +142,7 @@ def outlines_mm(plane: Plane, vertices_mm: Floats, faces: npt.NDArray[np.int32])
     low, high = height_mm[edges[:, 0]], height_mm[edges[:, 1]]
     share = (low / (low - high))[:, None]
     crossing_mm = vertices_mm[edges[:, 0]] * (1 - share) + vertices_mm[edges[:, 1]] * share
-    for edge, point in zip(neighbours, plane.flat_mm(crossing_mm), strict=True):
-        points[edge] = point
+    points = dict(zip(neighbours, plane.flat_mm(crossing_mm), strict=True))
     return [np.array([points[edge] for edge in chain]) for chain in _chains(neighbours)]
 
 
@@ -191,7 +191,8 @@ def nearest_on(loops: Sequence[Floats]) -> Floats | None:
 def crossing_depths_mm(
     origin_mm: Floats, along: Floats, vertices_mm: Floats, faces: npt.NDArray[np.int32]
 ) -> Floats:
-    """Depths at which a line crosses a surface, ascending (Möller and Trumbore 1997, J Graphics Tools 2:21)."""
+    """Depths at which a line crosses a surface, ascending (Möller and Trumbore 1997, J Graphics Tools
+    2:21)."""
     corner, first, second = (vertices_mm[faces[:, place]] for place in range(3))
     edge1, edge2 = first - corner, second - corner
     across = np.cross(along, edge2)

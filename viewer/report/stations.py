@@ -1,9 +1,10 @@
 """Where the screw is cut across, and the round end views at those depths.
 
-Four stations: the start of the thread or of the bone, the fracture, the middle of the thread that holds, and the last
-full thread. An end view looks along the screw from its head: circle at the strip's scale, dashed the major, full the
-core diameter, black the cannula, chain line the plane of the strip, and a line from the major circle to the nearest
-surface of bone (a fracture's face included, so that the figure is never too kind).
+Four stations: the start of the thread or of the bone, the fracture, the middle of the thread that holds,
+and the last full thread. An end view looks along the screw from its head: circle at the strip's scale,
+dashed the major, full the core diameter, black the cannula, chain line the plane of the strip, and a line
+from the major circle to the nearest surface of bone (a fracture's face included, so that the figure is
+never too kind).
 """
 
 from __future__ import annotations
@@ -14,13 +15,13 @@ import numpy as np
 
 from segmentation.vocabulary import Floats
 from viewer.report import drawing
-from viewer.report.drawing import element, line, rect, text, written
+from viewer.report.drawing import BODY, between, chain_line, element, rect, text, written
 from viewer.report.section import Plane, Window, encloses, nearest_on, outlines_mm, picture_uri, section_hu
 from viewer.report.strip_lanes import bone_edges_mm, own_stretches
 from viewer.report.strip_section import bone_outlines, other_screw_outlines
 from viewer.report.subject import Subject
 from viewer.report.thread_teeth import radius_mm
-from viewer.report.tokens import CT_CASE, CT_INK
+from viewer.report.tokens import CT_CASE, CT_INK, INK_3
 from viewer.report.view_frame import direction_words
 
 STATIONS_COUNT = 4
@@ -30,6 +31,9 @@ CLOSEST_SHARE = 0.06
 """Two stations are at least this share of the path apart. Our choice: their letters must not collide."""
 
 LETTERS = "abcd"
+
+ASIDE = 0.7
+"""A figure nearer than 45° to a direction's word makes it stand on the other side."""
 
 
 @dataclass(frozen=True)
@@ -119,15 +123,16 @@ def station_svg(subject: Subject, station: Station, *, half_mm: float, scale_px:
     side = 2 * radius_px
     inside = element("clipPath", element("circle", cx=centre, cy=centre, r=radius_px), id=clip)
     picture = rect(2.0, 2.0, side, side, "url(#no-scan)")
-    picture += element("image", href=picture_uri(hu), x=2.0, y=2.0, width=side, height=side)
-    picture += bone_outlines(subject, plane, to_px) + other_screw_outlines(subject, plane, to_px)
-    picture += line(
-        centre, 2.0, centre, 2.0 + side, CT_INK, 0.8, stroke_dasharray="8 2 1.5 2", stroke_opacity="0.9"
+    picture += element(
+        "image", href=picture_uri(hu, subject.bone.host), x=2.0, y=2.0, width=side, height=side
     )
+    picture += bone_outlines(subject, plane, to_px) + other_screw_outlines(subject, plane, to_px)
+    picture += chain_line(centre, 2.0, centre, 2.0 + side)
     inside += element("g", picture, clip_path=f"url(#{clip})")
-    inside += _circles(subject, station, centre, scale_px)
-    words, nearest = _nearest(subject, station, loops, inside_of, centre, scale_px)
-    inside += nearest + _direction_marks(subject, centre, radius_px)
+    inside += _circle(centre, radius_px, INK_3, 0.8) + _circles(subject, station, centre, scale_px)
+    foot = nearest_on([loop for own in loops.values() for loop in own])
+    words, nearest = _nearest(subject, station, foot, inside_of, centre, scale_px)
+    inside += nearest + _direction_marks(subject, centre, radius_px, foot if nearest else None)
     label = f"Section {station.letter} across {subject.result.placed.name}"
     return drawing.picture(2 * centre, 2 * centre, inside, label), words
 
@@ -165,14 +170,13 @@ def _circle(centre: float, radius: float, stroke: str, width: float, **named: ob
 def _nearest(
     subject: Subject,
     station: Station,
-    loops: dict[int, list[Floats]],
+    foot: Floats | None,
     inside_of: int,
     centre: float,
     scale_px: float,
 ) -> tuple[str, str]:
     """Words on the nearest surface in this plane, and the line to it."""
     outer_mm, _ = _radii_mm(subject, station.depth_mm)
-    foot = nearest_on([loop for own in loops.values() for loop in own])
     if not inside_of:
         edges = own_stretches(subject)
         gap = bool(edges) and edges[0].to_mm <= station.depth_mm <= edges[-1].from_mm
@@ -191,30 +195,29 @@ def _nearest(
     limit = centre - 14
     if np.abs(end - centre).max() > centre:
         return words, ""
-    drawn = line(*start, *end, CT_CASE, 4, stroke_opacity="0.6") + line(*start, *end, CT_INK, 1.5)
+    drawn = between(start, end, CT_CASE, 4, stroke_opacity="0.6") + between(start, end, CT_INK, 1.5)
     place = (
         centre + unit * min((outer_mm + clear_mm / 2) * scale_px, limit) + np.array([-unit[1], unit[0]]) * 11
     )
-    drawn += text(
-        *place.tolist(),
-        written(clear_mm),
-        anchor="middle",
-        size=drawing.BODY,
-        bold=True,
-        fill=CT_INK,
-        halo=CT_CASE,
-    )
+    x, y = place.tolist()
+    figure = written(clear_mm)
+    drawn += text(x, y, figure, anchor="middle", size=BODY, bold=True, fill=CT_INK, halo=CT_CASE)
     return words, drawn
 
 
-def _direction_marks(subject: Subject, centre: float, radius: float) -> str:
-    """The body's directions at the top and the right of the circle, inside its rim."""
+def _direction_marks(subject: Subject, centre: float, radius: float, foot: Floats | None) -> str:
+    """The body's directions at the top and the right of the circle, or opposite where the figure stands
+    there."""
     frame = subject.frame
-    top = text(
-        centre, centre - radius + 11, direction_words(frame.up), anchor="middle", fill=CT_INK, halo=CT_CASE
-    )
-    word = direction_words(frame.toward)
-    if " and " in word:
-        word = word.split(" and ")[0]
-    right = text(centre + radius - 5, centre + 3.4, word, anchor="end", fill=CT_INK, halo=CT_CASE)
-    return top + right
+    x, y = (0.0, 0.0) if foot is None else (foot / max(float(np.hypot(*foot)), 1e-9)).tolist()
+    upward, rightward = y < ASIDE, x < ASIDE
+    top = centre - radius + 11 if upward else centre + radius - 5
+    drawn = _word(frame.up if upward else -frame.up, centre, top, "middle")
+    side, anchor = (centre + radius - 5, "end") if rightward else (centre - radius + 5, "start")
+    return drawn + _word(frame.toward if rightward else -frame.toward, side, centre + 3.4, anchor)
+
+
+def _word(direction: Floats, x: float, y: float, anchor: str) -> str:
+    """The main direction only: there is no room for two."""
+    word = direction_words(direction).split(" and ")[0]
+    return text(x, y, word, anchor=anchor, fill=CT_INK, halo=CT_CASE)

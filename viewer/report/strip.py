@@ -1,8 +1,8 @@
 """The depth strip: everything a screw meets, on one ruler of depth.
 
-From top to bottom: a CT section through the axis with the screw's true profile; what the drill meets; density in the
-thread's ring; the depth axis; where the tip would land with each stocked length. Entry, fracture edges and exit run
-through all lanes; the letters at the top are the stations of the end views.
+From top to bottom: a CT section through the axis with the screw's true profile; what the drill meets;
+density in the thread's ring; the depth axis; where the tip would land with each stocked length. Entry,
+fracture edges and exit run through all lanes; the letters at the top are the stations of the end views.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from viewer.report.strip_density import density_lane
 from viewer.report.strip_lanes import axis_lane, bone_edges_mm, bone_lane, landing_lane
 from viewer.report.strip_section import section, side_words
 from viewer.report.subject import Subject
-from viewer.report.tokens import CT_CASE, CT_INK, INK, INK_2
+from viewer.report.tokens import CT_CASE, CT_INK, INK, INK_2, INK_3
 
 TOP_PX, LANE_GAP_PX, BONE_PX, AXIS_PX = 19.0, 5.0, 16.0, 44.0
 """Heights in px: station letters, gap between lanes, bone lane, axis with landing marks (as in the mock)."""
@@ -36,6 +36,9 @@ def strip_svg(
         "clipPath", rect(GUTTER_PX, TOP_PX, ruler.right_px - GUTTER_PX, ruler.section_px), id=clip
     )
     inside += element("g", section(subject, ruler, TOP_PX), clip_path=f"url(#{clip})")
+    inside += rect(
+        GUTTER_PX, TOP_PX, ruler.right_px - GUTTER_PX, ruler.section_px, stroke=INK_3, stroke_width="0.8"
+    )
     inside += side_words(subject, ruler, TOP_PX)
     inside += bone_lane(subject, ruler, bone_top, BONE_PX)
     inside += density_lane(subject, ruler, density_top, density_px)
@@ -43,7 +46,14 @@ def strip_svg(
     inside += axis_lane(subject, ruler, axis_y)
     inside += landing_lane(subject, ruler, axis_y + 21)
     inside += _station_marks(ruler, stations, section_bottom, axis_y)
-    return drawing.picture(width_px, axis_y + AXIS_PX, inside, f"Depth strip of {subject.result.placed.name}")
+    return drawing.picture(
+        width_px, strip_height_px(ruler, density_px), inside, f"Depth strip of {subject.result.placed.name}"
+    )
+
+
+def strip_height_px(ruler: Ruler, density_px: float) -> float:
+    """Height of a row of the strip."""
+    return TOP_PX + ruler.section_px + 2 * LANE_GAP_PX + BONE_PX + density_px + AXIS_PX
 
 
 def _verticals(subject: Subject, ruler: Ruler, top: float, bottom: float) -> str:

@@ -1,25 +1,26 @@
 """Density against depth: what the thread has to hold in.
 
-Full line: mean over the ring between core and major radius. Dotted: on the axis. Band: the calibration's standard
-error. Thread zones are shaded with one notch a thread, and each stretch of full thread in one fragment has its mean
-as a thick bar with its figure. Without calibration the lane shows HU and says so.
+Full line: mean over the ring between core and major radius. Dotted: on the axis. Band: the calibration's
+standard error. Thread zones are shaded with one notch a thread, and each stretch of full thread in one
+fragment has its mean as a thick bar with its figure. Without calibration the lane shows HU and says so.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from planner.vocabulary import Profile1D
 from segmentation.vocabulary import Floats
-from viewer.report.drawing import line, outline, path, px, rect, text, text_width, written
+from viewer.report.drawing import line, outline, path, rect, text, text_width, written
 from viewer.report.ruler import GUTTER_PX, Ruler
 from viewer.report.strip_lanes import own_stretches
 from viewer.report.subject import Subject
 from viewer.report.tokens import HAIR, INK, INK_2, INK_3, PAPER, RULE
 
-DENSITY_TOPS_MG_CM3, DENSITY_GRID_MG_CM3 = (900.0, 1600.0), (400.0, 400.0)
+DENSITY_TOPS_MG_CM3, DENSITY_GRID_MG_CM3 = (900.0, 1600.0), (400.0, 800.0)
 """Fixed full scales, the second when a cortex exceeds the first, and their gridlines (as in the mock)."""
 
 HU_TOPS_HU, HU_GRID_HU = (1200.0, 2400.0), (500.0, 1000.0)
@@ -30,6 +31,9 @@ SHORTEST_MEAN_MM = 0.5
 
 BEYOND_MM = 0.4
 """The curves go on this far before the entry and past the exit (as in the mock)."""
+
+ROOMY_PX = 50.0
+"""A lower lane has one numbered gridline: figures and unit would touch. Our choice."""
 
 NOTCH_PX = 5.0
 """Depth of the notch that stands for one thread."""
@@ -90,7 +94,7 @@ def _grid(subject: Subject, ruler: Ruler, scale: Scale) -> str:
     for value in np.arange(0.0, scale.top_value, scale.grid_value):
         y = scale.y(float(value))
         drawn += line(left, y, right, y, HAIR if value else RULE)
-        if value:
+        if value and (scale.height >= ROOMY_PX or value == scale.grid_value * 2):
             drawn += text(GUTTER_PX - 6, y + 3.4, written(float(value), 0), anchor="end", fill=INK_2)
     middle = scale.y(scale.grid_value * (1.5 if scale.top_value > 2 * scale.grid_value else 0.5))
     return drawn + text(GUTTER_PX - 6, middle + 3.4, scale.unit, anchor="end", fill=INK_3)
@@ -105,7 +109,7 @@ def _zones(subject: Subject, ruler: Ruler, scale: Scale) -> str:
         cuts_mm = [from_mm, to_mm]
         cuts_mm += [z for s in own_stretches(subject) for z in (s.from_mm, s.to_mm) if from_mm < z < to_mm]
         cuts_mm.sort()
-        for a_mm, b_mm in zip(cuts_mm, cuts_mm[1:], strict=False):
+        for a_mm, b_mm in pairwise(cuts_mm):
             left, right = ruler.x(ruler.clipped_mm(a_mm)), ruler.x(ruler.clipped_mm(b_mm))
             number = _number_at(subject, (a_mm + b_mm) / 2)
             past = (a_mm + b_mm) / 2 > exit_mm
@@ -115,8 +119,8 @@ def _zones(subject: Subject, ruler: Ruler, scale: Scale) -> str:
         for at_mm in np.arange(from_mm + pitch_mm / 2, to_mm - 0.2 * pitch_mm, pitch_mm):
             if ruler.from_mm + pitch_mm < at_mm < ruler.to_mm - pitch_mm:
                 x, wide = ruler.x(float(at_mm)), 0.28 * pitch_mm * ruler.scale_px
-                d = f"M{px(x - wide)} {px(scale.top)}L{px(x)} {px(scale.top + NOTCH_PX)}L{px(x + wide)} {px(scale.top)}Z"
-                drawn += path(d, fill=INK_2)
+                notch = [(x - wide, scale.top), (x, scale.top + NOTCH_PX), (x + wide, scale.top)]
+                drawn += path(outline(notch, closed=True), fill=INK_2)
     return drawn
 
 

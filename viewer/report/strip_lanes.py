@@ -1,11 +1,13 @@
 """What the drill meets, the depth axis, and where the tip would land with each stocked length.
 
-Cortices are dark caps (their inner edge broken where they are thinner than CT can tell), fragments are hatched, a
-fracture is a gap with zigzag edges, a gliding hole is plain white between two lines, dots beyond the exit are joint.
+Cortices are dark caps (their inner edge broken where they are thinner than CT can tell), fragments are
+hatched, a fracture is a gap with zigzag edges, a gliding hole is plain white between two lines, dots beyond
+the exit are joint.
 """
 
 from __future__ import annotations
 
+from itertools import pairwise
 from math import ceil
 
 from viewer.report.drawing import BODY, SMALL, line, path, px, rect, text, text_width, written
@@ -15,7 +17,8 @@ from viewer.report.subject import Stretch, Subject
 from viewer.report.tokens import INK, INK_2, INK_3, PAPER, RULE
 
 THINNEST_CORTEX_MM = 1.5
-"""Thinner cortices are not told reliably by a clinical CT (as in the mock): their inner edge is drawn broken."""
+"""Thinner cortices are not told reliably by a clinical CT (as in the mock): their inner edge is drawn
+broken."""
 
 JOINT_NEAR_EXIT_MM = 2.0
 """Joint surface this near to the exit counts as lying at the exit. Our choice."""
@@ -25,6 +28,10 @@ DOTS_PAST_EXIT_MM = 1.8
 
 CLOSE_TICKS_UP_TO_MM = 60.0
 """Longer axes have ticks at 5 and 10 mm only (as in the mock)."""
+
+GLIDING_SHARE = 0.6
+"""Share of the lane's height that a gliding hole takes, so that the bone around it stays hatched. Our
+choice."""
 
 LABEL_GAP_PX = 4.0
 """Room between two figures in a row. Our choice."""
@@ -47,10 +54,7 @@ def bone_lane(subject: Subject, ruler: Ruler, top: float, height: float) -> str:
     drawn = [text(GUTTER_PX - 6, top + height - 4, "bone", anchor="end", fill=INK_2)]
     drawn += [_fragment_bar(subject, stretch, ruler, top, height) for stretch in stretches]
     drawn += [_cortex(subject, layer, ruler, top, height) for layer in ("near cortex", "far cortex")]
-    drawn += [
-        _fracture(subject, before, after, ruler, top, height)
-        for before, after in zip(stretches, stretches[1:], strict=False)
-    ]
+    drawn += [_fracture(before, after, ruler, top, height) for before, after in pairwise(stretches)]
     drawn.append(_gliding_lane(subject, ruler, top, height))
     drawn.append(_past_exit(subject, ruler, top, height))
     drawn += [_fragment_words(subject, stretch, ruler, top, height) for stretch in stretches]
@@ -72,7 +76,7 @@ def _fragment_bar(subject: Subject, stretch: Stretch, ruler: Ruler, top: float, 
 def _cortex(subject: Subject, name: str, ruler: Ruler, top: float, height: float) -> str:
     layer = next((layer for layer in subject.result.layers if layer.layer == name), None)
     stretches = own_stretches(subject)
-    if layer is None or not stretches:
+    if layer is None or not stretches or subject.bone.host == "foam":
         return ""
     near = name == "near cortex"
     owner = stretches[0] if near else stretches[-1]
@@ -85,9 +89,7 @@ def _cortex(subject: Subject, name: str, ruler: Ruler, top: float, height: float
     return drawn
 
 
-def _fracture(
-    subject: Subject, before: Stretch, after: Stretch, ruler: Ruler, top: float, height: float
-) -> str:
+def _fracture(before: Stretch, after: Stretch, ruler: Ruler, top: float, height: float) -> str:
     """A gap with zigzag edges; a single zigzag where the fragments touch."""
     drawn = _bar(ruler, before.to_mm, after.from_mm, top - 1, height + 2, PAPER)
     for depth_mm, side in ((before.to_mm, 1), (after.from_mm, -1)):
@@ -105,7 +107,7 @@ def _gliding_lane(subject: Subject, ruler: Ruler, top: float, height: float) -> 
     to_mm = subject.result.gliding_hole_to_mm
     if to_mm is None or to_mm <= ruler.from_mm:
         return ""
-    band = height * 0.64
+    band = height * GLIDING_SHARE
     lane_top = top + (height - band) / 2
     left, right = ruler.x(ruler.clipped_mm(0.0)), ruler.x(ruler.clipped_mm(to_mm))
     edges = "".join(line(left, y, right, y, INK, 0.9) for y in (lane_top, lane_top + band))
@@ -152,7 +154,7 @@ def _fragment_words(subject: Subject, stretch: Stretch, ruler: Ruler, top: float
     length_mm = measured.get(stretch.number) if once else None
     figure = f" {written(length_mm if length_mm is not None else stretch.to_mm - stretch.from_mm)} mm"
     glide_to_mm = subject.result.gliding_hole_to_mm
-    glides = glide_to_mm is not None and stretch.from_mm < glide_to_mm
+    glides = glide_to_mm is not None and (stretch.from_mm + stretch.to_mm) / 2 < glide_to_mm
     choices = [f"{stretch.name}{figure}", stretch.name, figure.strip()]
     if glides:
         choices.insert(0, f"{stretch.name}{figure}, gliding hole")
@@ -171,6 +173,9 @@ def axis_lane(subject: Subject, ruler: Ruler, y: float) -> str:
     fine, coarse = (1, 5) if exit_mm <= CLOSE_TICKS_UP_TO_MM else (5, 10)
     words = f"exit {written(exit_mm)}"
     at_exit, shown = ruler.x(exit_mm), ruler.shows(exit_mm)
+    if exit_mm > ruler.to_mm and subject.result.tip_depth_mm <= ruler.to_mm:
+        # The path goes on beyond the picture: its end is told where the picture ends.
+        words, at_exit, shown = f"{words} ▸", ruler.right_px - 4, True
     fits = at_exit + 4 + text_width(words, bold=True) < ruler.right_px + 2
     taken = (at_exit - 2, at_exit + 60) if fits else (at_exit - 6 - text_width(words, bold=True), at_exit + 6)
     for z in range(ceil(ruler.from_mm), int(ruler.to_mm) + 1):
@@ -189,7 +194,8 @@ def axis_lane(subject: Subject, ruler: Ruler, y: float) -> str:
 
 
 def landing_lane(subject: Subject, ruler: Ruler, y: float) -> str:
-    """A triangle where the tip would be with each stocked length; hollow and struck where it would leave the bone.
+    """A triangle where the tip would be with each stocked length; hollow and struck where it would leave
+    the bone.
 
     The chosen length is always named; of the others as many as there is room for.
     """
@@ -200,7 +206,7 @@ def landing_lane(subject: Subject, ruler: Ruler, y: float) -> str:
     taken: list[tuple[float, float]] = []
     for length_mm in sorted({*stocked, placed.length_mm}, key=lambda one: (one != placed.length_mm, one)):
         depth_mm, chosen = ahead_mm + length_mm, length_mm == placed.length_mm
-        if depth_mm <= 0 or not ruler.shows(depth_mm):
+        if depth_mm <= 0 or not ruler.from_mm <= depth_mm <= ruler.to_mm - 4 / ruler.scale_px:
             continue
         x, leaves = ruler.x(depth_mm), depth_mm > subject.exit_depth_mm
         fill = PAPER if leaves else INK if chosen else INK_3
@@ -209,7 +215,8 @@ def landing_lane(subject: Subject, ruler: Ruler, y: float) -> str:
         words = f"{length_mm:g}" if length_mm in stocked else f"{length_mm:g} not stocked"
         size = BODY if chosen else SMALL
         half = text_width(words, size, bold=chosen) / 2 + LABEL_GAP_PX / 2
-        if any(x - half < right and x + half > left for left, right in taken):
+        crowded = any(x - half < right and x + half > left for left, right in taken)
+        if crowded or x + half > ruler.right_px + 1:
             continue
         taken.append((x - half, x + half))
         marks = [mark for mark, on in (("underline", chosen), ("line-through", leaves)) if on]

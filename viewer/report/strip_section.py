@@ -1,12 +1,17 @@
-"""The top of the strip: CT in the plane of the axis, the bone's outlines, and the screw's true profile over it."""
+"""The top of the strip: CT in the plane of the axis, the bone's outlines, and the screw's true profile over
+it.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
+import numpy as np
+
 from segmentation.vocabulary import Floats
 from viewer.report.drawing import (
     cased,
+    chain_line,
     dimension,
     element,
     line,
@@ -47,7 +52,7 @@ def section(subject: Subject, ruler: Ruler, top: float) -> str:
         rect(GUTTER_PX, top, width, ruler.section_px, "url(#no-scan)"),
         element(
             "image",
-            href=picture_uri(hu),
+            href=picture_uri(hu, subject.bone.host),
             x=GUTTER_PX,
             y=top,
             width=width,
@@ -55,16 +60,7 @@ def section(subject: Subject, ruler: Ruler, top: float) -> str:
             preserveAspectRatio="none",
         ),
         bone_outlines(subject, plane, to_px),
-        line(
-            GUTTER_PX,
-            middle,
-            ruler.right_px,
-            middle,
-            CT_INK,
-            0.9,
-            stroke_dasharray="14 3 2.5 3",
-            stroke_opacity="0.8",
-        ),
+        chain_line(GUTTER_PX, middle, ruler.right_px, middle),
         _gliding_hole(subject, ruler, middle),
         other_screw_outlines(subject, plane, to_px),
         _screw(subject, ruler, middle),
@@ -143,7 +139,8 @@ def other_screw_outlines(subject: Subject, plane: Plane, to_px: Callable[[Floats
 def _screw(subject: Subject, ruler: Ruler, middle: float) -> str:
     """Core silhouette, teeth in the ink of the fragment they bite in, cannula; hatched beyond the exit."""
     seat_mm, exit_mm = subject.seat_mm, subject.exit_depth_mm
-    body = outline(ruler.points(silhouette_mm(subject.solid) + [seat_mm, 0], middle), closed=True)
+    seat = np.array([seat_mm, 0.0])
+    body = outline(ruler.points(silhouette_mm(subject.solid) + seat, middle), closed=True)
     past = "past-exit-alarm" if subject.alarm_past_exit else "past-exit"
     past_line = CT_ALARM if subject.alarm_past_exit else CT_INK
     drawn = [path(body, stroke=CT_CASE, stroke_width="4", stroke_opacity="0.6", stroke_linejoin="round")]
@@ -156,7 +153,7 @@ def _screw(subject: Subject, ruler: Ruler, middle: float) -> str:
             fill, stroke = f"url(#{past})", past_line
         else:
             fill, stroke = CT_CASE, CT_INK
-        d = outline(ruler.points(tooth.points_mm + [seat_mm, 0], middle), closed=True)
+        d = outline(ruler.points(tooth.points_mm + seat, middle), closed=True)
         drawn.append(path(d, fill=fill, stroke=stroke, stroke_width="0.9", stroke_linejoin="round"))
     drawn.append(
         path(
@@ -214,7 +211,9 @@ def _dimensions(subject: Subject, ruler: Ruler, middle: float) -> str:
             continue
         x1, x2 = ruler.x(ruler.clipped_mm(from_mm)), ruler.x(ruler.clipped_mm(to_mm))
         half = text_width(words, bold=bold) / 2 + 2
-        at = min(max((x1 + x2) / 2, GUTTER_PX + half), ruler.right_px - half)
+        # The upper left corner belongs to the direction's word.
+        corner = 14 + text_width(direction_words(subject.frame.up))
+        at = min(max((x1 + x2) / 2, GUTTER_PX + corner + half), ruler.right_px - half)
         # A short span beside a long one has its words one line higher rather than over the other's.
         clash = any(at - half < right and at + half > left for left, right in taken)
         taken.append((at - half, at + half))

@@ -1,4 +1,6 @@
-"""One screw as its pictures need it: its solid in place, and what its axis and its thread meet at each depth."""
+"""One screw as its pictures need it: its solid in place, and what its axis and its thread meet at each
+depth.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +17,8 @@ from viewer.report.tokens import FragmentInk, fragment_ink
 from viewer.report.view_frame import PosedFragment, ScrewFrame, posed_fragments, screw_frame
 
 SNAP_MM = 0.4
-"""A crossing this near to the measured entry or exit is that entry or exit: the mesh differs by less. Our choice."""
+"""A crossing this near to the measured entry or exit is that entry or exit: the mesh differs by less. Our
+choice."""
 
 RING_ANGLES_COUNT, RING_RADII_COUNT = 24, 3
 """Samples of the ring between core and major radius, only to colour a tooth. Our choice."""
@@ -144,7 +147,8 @@ def subject_of(bone: Bone, assessment: Assessment, result: ScrewResult, *, as_sc
 
 
 def _stretches(result: ScrewResult, frame: ScrewFrame, posed: Sequence[PosedFragment]) -> tuple[Stretch, ...]:
-    """Stretches of the axis in bone, from where the surfaces cross it; own bone from entry to exit, others anywhere."""
+    """Stretches of the axis in bone, from where the surfaces cross it; own bone from entry to exit, others
+    anywhere."""
     found = []
     for fragment in posed:
         depths_mm = crossing_depths_mm(frame.origin_mm, frame.along, fragment.vertices_mm, fragment.faces)

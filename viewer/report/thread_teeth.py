@@ -1,8 +1,9 @@
 """The screw as a machine drawing shows it: the core's silhouette and one polygon a tooth.
 
-The upper and the lower side stand half a pitch apart, as on a real helix. The flanks are those of the thread's kind:
-3° behind and 35° ahead for the asymmetrical one (ISO 5835:1991 HA, from memory), 30° on both sides for the
-symmetrical one (the 60° profile, from memory). In the run-out the tooth grows, in the taper it falls.
+The upper and the lower side stand half a pitch apart, as on a real helix. The flanks are those of the
+thread's kind: 3° behind and 35° ahead for the shallow asymmetrical one, 5° and 25° for the deep one (ISO
+5835:1991 HA and HB, from memory), 30° on both sides for the symmetrical one (the 60° profile, from memory).
+In the run-out the tooth grows, in the taper it falls.
 """
 
 from __future__ import annotations
@@ -16,8 +17,13 @@ from planner.solid import Solid
 from planner.vocabulary import Thread, ThreadZone
 from segmentation.vocabulary import Floats
 
-FLANKS_DEGREE = {"asymmetrical": (3.0, 35.0), "symmetrical": (30.0, 30.0)}
-"""Flank angles, towards the head and towards the tip, from the square to the axis."""
+SHALLOW_DEGREE, DEEP_DEGREE, SYMMETRICAL_DEGREE = (3.0, 35.0), (5.0, 25.0), (30.0, 30.0)
+"""Flank angles, towards the head and towards the tip, from the square to the axis: HA, HB, and the 60°
+profile."""
+
+DEEP_BELOW_RATIO = 0.55
+"""An asymmetrical thread whose core is below this share of its major diameter is a deep one (HB: at most
+0.48, HA: at least 0.65)."""
 
 CREST_MM = 0.1
 """Width of a tooth's crest: ISO 5835:1991 HA, from memory."""
@@ -52,7 +58,8 @@ def radius_mm(outline_mm: Floats, z_mm: npt.ArrayLike) -> Floats:
 
 
 def tooth_share(zone: ThreadZone, z_mm: npt.ArrayLike) -> Floats:
-    """Height of the thread at z as a share of the full one, 0 … 1: it grows in and out over its incomplete ends."""
+    """Height of the thread at z as a share of the full one, 0 … 1: it grows in and out over its incomplete
+    ends."""
     z = np.asarray(z_mm, float)
     grows = (z - zone.from_mm) / max(zone.full_from_mm - zone.from_mm, 1e-6)
     falls = (zone.to_mm - z) / max(zone.to_mm - zone.full_to_mm, 1e-6)
@@ -61,7 +68,10 @@ def tooth_share(zone: ThreadZone, z_mm: npt.ArrayLike) -> Floats:
 
 def flank_widths_mm(thread: Thread, height_mm: float) -> tuple[float, float]:
     """Length along the axis of the flank behind and ahead of a tooth of that height."""
-    behind_degree, ahead_degree = FLANKS_DEGREE[thread.profile]
+    behind_degree, ahead_degree = SYMMETRICAL_DEGREE
+    if thread.profile == "asymmetrical":
+        deep = thread.core_mm / thread.major_mm < DEEP_BELOW_RATIO
+        behind_degree, ahead_degree = DEEP_DEGREE if deep else SHALLOW_DEGREE
     return (
         height_mm * float(np.tan(np.radians(behind_degree))),
         height_mm * float(np.tan(np.radians(ahead_degree))),

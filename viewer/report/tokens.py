@@ -1,8 +1,8 @@
 """The inks of the report, and what each is allowed to mean.
 
-Sand, slate, sage and umber are fragments, each with its own hatch so that a grey printer keeps them apart; plum dots
-are joint surface; vermilion is a broken limit and nothing else; all the rest is ink. The ``ct`` inks lie over CT,
-which is dark, and always have a dark casing.
+Sand, slate, sage and umber are fragments, each with its own hatch so that a grey printer keeps them apart;
+plum dots are joint surface; vermilion is a broken limit and nothing else; all the rest is ink. The ``ct``
+inks lie over CT, which is dark, and always have a dark casing.
 """
 
 from __future__ import annotations
@@ -38,7 +38,8 @@ FRAGMENT_INKS = (
 
 
 def fragment_ink(rank: int) -> FragmentInk:
-    """The ink of a bone's fragment by its rank, from 1; beyond four only hatch angle and name tell them apart."""
+    """The ink of a bone's fragment by its rank, from 1; beyond four only hatch angle and name tell them
+    apart."""
     if rank <= len(FRAGMENT_INKS):
         return FRAGMENT_INKS[rank - 1]
     return FragmentInk("grey", "#7C878D", "#3F4A51", "#E3E7E8", "#D5DCDF", (rank * 25.0) % 180 - 90)

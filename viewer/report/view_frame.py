@@ -1,8 +1,9 @@
 """From which side a screw is looked at, and what the directions of the body are called there.
 
-The strip looks at a plane through the axis: depth to the right, ``up`` upwards, where ``up`` is the direction of the
-body's "up" squared to the axis (its "front" when the screw itself runs nearly up or down). The end view looks along
-the screw from its head: ``up`` stays up and ``toward`` (= along × up, the strip's reader) lies to the right.
+The strip looks at a plane through the axis: depth to the right, ``up`` upwards, where ``up`` is the
+direction of the body's "up" squared to the axis (its "front" when the screw itself runs nearly up or down).
+The end view looks along the screw from its head: ``up`` stays up and ``toward`` (= along × up, the strip's
+reader) lies to the right.
 """
 
 from __future__ import annotations
@@ -30,7 +31,8 @@ NEARLY_PARALLEL = 0.9
 """Cosine above which an axis counts as running along a body direction. Our choice."""
 
 SECOND_DIRECTION = 0.5
-"""A second body direction is named when it is at least this share of the view's direction (30°). Our choice."""
+"""A second body direction is named when it is at least this share of the view's direction (30°). Our
+choice."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +86,7 @@ def posed_fragments(bone: Bone, *, as_scanned: bool) -> tuple[PosedFragment, ...
                 bone=fragment.bone,
                 vertices_mm=fragment.surface.vertices_mm @ pose[:3, :3].T + pose[:3, 3],
                 faces=fragment.surface.faces,
-                to_scan=np.linalg.inv(pose),
+                to_scan=np.asarray(np.linalg.inv(pose), np.float64),
             )
         )
     return tuple(posed)
