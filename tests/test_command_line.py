@@ -340,9 +340,14 @@ def test_a_fault_of_our_own_is_told_without_a_traceback(
     assert len(err.splitlines()) == 1
 
 
-def test_a_reader_that_has_seen_enough_is_no_fault(made: Path) -> None:
-    command = f"{sys.executable} -m viewer.command_line schema | head -c 10"
-    done = subprocess.run(
-        ["bash", "-o", "pipefail", "-c", command], capture_output=True, text=True, check=False, env=os.environ
-    )
-    assert done.stderr == ""
+def test_a_reader_that_has_seen_enough_is_no_fault_and_hides_no_stop(made: Path, tmp_path: Path) -> None:
+    deep = {**PLAN, "screws": [{**PLAN["screws"][0], "length_mm": 40.0}]}
+    plan = str(write_plan(tmp_path / "deep.json", deep))
+    for words, code in ((["screws"], 0), (["measure", str(made / "case"), "--plan", plan, "--strict"], 1)):
+        command = [sys.executable, "-m", "viewer.command_line", *words]
+        with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
+            assert running.stdout is not None
+            assert running.stderr is not None
+            running.stdout.close()
+            assert running.stderr.read() == b""
+        assert running.returncode == code

@@ -82,10 +82,6 @@ def run(arguments: Sequence[str]) -> int:
     except (KeyboardInterrupt, typer.Abort):
         complain("stopped; every existing file is as it was")
         return INTERRUPTED
-    except BrokenPipeError:
-        # Whoever reads the output has seen enough, as 'head' does; nothing more is to be flushed at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
     except OSError as refusal:
         return _refused(
             f"the system refuses ({refusal.strerror or type(refusal).__name__}); check disk and rights"

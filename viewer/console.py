@@ -5,6 +5,7 @@ Progress goes to standard error and only to a terminal, so that a pipe or a log 
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -31,12 +32,25 @@ def working(title: str) -> Iterator[Progress]:
 
 def say(text: str = "") -> None:
     """Write a line to standard output."""
-    sys.stdout.write(text + "\n")
+    emit(text + "\n")
+
+
+def emit(text: str) -> None:
+    """Write ``text`` to standard output. A reader that has seen enough, as ``head`` has, is no fault."""
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # The work goes on, and with it the exit code, which may tell of a stop finding.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def complain(sentence: str) -> None:
     """Write one line to standard error, whatever the sentence holds."""
-    sys.stderr.write("pilothole: " + " ".join(sentence.split()) + "\n")
+    line = " ".join(sentence.split())
+    # A file's name may hold what would move the cursor or colour the terminal.
+    shown = "".join(letter if letter.isprintable() else "�" for letter in line)
+    sys.stderr.write(f"pilothole: {shown}\n")
 
 
 def tolerate_any_terminal() -> None:

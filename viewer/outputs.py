@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import os
-import sys
 from collections.abc import Iterable
 from pathlib import Path
 
 from segmentation.errors import InputError
 from segmentation.files import shown, write_whole
+from viewer.console import emit
 
 STANDARD_OUTPUT = Path("-")
 
@@ -35,6 +35,6 @@ def check_output(path: Path | None, *, inputs: Iterable[Path | None] = ()) -> No
 def write_output(path: Path | None, content: bytes) -> None:
     """Write ``content`` to the file or to standard output; nothing when ``path`` is None."""
     if path == STANDARD_OUTPUT:
-        sys.stdout.write(content.decode())
+        emit(content.decode())
     elif path is not None:
         write_whole(path, content)

@@ -18,7 +18,7 @@ def report(
         Path | None, typer.Option(metavar="FILE", help="A catalogue of your own screws.")
     ] = None,
 ) -> None:
-    """Write the report of a case: one HTML file that needs nothing else and prints on A4.
+    """Write the report of a case: one HTML file that prints on A4.
 
     \b
     Examples:

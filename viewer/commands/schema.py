@@ -17,7 +17,7 @@ def schema(
         Path, typer.Option(metavar="FILE", help="Where to write (- for standard output).")
     ] = Path("-"),
 ) -> None:
-    """Print the JSON Schema (draft 2020-12) of the files Pilothole reads and writes.
+    """Print the JSON Schema (2020-12) of what is read and written.
 
     \b
     Examples:

@@ -13,7 +13,7 @@ def validate(
         Path, typer.Option("--out", metavar="FILE.md", help="Where to write (- for the screen).")
     ] = Path("-"),
 ) -> None:
-    """Set our pull-out predictions beside published measurements, and say what cannot be compared.
+    """Set predicted pull-outs beside published measurements.
 
     \b
     Examples:
