@@ -40,7 +40,7 @@ def demo(
         float | None, typer.Option("--density-mg-cm3", metavar="MG/CM3", help="Density the screw holds in.")
     ] = None,
 ) -> None:
-    """Run the whole path on two invented bones, or make the files of one.
+    """Run the whole path on two invented bones, or make one's files.
 
     \b
     Examples:
@@ -48,8 +48,8 @@ def demo(
       pilothole demo --list
       pilothole demo scaphoid-waist --out s1 --seed 7 --side left --noise-hu 20
 
-    The bones are made from formulas. With a NAME: ct.nii.gz, plan.json and truth.json (what a perfect planner would measure), joint.ply where
-    the bone has a joint, and the commands to go on with.
+    The bones are made from formulas. With a NAME: ct.nii.gz, plan.json and truth.json (what a perfect planner
+    would measure), joint.ply where the bone has a joint, and the commands to go on with.
     """
     from demo_volumes.make import demo_names
     from segmentation.errors import InputError
