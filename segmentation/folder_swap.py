@@ -120,6 +120,7 @@ def exchange(one: Path, other: Path) -> bool:
     if call(_AT_FDCWD, os.fsencode(one), _AT_FDCWD, os.fsencode(other), _RENAME_EXCHANGE) == 0:
         return True
     code = ctypes.get_errno()
-    if code in (errno.ENOSYS, errno.EINVAL, errno.ENOTSUP):
+    # EPERM: a container that forbids the call; EXDEV: a layered file system; the rest: old kernels and disks.
+    if code in (errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EPERM, errno.EXDEV):
         return False
     raise OSError(code, os.strerror(code))
