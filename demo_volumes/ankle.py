@@ -12,6 +12,8 @@ from __future__ import annotations
 import numpy as np
 
 from demo_volumes.scene import (
+    SLOPE_MG_CM3_PER_HU,
+    SOFT_TISSUE_HU,
     DemoBone,
     Fracture,
     Limb,
@@ -20,6 +22,7 @@ from demo_volumes.scene import (
     WallHU,
     fracture_waves,
     layered_hu,
+    level_hu,
 )
 from demo_volumes.shapes import (
     Array,
@@ -44,16 +47,16 @@ JOINT_MM = 2.4
 CORTEX_MM = 1.3
 """Cortex of the malleolus; it grows to about three times that towards the shaft. Our choice."""
 
-DENSE_MG_CM3 = 800.0
-"""Cortex of a bone's end as clinical CT shows it. Our choice, about 1040 HU."""
+DENSE_MG_CM3 = 720.0
+"""Cortex of a bone's end as clinical CT shows it. Our choice, about 935 HU."""
 
-PLATE_MG_CM3 = 640.0
+PLATE_MG_CM3 = 620.0
 """Subchondral plate, 400 to 800 HU and more under load (common practice)."""
 
-SPONGY_MG_CM3 = 250.0
-"""Cancellous bone just above the joint, about 325 HU. Our choice within 100 to 400 HU (common practice)."""
+SPONGY_MG_CM3 = 270.0
+"""Cancellous bone just above the joint, about 350 HU. Our choice within 100 to 400 HU (common practice)."""
 
-LEVEL_HU = 230.0
+LEVEL_HU = 240.0
 """Between bone and soft tissue, low enough for cancellous bone at the fracture to count."""
 
 SECTION_POWER = 2.6
@@ -117,7 +120,7 @@ def _wall(
         thickness = cortex_mm * (1 + 1.9 * upwards) * (1 + 0.2 * np.clip(variation, -1.5, 1.5)) + 0.4 * facing
         dense = DENSE_MG_CM3 + 180 * upwards + (PLATE_MG_CM3 - DENSE_MG_CM3) * facing + 25 * variation
         inner = spongy_mg_cm3 * (
-            1 - 0.45 * upwards + (0.25 + 0.5 * facing) * np.exp(-depth / 3.0) + 0.05 * variation
+            1 - 0.15 * upwards + (0.25 + 0.5 * facing) * np.exp(-depth / 3.0) + 0.05 * variation
         )
         # Trabeculae follow the load: long along z.
         inner = inner * (1 + 0.16 * np.clip(texture(x, y, z * 0.55), -1.6, 2.5))
@@ -190,9 +193,9 @@ def malleolus_oblique(
             ((28.5, -6.5, 0.0), "fibula", "fibula"),
         ),
         size_mm=(66.0, 60.0, 74.0),
-        level_hu=LEVEL_HU,
-        surface_hu=DENSE_MG_CM3 / 0.77,
-        outside_hu=40.0,
+        level_hu=level_hu(LEVEL_HU, spongy),
+        surface_hu=DENSE_MG_CM3 / SLOPE_MG_CM3_PER_HU,
+        outside_hu=SOFT_TISSUE_HU,
         densities_mg_cm3={"cortex": DENSE_MG_CM3, "subchondral_plate": PLATE_MG_CM3, "cancellous": spongy},
         joint_reach_mm=4.2,
     )

@@ -15,6 +15,7 @@ from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from demo_volumes import ankle, foam, shaft, wrist
 from demo_volumes.scanner import centred_grid, scan
@@ -22,7 +23,7 @@ from demo_volumes.scene import Scene
 from demo_volumes.surface_points import joint_surface
 from demo_volumes.truth_document import plan_document, truth_document
 from segmentation.errors import InputError
-from segmentation.vocabulary import CTVolume, Surface
+from segmentation.vocabulary import CTVolume, Grid, Surface
 
 TUBE_VOLTAGE_KV = 120.0
 """The voltage that the bones' calibration belongs to."""
@@ -60,7 +61,7 @@ class _Recipe:
 
 RECIPES = {
     "scaphoid-waist": _Recipe(wrist.TITLE, wrist.scaphoid_waist, 0.4, 0.5, 14.0, 0.7, 14.0),
-    "malleolus-oblique": _Recipe(ankle.TITLE, ankle.malleolus_oblique, 0.5, 0.6, 14.0, 0.8, 9.0),
+    "malleolus-oblique": _Recipe(ankle.TITLE, ankle.malleolus_oblique, 0.5, 0.6, 14.0, 1.2, 9.0),
     "diaphysis": _Recipe(shaft.TITLE, shaft.diaphysis, 0.5, 0.6, 14.0, 0.8, 10.0),
     "foam-block": _Recipe(foam.TITLE, foam.foam_block, 0.5, 0.6, 12.0, 0.0, 12.0, has_fracture=False),
 }
@@ -72,8 +73,10 @@ class DemoCase:
     """A demo: the CT, documents of plan and truth, what the segmentation should be told, and the joint
     surface.
 
-    ``labels`` is None: the pieces are apart in the grey values. ``segment_options`` holds ``threshold_hu``,
-    ``calibration`` (slope, intercept), ``host`` and ``names``: (point in mm, fragment, bone) for each piece.
+    ``labels`` is None: the pieces are apart in the grey values, unless a gap was asked for that is too narrow
+    for the blur (then the broken bone is one piece, with one name). ``segment_options`` holds
+    ``threshold_hu``, ``calibration`` (slope, intercept), ``host`` and ``names``: (point in mm, fragment,
+    bone) for each piece.
     """
 
     name: str
@@ -142,7 +145,7 @@ def make_demo(
             "threshold_hu": scene.level_hu,
             "calibration": (scene.slope_mg_cm3_per_hu, scene.intercept_mg_cm3),
             "host": scene.host,
-            "names": [(tuple(f["inside_mm"]), f["name"], f["bone"]) for f in truth["fragments"]],
+            "names": _names(truth["fragments"], grid, hu > scene.level_hu),
         },
         joint=None if joint is None else _placed(joint, placement),
         names=tuple(f["name"] for f in truth["fragments"]),
@@ -177,6 +180,25 @@ def _settings(recipe: _Recipe, given: dict[str, float | None]) -> dict[str, Any]
         "gap_mm": recipe.gap_mm,
     }
     return {key: own.get(key) if value is None else float(value) for key, value in given.items()}
+
+
+def _names(
+    fragments: list[dict[str, Any]], grid: Grid, bright: npt.NDArray[np.bool_]
+) -> list[tuple[tuple[float, ...], str, str]]:
+    """(point in mm, fragment, bone) for each piece that is one at the level.
+
+    A gap too narrow for the blur closes: its bone is then one piece, named after the bone.
+    """
+    pieces, _ = ndimage.label(bright)
+    names: dict[int, tuple[tuple[float, ...], str, str]] = {}
+    for fragment in fragments:
+        point = tuple(fragment["inside_mm"])
+        piece = int(pieces[tuple(grid.mm_to_ijk([point])[0].round().astype(int))])
+        known = names.get(piece)
+        names[piece] = (
+            (point, fragment["name"], fragment["bone"]) if known is None else (known[0], known[2], known[2])
+        )
+    return list(names.values())
 
 
 def _turn(angles_degree: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

@@ -47,6 +47,12 @@ within."""
 ENDOSTEAL_BLEND_MM = 0.5
 """Cortex gives way to cancellous bone over this depth. Our choice: it has no sharp inner edge either."""
 
+LEVEL_SHARE_FRACTION = 0.74
+"""Level over the cancellous bone's HU. Our choice: its texture's dips stay above."""
+
+LOWEST_LEVEL_HU = 170.0
+"""No level lies lower. Our choice: below it the fracture and the joints close."""
+
 NAMING_REACH_MM = 1.5
 """How far a naming point may move. Our choice: a little more than a trabecular mesh of the texture."""
 
@@ -146,6 +152,13 @@ class Scene:
     intercept_mg_cm3: float = 0.0
     host: Literal["bone", "foam"] = "bone"
     joint_reach_mm: float | None = None
+
+
+def level_hu(usual_hu: float, spongy_mg_cm3: float) -> float:
+    """The grey level to segment at: the usual one, or lower where cancellous bone of this density would fall
+    below it."""
+    spongy_hu = spongy_mg_cm3 / SLOPE_MG_CM3_PER_HU
+    return float(round(min(usual_hu, max(LOWEST_LEVEL_HU, LEVEL_SHARE_FRACTION * spongy_hu))))
 
 
 def naming_point(bone: DemoBone, near_mm: Triple) -> Triple:

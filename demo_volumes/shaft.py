@@ -12,6 +12,7 @@ import numpy as np
 from demo_volumes.scene import (
     FAT_HU,
     SLOPE_MG_CM3_PER_HU,
+    SOFT_TISSUE_HU,
     DemoBone,
     Fracture,
     Limb,
@@ -44,9 +45,6 @@ DENSE_MG_CM3 = 1080.0
 
 MARROW_HU = -60.0
 """Yellow marrow: fat with some blood and cells (common practice)."""
-
-LEVEL_HU = 700.0
-"""Half way between cortex and soft tissue, where the surface of a thick cortex is unbiased."""
 
 
 def section_radius_mm(theta_radian: Array) -> Array:
@@ -116,9 +114,9 @@ def diaphysis(
         plan=_plan(),
         inside_points_mm=points if fracture else points[:1],
         size_mm=(64.0, 64.0, 80.0),
-        level_hu=LEVEL_HU,
+        level_hu=(dense / SLOPE_MG_CM3_PER_HU + SOFT_TISSUE_HU) / 2,
         surface_hu=dense / SLOPE_MG_CM3_PER_HU,
-        outside_hu=40.0,
+        outside_hu=SOFT_TISSUE_HU,
         densities_mg_cm3={
             "cortex": dense,
             "marrow": MARROW_HU * SLOPE_MG_CM3_PER_HU,
@@ -133,13 +131,13 @@ section."""
 
 
 def _fracture(rng: np.random.Generator, gap_mm: float) -> Fracture | None:
-    """Oblique, with steps of half a millimetre. The far side is the upper piece."""
+    """Oblique, with waves of a third of a millimetre. The far side is the upper piece."""
     if gap_mm <= 0:
         return None
     normal = np.array(NORMAL) / np.linalg.norm(NORMAL)
     turns = tuple(rng.uniform(0, 180, 3).tolist())
     waves = fracture_waves(normal, (16.0, 7.0, 3.6), turns)
-    return Fracture(np.zeros(3), normal, gap_mm, (0.5, 0.22, 0.1), waves)
+    return Fracture(np.zeros(3), normal, gap_mm, (0.35, 0.16, 0.08), waves)
 
 
 def _plan() -> tuple[PlannedScrew, ...]:

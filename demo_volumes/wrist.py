@@ -12,6 +12,8 @@ from __future__ import annotations
 import numpy as np
 
 from demo_volumes.scene import (
+    SLOPE_MG_CM3_PER_HU,
+    SOFT_TISSUE_HU,
     DemoBone,
     Fracture,
     Limb,
@@ -20,6 +22,7 @@ from demo_volumes.scene import (
     WallHU,
     fracture_waves,
     layered_hu,
+    level_hu,
 )
 from demo_volumes.shapes import (
     Array,
@@ -41,19 +44,19 @@ TITLE = "Scaphoid with a waist fracture, among its neighbours; a headless screw 
 JOINT_MM = 1.8
 """Joint space with both cartilages; 1.5 to 2.2 mm in the wrist (common practice)."""
 
-DENSE_MG_CM3 = 640.0
-"""Cortex of a carpal bone as clinical CT shows it. Our choice, about 830 HU."""
+DENSE_MG_CM3 = 600.0
+"""Cortex of a carpal bone as clinical CT shows it. Our choice, about 780 HU."""
 
-PLATE_MG_CM3 = 590.0
+PLATE_MG_CM3 = 575.0
 """Subchondral plate: 400 to 800 HU (common practice)."""
 
-SPONGY_MG_CM3 = 300.0
-"""Cancellous bone of a young scaphoid, about 390 HU. Our choice within 100 to 400 HU (common practice)."""
+SPONGY_MG_CM3 = 310.0
+"""Cancellous bone of a young scaphoid, about 400 HU. Our choice within 100 to 400 HU (common practice)."""
 
 CORTEX_MM = 0.9
 """Mean cortex away from the joints. Our choice."""
 
-LEVEL_HU = 260.0
+LEVEL_HU = 290.0
 """Between bone and soft tissue, low enough for cancellous bone to count and high enough to keep the joints
 open."""
 
@@ -264,9 +267,9 @@ def scaphoid_waist(
         plan=_plan(),
         inside_points_mm=points,
         size_mm=(56.0, 56.0, 56.0),
-        level_hu=LEVEL_HU,
-        surface_hu=DENSE_MG_CM3 / 0.77,
-        outside_hu=40.0,
+        level_hu=level_hu(LEVEL_HU, spongy),
+        surface_hu=DENSE_MG_CM3 / SLOPE_MG_CM3_PER_HU,
+        outside_hu=SOFT_TISSUE_HU,
         densities_mg_cm3={"cortex": DENSE_MG_CM3, "subchondral_plate": PLATE_MG_CM3, "cancellous": spongy},
         joint_reach_mm=3.2,
     )
@@ -309,14 +312,15 @@ def _inside_points(gap_mm: float) -> tuple[tuple[Triple, str, str], ...]:
 
 
 def _plan() -> tuple[PlannedScrew, ...]:
-    """A central headless screw from the tubercle side to the proximal pole, its trailing end buried 2 mm."""
+    """A central headless screw from the tubercle side to the proximal pole, its trailing end buried 2.8
+    mm."""
     return (
         PlannedScrew(
             name="S1",
             screw="headless-two-pitch-3.0-3.9",
-            from_mm=BONE.point_mm(8.0, -0.6, 1.2),
-            towards_mm=BONE.point_mm(-7.0, 0.3, -0.2),
-            beyond_mm=-2.5,
-            seat_depth_mm=2.0,
+            from_mm=BONE.point_mm(8.0, -0.9, 2.0),
+            towards_mm=BONE.point_mm(-7.0, 0.05, -0.2),
+            beyond_mm=-2.9,
+            seat_depth_mm=3.2,
         ),
     )
