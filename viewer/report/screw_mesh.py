@@ -45,9 +45,9 @@ def screw_mesh(result: ScrewResult, *, threaded: bool = True) -> tuple[Floats, I
 
 def _heights_mm(solid: Solid, *, threaded: bool) -> Floats:
     """Heights of the rings of vertices: every corner of the outline, and fine steps along threads."""
-    knots = [solid.outline_mm[:, 0], solid.core_outline_mm[:, 0]]
-    # A step of the radius is two rings just apart, so that its wall is steep.
-    knots += [knots[0] + 2 * MERGED_MM, knots[1] + 2 * MERGED_MM]
+    corners = np.concatenate([solid.outline_mm[:, 0], solid.core_outline_mm[:, 0]])
+    # A step of the radius is rings just before and just after it, so that its wall is steep.
+    knots = [corners - 2 * MERGED_MM, corners, corners + 2 * MERGED_MM]
     if threaded:
         knots += [np.arange(zone.from_mm, zone.to_mm, STEP_MM) for zone in solid.zones]
     heights = np.unique(np.round(np.concatenate(knots) / MERGED_MM)) * MERGED_MM
