@@ -1,0 +1,201 @@
+"""The report's page against what was measured: nothing left out, nothing fetched, nothing made up.
+
+The words checked are those of the assessment.
+"""
+
+from __future__ import annotations
+
+import re
+import xml.etree.ElementTree as ET
+from dataclasses import replace
+from html import unescape
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from phantoms import placed
+from PIL import ImageFont
+from two_slabs import ENTRY_MM, TARGET_MM, TILTED_MM, two_slabs
+
+from planner.assess import assess
+from planner.vocabulary import Plan
+from segmentation.vocabulary import Bone
+from viewer.report import provenance, words
+from viewer.report.drawing import text_width, written
+from viewer.report.page import render_report
+from viewer.report.sheet import ROOM_PX, paged
+from viewer.report.tokens import FRAGMENT_INKS, fragment_ink
+
+X = np.eye(3)[0]
+
+
+@pytest.fixture(scope="module")
+def bone() -> Bone:
+    return two_slabs()
+
+
+def report_of(bone: Bone, *screws, title: str = "Two slabs"):
+    assessment = assess(bone, Plan(tuple(screws)))
+    return render_report(bone, assessment, title=title), assessment
+
+
+@pytest.fixture(scope="module")
+def lag_report(bone):
+    """A lag screw, its tip inside."""
+    screw = placed(ENTRY_MM, TILTED_MM, length_mm=22.0, technique="lag")
+    beside = {"entry_mm": ENTRY_MM + 5 * X, "target_mm": TILTED_MM + 5 * X}
+    return report_of(bone, screw, replace(screw, name="S2", technique="position", **beside))
+
+
+def plain(html: str) -> str:
+    """The words of a page, without markup and pictures."""
+    html = re.sub(r'(?:href|src)="data:[^"]*"', "", html)
+    return re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]*>", " ", html)))
+
+
+def foreign_addresses(html: str) -> list[str]:
+    """What a browser would fetch from elsewhere."""
+    named = re.findall(r"""(?:href|src|srcset|action|data)=["']?([^"'>\s]*)""", html)
+    styled = re.findall(r"""(?:url\(|@import)\s*["']?([^"')\s]*)""", html)
+    return [address for address in named + styled if not address.startswith(("data:image/", "#"))]
+
+
+def test_the_page_needs_nothing_else_and_is_well_formed(lag_report):
+    html, _ = lag_report
+    assert "<script" not in html
+    assert html.count("data:image/") >= 12
+    assert foreign_addresses(html) == []
+    for drawing in re.findall(r"<svg.*?</svg>", html, re.DOTALL):
+        ET.fromstring(drawing)
+    names = re.findall(r'\bid="([^"]+)"', html)
+    assert len(names) == len(set(names))
+    assert set(re.findall(r"url\(#([^)]+)\)", html)) <= set(names)
+
+
+@pytest.mark.parametrize(
+    "planted",
+    ['<img src="a.png">', "<link href=//x/y.css>", "<style>@import 'z';", "<p style='fill:url(f.svg#a)'>"],
+)
+def test_a_foreign_address_would_be_seen(planted):
+    assert len(foreign_addresses(planted)) == 1
+
+
+def test_the_same_input_gives_the_same_bytes(bone, lag_report):
+    html, assessment = lag_report
+    assert render_report(bone, assessment, title="Two slabs") == html
+
+
+def test_every_page_carries_the_cautions(lag_report):
+    html, assessment = lag_report
+    pages = html.split('<section class="a4">')[1:]
+    assert len(pages) == 4
+    for number, page in enumerate(pages, 1):
+        said = plain(page)
+        assert all(caution in said for caution in assessment.cautions)
+        assert f"{number} of 4" in said
+
+
+def test_every_finding_stands_there_with_its_word_limit_and_source(bone):
+    screw = placed(ENTRY_MM, TARGET_MM, length_mm=28.0, seat_depth_mm=-1.5)
+    html, assessment = report_of(bone, screw)
+    said = plain(html)
+    findings = assessment.screws[0].findings
+    assert {finding.severity for finding in findings} >= {"warn", "note"}
+    for finding in findings:
+        assert f"{finding.severity} {finding.message}" in said
+        assert f"source: {finding.source}; {finding.code}" in said
+        if finding.limit is not None:
+            assert f"limit {finding.limit:g}" in said
+
+
+def test_figures_are_those_of_the_assessment(lag_report):
+    html, assessment = lag_report
+    said = plain(html)
+    for result in assessment.screws:
+        for fragment in result.fragments:
+            hold = fragment.pullout_n
+            row = [fragment.axis_path_mm, fragment.thread_engagement_mm, fragment.threads_engaged]
+            figures = " ".join(written(value) for value in row)
+            assert f"{figures} {written(fragment.mean_hu, 0)}" in said
+            assert f"{written(hold.estimate, 0)} N {written(hold.low, 0)} to {written(hold.high, 0)}" in said
+        assert f"{written(result.bone_length_mm)} mm" in said
+        assert f"{written(result.leading_end.outer)}" in said
+
+
+def test_a_stop_takes_the_forces_out_of_the_summary(bone):
+    screw = placed(ENTRY_MM, TARGET_MM, length_mm=22.0)
+    _, assessment = report_of(bone, screw)
+    result = assessment.screws[0]
+    assert "N (" in words.summary_words(result).replace("\u00a0", " ")
+    stop = replace(result.findings[0], severity="stop", message="A planted stop.")
+    stopped = replace(result, findings=(*result.findings, stop))
+    summary = words.summary_words(stopped)
+    assert summary.startswith("Stop: A planted stop.")
+    assert "not for comparison" in summary
+    assert not re.search(r"\d\s*N\b", summary)
+    html = render_report(bone, replace(assessment, screws=(stopped,)), title="t")
+    figures = html.split('<section class="a4">')[2]
+    assert 'class="muted"' in figures
+    assert "not for comparison" in figures
+    assert figures.index("A planted stop.") < figures.index("What holds in each fragment")
+
+
+def test_what_is_not_known_is_told_with_its_reason(bone):
+    reason = "neither a calibration nor a tube voltage was given"
+    bare = replace(bone, calibration=None, calibration_reason=reason)
+    html, assessment = report_of(bare, placed(ENTRY_MM, TARGET_MM, length_mm=22.0))
+    said = plain(html)
+    assert reason in said
+    assert said.count("not told ¹") >= 4
+    assert "None" not in said
+    assert "nan" not in said.lower()
+    for reason in set(assessment.screws[0].reasons.values()):
+        if not reason.startswith("the hold in"):
+            assert reason in said
+
+
+def test_a_name_never_becomes_markup(bone):
+    screw = replace(placed(ENTRY_MM, TARGET_MM, length_mm=22.0), name='<b>"S"&1</b>')
+    fragments = tuple(replace(f, name=f"<i>{f.number}</i>") for f in bone.fragments)
+    html, _ = report_of(replace(bone, fragments=fragments), screw, title="<script>alert(1)</script>")
+    assert "<script" not in html
+    assert "<i>" not in html
+    assert "<b>&#34;" not in html
+    assert '<b>"S"&1</b>' in plain(html)
+
+
+def test_a_plan_without_screws_still_has_its_page(bone):
+    html, assessment = report_of(bone)
+    assert assessment.screws == ()
+    said = plain(html)
+    assert "The plan holds no screw." in said
+    assert "220 HU" in said
+
+
+def test_fragments_are_told_apart_without_colour():
+    hatches = [fragment_ink(rank).hatch_degree % 180 for rank in range(1, 9)]
+    apart = [abs(a - b) for i, a in enumerate(hatches) for b in hatches[:i]]
+    assert min(min(d, 180 - d) for d in apart) >= 5
+    first_four = [ink.hatch_degree for ink in FRAGMENT_INKS]
+    assert min(abs(a - b) for a, b in pairwise(first_four)) >= 45
+
+
+def test_words_are_as_wide_as_they_are_taken_to_be():
+    """Against Pillow's own sans serif: within 12 % (another face than the page's, so not nearer)."""
+    face = ImageFont.load_default(40)
+    for said in (provenance.DEFINITIONS, "Cancellous screw 6.5 mm, 32 mm thread", "12.3 mm to joint"):
+        assert text_width(said, 40) == pytest.approx(face.getlength(said), rel=0.12)
+
+
+def test_blocks_fill_pages_in_order_and_none_is_lost():
+    sizes = [0.4, 0.4, 0.4, 1.3, 0.2]
+    blocks = [({"kind": str(place)}, share * ROOM_PX) for place, share in enumerate(sizes)]
+    pages = paged(blocks, "head", "sub", "side")
+    assert [[block["kind"] for block in page.blocks] for page in pages] == [["0", "1"], ["2"], ["3"], ["4"]]
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "said"), [(-0.04, 1, "0.0"), (-1.25, 2, "−1.25"), (7.0, 0, "7"), (0.05, 0, "0")]
+)
+def test_figures_for_people(value, digits, said):
+    assert written(value, digits) == said
