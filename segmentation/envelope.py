@@ -3,20 +3,21 @@
 From every place that is not bone one looks along nine lines (the axes and the diagonals of the voxel grid's
 faces). In a marrow cavity almost every line ends on bone both ways, even where the cortex has holes; beside
 the bone, in a joint's bowl or between neighbouring bones it does not. A cut end at the scan's border counts
-as closed. Near a fracture a line may end on the other piece; such a hollow is divided by the surface that the
-broken rims span, and a slab as wide as the gap between the rims is taken out.
+as closed. Near a fracture a line may end on the other piece; such a hollow is divided along the gap seen in
+the cortex, carried on across the cavity (``fracture_gap.py``), and the gap itself goes to neither piece.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import edt
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
-from scipy.interpolate import RBFInterpolator
 
+from segmentation.fracture_gap import gap_between
 from segmentation.vocabulary import Floats
 
 LINES = ((1, 0, 0), (0, 1, 0), (0, 0, 1), (1, 1, 0), (1, -1, 0), (1, 0, 1), (1, 0, -1), (0, 1, 1), (0, 1, -1))
@@ -27,10 +28,13 @@ CLOSED_COUNT = 7
 cortex takes one or two lines away, an open bowl leaves about four.
 """
 
-OWN_COUNT = 1
-"""Near a fracture at least so many lines end on the same piece both ways; in an oblique one there are no
-more. Our choice.
+CLOSED_IN_GAP_COUNT = 5
+"""Within a gap across the cavity so many lines are enough: those in its plane leave through it. Our choice.
 """
+
+MOUTH_VOXELS_COUNT = 1.5
+"""A place is between the rims when both are together no farther than the gap is wide and so many voxels. Our
+choice."""
 
 WIDE_MM = 1.6
 """A hollow that another piece helps to close is sought where bone is farther than this: a joint space is
@@ -44,20 +48,6 @@ the soft tissue between neighbouring bones has none of it. Our choice.
 GAP_MM = 3.0
 """Pieces farther apart than this have no fracture gap between them (the 3 mm that makes two pieces one
 bone)."""
-
-RIM_COUNT = 30
-"""A fracture surface is spanned when so many voxels of its rim are seen; else the nearer piece takes the
-hollow. Our choice.
-"""
-
-RIM_AT_MOST_COUNT = 400
-"""Rim voxels used, evenly thinned. Our choice: the plate is smooth at that spacing."""
-
-PLATE_SMOOTHING_FACTOR = 0.01
-"""Smoothing of the plate per rim voxel: rim voxels lie up to half a voxel off. Our choice."""
-
-PLATE_STEP_MM = 1.0
-"""The plate is evaluated on a grid this fine and interpolated. Our choice."""
 
 BORDER = np.uint8(255)
 """Stands for the closed cut end at the scan's border, where a line ends."""
@@ -79,12 +69,18 @@ class Hollow:
     beyond_gap_mm: npt.NDArray[np.float32]
 
 
-def hollows(pieces: Pieces, count: int, spacing_mm: Floats, at_border: npt.NDArray[np.bool_]) -> list[Hollow]:
+def hollows(
+    pieces: Pieces,
+    count: int,
+    above_hu: npt.NDArray[np.float32],
+    spacing_mm: Floats,
+    at_border: npt.NDArray[np.bool_],
+) -> list[Hollow]:
     """The hollows of pieces 1 … ``count`` of one neighbourhood.
 
-    ``pieces`` (i, j, k) uint8 is a crop: 0 outside, n = piece n (fewer than 255). ``at_border`` (3, 2) tells
-    which faces of the crop are faces of the scan, where a bone is cut off and its cavity is closed by the
-    cut.
+    ``pieces`` (i, j, k) uint8 is a crop: 0 outside, n = piece n (fewer than 255); ``above_hu`` its grey
+    values less the level. ``at_border`` (3, 2) tells which faces of the crop are faces of the scan, where a
+    bone is cut off and its cavity is closed by the cut.
     """
     capped = _capped(pieces, at_border)
     closed, own = _lines_ending_on_bone(capped)
@@ -97,7 +93,7 @@ def hollows(pieces: Pieces, count: int, spacing_mm: Floats, at_border: npt.NDArr
     low, high = np.maximum(where.min(axis=0) - reach, 0), where.max(axis=0) + reach + 1
     near = tuple(slice(int(a), int(b)) for a, b in zip(low, high, strict=True))
     result = []
-    for part in _shared_out(pieces[near], count, hollow[near], spacing_mm):
+    for part in _shared_out(pieces[near], count, hollow[near], closed[near], above_hu[near], spacing_mm):
         inside, beyond = np.zeros(pieces.shape, bool), nowhere.copy()
         inside[near], beyond[near] = part.inside, part.beyond_gap_mm
         result.append(Hollow(inside, beyond))
@@ -154,7 +150,7 @@ def _hollow(pieces: Pieces, closed: Pieces, own: Pieces, spacing_mm: Floats) -> 
     """Hollows of single pieces, and what of the wide ones near a fracture two pieces close together."""
     empty = pieces == 0
     alone = empty & (own >= CLOSED_COUNT)
-    room = alone | (empty & (closed >= CLOSED_COUNT) & (own >= OWN_COUNT))
+    room = empty & (closed >= CLOSED_COUNT)
     if not alone.any() or (room == alone).all():
         return np.asarray(alone)
     parts, count = ndimage.label(room & (_distance_mm(empty, spacing_mm) > WIDE_MM))
@@ -182,8 +178,15 @@ def _distance_mm(outside: Mask, spacing_mm: Floats) -> npt.NDArray[np.float32]:
     return np.asarray(edt.edt(outside, anisotropy=tuple(float(step) for step in spacing_mm), parallel=2))
 
 
-def _shared_out(pieces: Pieces, count: int, hollow: Mask, spacing_mm: Floats) -> list[Hollow]:
-    """Give each hollow voxel to its nearest piece, near a fracture by the side of the fracture surface."""
+def _shared_out(
+    pieces: Pieces,
+    count: int,
+    hollow: Mask,
+    closed: Pieces,
+    above_hu: npt.NDArray[np.float32],
+    spacing_mm: Floats,
+) -> list[Hollow]:
+    """Give each hollow voxel to its nearest piece, near a fracture by the side of its gap."""
     nearest = np.full(pieces.shape, np.inf, np.float32)
     second = np.full(pieces.shape, np.inf, np.float32)
     owner = np.zeros(pieces.shape, np.uint8)
@@ -196,51 +199,26 @@ def _shared_out(pieces: Pieces, count: int, hollow: Mask, spacing_mm: Floats) ->
         other = np.where(closer, owner, np.where(closer_second, np.uint8(number), other))
         nearest = np.where(closer, distance, nearest)
         owner = np.where(closer, np.uint8(number), owner)
-    seam = (pieces == 0) & (nearest + second <= GAP_MM) & (second - nearest <= spacing_mm.max())
     beyond = np.full(pieces.shape, np.inf, np.float32)
-    for first in range(1, count + 1):
-        for last in range(first + 1, count + 1):
-            pair = ((owner == first) & (other == last)) | ((owner == last) & (other == first))
-            rim_ijk = np.argwhere(seam & pair)
-            asked = np.nonzero(hollow & pair)
-            if len(rim_ijk) < RIM_COUNT or not len(asked[0]):
-                continue
-            gap_mm = float(np.median((nearest + second)[seam & pair]) - spacing_mm.mean())
-            toward_last = np.argwhere(pieces == last).mean(axis=0) - np.argwhere(pieces == first).mean(axis=0)
-            height_mm = _height_over_fracture_mm(
-                rim_ijk * spacing_mm, np.stack(asked, axis=1) * spacing_mm, toward_last * spacing_mm
-            )
-            owner[asked] = np.where(height_mm > 0, last, first)
-            beyond[asked] = np.abs(height_mm) - max(gap_mm, 0.0) / 2
+    for first, last in combinations(range(1, count + 1), 2):
+        pair = ((owner == first) & (other == last)) | ((owner == last) & (other == first))
+        asked = hollow & pair
+        if not asked.any():
+            continue
+        gap = gap_between(above_hu, pieces == first, pieces == last, GAP_MM, spacing_mm)
+        if gap is None:
+            continue
+        # Between the rims the grey values tell the gap themselves; in the cavity it is filled right across.
+        mouth = pair & (nearest + second <= gap.width_mm + MOUTH_VOXELS_COUNT * spacing_mm.max())
+        hollow &= ~mouth
+        steps = int(np.ceil((GAP_MM / 2 + WIDE_MM) / spacing_mm.min()))
+        lens = (pieces == 0) & pair & ~mouth & (closed >= CLOSED_IN_GAP_COUNT)
+        lens &= np.abs(gap.from_middle_mm) <= gap.width_mm / 2 + WIDE_MM
+        hollow |= ndimage.binary_dilation(asked & ~mouth, mask=lens, iterations=steps)
+        asked = hollow & pair
+        owner[asked] = np.where(gap.from_middle_mm > 0, np.uint8(first), np.uint8(last))[asked]
+        beyond[asked] = (np.abs(gap.from_middle_mm) - gap.width_mm / 2)[asked]
     return [
         Hollow(hollow & (owner == number), np.where(owner == number, beyond, np.float32(np.inf)))
         for number in range(1, count + 1)
     ]
-
-
-def _height_over_fracture_mm(rim_mm: Floats, points_mm: Floats, upward: Floats) -> Floats:
-    """(n,) height of points (n, 3) over the fracture surface spanned by its rim (m, 3), up along ``upward``.
-
-    The surface is a thin plate over the rim's mean plane: as wavy as the rim near it, flat in between.
-    """
-    rim_mm = rim_mm[:: max(1, len(rim_mm) // RIM_AT_MOST_COUNT)]
-    centre = rim_mm.mean(axis=0)
-    _, _, axes = np.linalg.svd(rim_mm - centre, full_matrices=False)
-    along, normal = axes[:2], axes[2] * np.sign(axes[2] @ upward or 1.0)
-    plate = RBFInterpolator(
-        (rim_mm - centre) @ along.T,
-        (rim_mm - centre) @ normal,
-        kernel="thin_plate_spline",
-        smoothing=len(rim_mm) * PLATE_SMOOTHING_FACTOR,
-        degree=1,
-    )
-    flat = (points_mm - centre) @ along.T
-    low, high = flat.min(axis=0), flat.max(axis=0)
-    grid = [
-        np.arange(start, stop + 2 * PLATE_STEP_MM, PLATE_STEP_MM)
-        for start, stop in zip(low, high, strict=True)
-    ]
-    knots = np.stack(np.meshgrid(*grid, indexing="ij"), axis=-1)
-    heights = plate(knots.reshape(-1, 2)).reshape(knots.shape[:2])
-    surface = ndimage.map_coordinates(heights, ((flat - low) / PLATE_STEP_MM).T, order=1, mode="nearest")
-    return np.asarray((points_mm - centre) @ normal - surface)

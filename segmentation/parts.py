@@ -71,7 +71,11 @@ def parts_from_pieces(
         lookup = np.zeros(256, np.uint8)
         lookup[[piece.number for piece in neighbours]] = range(1, len(neighbours) + 1)
         found = hollows(
-            lookup[labels[box]], len(neighbours), ct.grid.spacing_mm, _at_border(box, labels.shape)
+            lookup[labels[box]],
+            len(neighbours),
+            ct.hu[box].astype(np.float32) - np.float32(threshold_hu),
+            ct.grid.spacing_mm,
+            _at_border(box, labels.shape),
         )
         for piece, hollow in zip(neighbours, found, strict=True):
             parts[piece.number] = _part(
@@ -173,7 +177,7 @@ def _part(
     field = ct.hu[whole].astype(np.float32) - np.float32(threshold_hu)
     gradient = edge_gradient_hu_per_mm(np.where(piece, np.abs(field), -np.abs(field)), ct.grid.spacing_mm)
     inside = piece | hollow
-    field = np.where(inside, np.maximum(np.abs(field), 1), -np.abs(field))
+    field = np.where(inside, np.float32(1), np.float32(-1)) * np.maximum(np.abs(field), np.float32(1))
     if cut_everything or np.isfinite(beyond_mm).any():
         limit = inside if cut_everything else hollow
         field[limit] = np.minimum(field[limit], beyond_mm[limit] * np.float32(gradient))
