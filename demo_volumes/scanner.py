@@ -67,8 +67,8 @@ def scan(
     spacing = grid.spacing_mm
     finer = np.clip(np.ceil(spacing / (1.25 * sd)), 2, FINEST_COUNT).astype(int)
     step = spacing / finer
-    edge_sd = float(min(EDGE_SD_FRACTION * step.max(), EDGE_SHARE_FRACTION * sd.min()))
-    rest = np.sqrt(sd**2 - edge_sd**2) / step
+    edge_sd_mm = float(min(EDGE_SD_FRACTION * step.max(), EDGE_SHARE_FRACTION * sd.min()))
+    rest = np.sqrt(sd**2 - edge_sd_mm**2) / step
     reach = np.ceil(BLUR_REACH_COUNT * rest).astype(int)
     axes = [
         grid.affine[a, 3] + step[a] * np.arange(-reach[a], (grid.shape[a] - 1) * finer[a] + 1 + reach[a])
@@ -77,7 +77,7 @@ def scan(
     volume = np.empty([len(axis) for axis in axes], np.float32)
     for start in range(0, len(axes[0]), SLAB_SLICES_COUNT):
         stop = min(start + SLAB_SLICES_COUNT, len(axes[0]))
-        volume[start:stop] = _patient_hu(scene, placement, axes[0][start:stop], axes[1], axes[2], edge_sd)
+        volume[start:stop] = _patient_hu(scene, placement, axes[0][start:stop], axes[1], axes[2], edge_sd_mm)
     for axis in range(3):
         volume = _blurred(volume, axis, float(rest[axis]), int(reach[axis]), int(finer[axis]))
     if noise_hu > 0:
@@ -87,11 +87,11 @@ def scan(
 
 
 def _blurred(
-    volume: npt.NDArray[np.float32], axis: int, sd: float, reach: int, finer: int
+    volume: npt.NDArray[np.float32], axis: int, sd_count: float, reach: int, finer: int
 ) -> npt.NDArray[np.float32]:
-    """The volume blurred along one axis and kept only at the voxel centres of that axis."""
+    """The volume blurred along one axis by ``sd_count`` samples, kept only at that axis's voxel centres."""
     offsets = np.arange(-reach, reach + 1)
-    kernel = np.exp(-0.5 * (offsets / sd) ** 2)
+    kernel = np.exp(-0.5 * (offsets / sd_count) ** 2)
     smooth = correlate1d(volume, kernel / kernel.sum(), axis=axis, mode="nearest")
     keep = [slice(None)] * 3
     keep[axis] = slice(reach, volume.shape[axis] - reach, finer)
@@ -104,9 +104,9 @@ def _patient_hu(
     xs: npt.NDArray[np.float64],
     ys: npt.NDArray[np.float64],
     zs: npt.NDArray[np.float64],
-    edge_sd: float,
+    edge_sd_mm: float,
 ) -> npt.NDArray[np.float32]:
-    """The patient on a block of fine samples, edges already blurred by ``edge_sd`` mm."""
+    """The patient on a block of fine samples, edges already blurred by ``edge_sd_mm``."""
     inverse = placement.T.astype(np.float32)
     gx, gy, gz = (v.astype(np.float32) for v in (xs[:, None, None], ys[None, :, None], zs[None, None, :]))
     x, y, z = ((row[0] * gx + row[1] * gy + row[2] * gz).ravel() for row in inverse)
@@ -114,7 +114,7 @@ def _patient_hu(
     for bone in scene.bones:
         near = _in_box(x, y, z, bone)
         if near.size:
-            _put_bone(bone, hu, near, x[near], y[near], z[near], edge_sd)
+            _put_bone(bone, hu, near, x[near], y[near], z[near], edge_sd_mm)
     return hu.reshape(len(xs), len(ys), len(zs))
 
 
@@ -127,10 +127,10 @@ def _in_box(x: Array, y: Array, z: Array, bone: DemoBone) -> npt.NDArray[np.intp
 
 
 def _put_bone(
-    bone: DemoBone, hu: Array, index: npt.NDArray[np.intp], x: Array, y: Array, z: Array, edge_sd: float
+    bone: DemoBone, hu: Array, index: npt.NDArray[np.intp], x: Array, y: Array, z: Array, edge_sd_mm: float
 ) -> None:
-    """Write one bone into ``hu`` at ``index``, its edges blurred by ``edge_sd``."""
-    band = BLUR_REACH_COUNT * edge_sd
+    """Write one bone into ``hu`` at ``index``, its edges blurred by ``edge_sd_mm``."""
+    band = BLUR_REACH_COUNT * edge_sd_mm
     level = bone.outside(x, y, z)
     kept = np.flatnonzero(level < band)
     if not kept.size:
@@ -140,12 +140,12 @@ def _put_bone(
     # Only at the surface must the field be a true distance: elsewhere the edge is saturated anyway.
     slope = np.sqrt(sum(g * g for g in gradient(bone.outside, x[edge], y[edge], z[edge])))
     share = np.ones_like(level)
-    share[edge] = ndtr(-level[edge] / np.maximum(slope, 0.2) / edge_sd)
+    share[edge] = ndtr(-level[edge] / np.maximum(slope, 0.2) / edge_sd_mm)
     inside = bone.wall_hu(x, y, z, np.maximum(-level, 0))
     fracture = bone.fracture
     if fracture is not None:
         side = fracture.side(x, y, z)
         half = fracture.gap_mm / 2
-        open_share = ndtr((side + half) / edge_sd) - ndtr((side - half) / edge_sd)
+        open_share = ndtr((side + half) / edge_sd_mm) - ndtr((side - half) / edge_sd_mm)
         inside = inside + (fracture.filling_hu - inside) * open_share
     hu[index] += share * (inside - hu[index])

@@ -138,13 +138,13 @@ class Frame:
         first, second, third = (float(a[0]) * dx + float(a[1]) * dy + float(a[2]) * dz for a in self.axes)
         return first, second, third
 
-    def point_mm(self, first: float, second: float, third: float) -> npt.NDArray[np.float64]:
+    def point_mm(self, first_mm: float, second_mm: float, third_mm: float) -> npt.NDArray[np.float64]:
         """(3,) the point at these coordinates of the frame."""
-        return np.asarray(self.origin_mm + np.array([first, second, third]) @ self.axes)
+        return np.asarray(self.origin_mm + np.array([first_mm, second_mm, third_mm]) @ self.axes)
 
-    def triple_mm(self, first: float, second: float, third: float) -> Triple:
+    def triple_mm(self, first_mm: float, second_mm: float, third_mm: float) -> Triple:
         """The same point as three floats."""
-        x, y, z = self.point_mm(first, second, third).tolist()
+        x, y, z = self.point_mm(first_mm, second_mm, third_mm).tolist()
         return x, y, z
 
 

@@ -48,6 +48,13 @@ WITHOUT_UNIT = {
     # The words of the command line: --length, --threshold, --kvp; their help tells the unit.
     "viewer/commands/screws.py": {"length"},
     "viewer/commands/segment.py": {"threshold", "kvp"},
+    # Unit vectors, written out.
+    "demo_volumes/ankle.py": {"DIRECTION"},
+    "demo_volumes/shaft.py": {"NORMAL"},
+    "demo_volumes/wrist.py": {"AXIS", "TO_CAPITATE"},
+    # Of whatever quantity is stepped over or written.
+    "demo_volumes/shapes.py": {"start", "end"},
+    "demo_volumes/truth_document.py": {"value"},
 }
 """Names that need no unit, each with its reason."""
 
@@ -209,6 +216,23 @@ def test_nothing_below_the_viewer_loads_what_draws():
 
 def test_that_check_would_see_a_library_that_draws():
     assert any(RENDERING.fullmatch(name) for name in _loaded_by("import embreex.rtcore_scene"))
+
+
+@pytest.mark.skipif(not Path("/proc/self/maps").exists(), reason="only Linux tells which files are mapped")
+def test_nothing_needs_a_graphics_library_of_the_system():
+    """A bare machine has none; a wheel may bring its own."""
+    names = [
+        ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+        for path in modules(*PACKAGES)
+    ]
+    program = "\n".join(f"import {name}" for name in names) + "\nprint(open('/proc/self/maps').read())"
+    told = subprocess.run(
+        [sys.executable, "-c", program], cwd=ROOT, capture_output=True, text=True, check=True
+    ).stdout
+    mapped = {line.split()[-1] for line in told.splitlines() if ".so" in line}
+    assert any("vtkFiltersCore" in path for path in mapped)
+    graphics = re.compile(r"/lib(GL|EGL|GLX|OSMesa|X11|Xext|Xrender|xcb)[.-]")
+    assert [path for path in mapped if graphics.search(path) and "/site-packages/" not in path] == []
 
 
 @pytest.mark.parametrize("package", PACKAGES)
