@@ -59,7 +59,7 @@ SPONGY_MG_CM3 = 270.0
 LEVEL_HU = 240.0
 """Between bone and soft tissue, low enough for cancellous bone at the fracture to count."""
 
-SECTION_POWER = 2.6
+SECTION_EXPONENT_FACTOR = 2.6
 """Exponent of the tibia's rounded-square section (2 is an ellipse). Our choice."""
 
 TALUS_RADIUS_MM = 18.5
@@ -90,7 +90,7 @@ def _tibia(bumps: Waves) -> Field:
         narrow = smooth_step(z, ROOF_MM + 2, ROOF_MM + 56)
         half_x, half_y = 21.5 - 8.0 * narrow, 17.0 - 4.5 * narrow
         u, v = np.abs(x - (4.5 - 0.5 * narrow)) / half_x, np.abs(y - 0.5) / half_y
-        section = (u**SECTION_POWER + v**SECTION_POWER) ** (1 / SECTION_POWER)
+        section = (u**SECTION_EXPONENT_FACTOR + v**SECTION_EXPONENT_FACTOR) ** (1 / SECTION_EXPONENT_FACTOR)
         end = smooth_intersection((section - 1) * half_y, ROOF_MM - 3.5 - z, 6.0)
         front = rod(x, y, z, (-14.8, 5.5, ROOF_MM + 4), (-16.6, 6.6, ROOF_MM - 11.4), (6.2, 4.4))
         rear = rod(x, y, z, (-14.4, -5.0, ROOF_MM + 4), (-16.0, -6.0, ROOF_MM - 7.5), (6.2, 4.6))
@@ -135,6 +135,7 @@ def malleolus_oblique(
     """The scene; ``gap_mm`` 0 leaves the bone whole. ``density_mg_cm3`` is that of the cancellous bone."""
     spongy = SPONGY_MG_CM3 if density_mg_cm3 is None else density_mg_cm3
     cortex = CORTEX_MM if cortex_mm is None else cortex_mm
+    wall_top_hu = DENSE_MG_CM3 / SLOPE_MG_CM3_PER_HU
     bumps, slow = random_waves(rng, 7, (9.0, 18.0)), random_waves(rng, 6, (9.0, 20.0))
     texture = random_waves(rng, 16, (1.5, 3.6))
     tibia = _tibia(bumps)
@@ -193,8 +194,8 @@ def malleolus_oblique(
             ((28.5, -6.5, 0.0), "fibula", "fibula"),
         ),
         size_mm=(66.0, 60.0, 74.0),
-        level_hu=level_hu(LEVEL_HU, spongy),
-        surface_hu=DENSE_MG_CM3 / SLOPE_MG_CM3_PER_HU,
+        level_hu=level_hu(LEVEL_HU, (wall_top_hu + SOFT_TISSUE_HU) / 2, spongy),
+        surface_hu=wall_top_hu,
         outside_hu=SOFT_TISSUE_HU,
         densities_mg_cm3={"cortex": DENSE_MG_CM3, "subchondral_plate": PLATE_MG_CM3, "cancellous": spongy},
         joint_reach_mm=4.2,

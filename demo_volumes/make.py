@@ -20,7 +20,7 @@ from scipy import ndimage
 from demo_volumes import ankle, foam, shaft, wrist
 from demo_volumes.scanner import centred_grid, scan
 from demo_volumes.scene import Scene
-from demo_volumes.surface_points import joint_surface
+from demo_volumes.surface_points import joint_surface, onto_surface, outer_surface
 from demo_volumes.truth_document import plan_document, truth_document
 from segmentation.errors import InputError
 from segmentation.vocabulary import CTVolume, Grid, Surface
@@ -40,6 +40,12 @@ LIMITS = {
     "density_mg_cm3": (20.0, 1500.0),
 }
 """Lowest and highest value of each setting. Our choice: beyond them no scanner or bone lies."""
+
+WALL_DEPTH_MM = 0.6
+"""Where the wall is looked at under the surface. Our choice: inside the thinnest default cortex."""
+
+Bright = npt.NDArray[np.bool_]
+"""Which voxels lie above the level."""
 
 Builder = Callable[[np.random.Generator, float, float | None, float | None], Scene]
 
@@ -145,7 +151,7 @@ def make_demo(
             "threshold_hu": scene.level_hu,
             "calibration": (scene.slope_mg_cm3_per_hu, scene.intercept_mg_cm3),
             "host": scene.host,
-            "names": _names(truth["fragments"], grid, hu > scene.level_hu),
+            "names": _names(scene, placement, truth["fragments"], grid, hu > scene.level_hu),
         },
         joint=None if joint is None else _placed(joint, placement),
         names=tuple(f["name"] for f in truth["fragments"]),
@@ -183,22 +189,41 @@ def _settings(recipe: _Recipe, given: dict[str, float | None]) -> dict[str, Any]
 
 
 def _names(
-    fragments: list[dict[str, Any]], grid: Grid, bright: npt.NDArray[np.bool_]
+    scene: Scene,
+    placement: npt.NDArray[np.float64],
+    fragments: list[dict[str, Any]],
+    grid: Grid,
+    bright: Bright,
 ) -> list[tuple[tuple[float, ...], str, str]]:
     """(point in mm, fragment, bone) for each piece that is one at the level.
 
     A gap too narrow for the blur closes: its bone is then one piece, named after the bone.
     """
-    pieces, _ = ndimage.label(bright)
-    names: dict[int, tuple[tuple[float, ...], str, str]] = {}
-    for fragment in fragments:
-        point = tuple(fragment["inside_mm"])
-        piece = int(pieces[tuple(grid.mm_to_ijk([point])[0].round().astype(int))])
-        known = names.get(piece)
-        names[piece] = (
-            (point, fragment["name"], fragment["bone"]) if known is None else (known[0], known[2], known[2])
-        )
-    return list(names.values())
+    names = [(tuple(one["inside_mm"]), one["name"], one["bone"]) for one in fragments]
+    if _is_open(scene, placement, grid, bright):
+        return names
+    broken = scene.bones[0].name
+    own = next(point for point, _, bone in names if bone == broken)
+    return [(own, broken, broken), *(one for one in names if one[2] != broken)]
+
+
+def _is_open(scene: Scene, placement: npt.NDArray[np.float64], grid: Grid, bright: Bright) -> bool:
+    """Whether most of the wall on one side of the fracture is another component than on the other side."""
+    bone = scene.bones[0]
+    if bone.fracture is None:
+        return True
+    half = np.array(scene.size_mm) / 2
+    on_surface, outward = onto_surface(bone.outside, outer_surface(bone, -half, half).vertices_mm)
+    wall = on_surface - WALL_DEPTH_MM * outward
+    index = grid.mm_to_ijk(wall @ placement.T).round().astype(int)
+    seen = ((index >= 0) & (index < grid.shape)).all(axis=1)
+    pieces = ndimage.label(bright)[0][tuple(index[seen].T)]
+    side = bone.fracture.side(*wall[seen].T)
+    near, far = (
+        int(np.bincount(pieces[(sign * side > bone.fracture.gap_mm) & (pieces > 0)], minlength=1).argmax())
+        for sign in (-1, 1)
+    )
+    return near != far
 
 
 def _turn(angles_degree: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

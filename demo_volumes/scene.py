@@ -50,8 +50,8 @@ ENDOSTEAL_BLEND_MM = 0.5
 LEVEL_SHARE_FRACTION = 0.74
 """Level over the cancellous bone's HU. Our choice: its texture's dips stay above."""
 
-LOWEST_LEVEL_HU = 170.0
-"""No level lies lower. Our choice: below it the fracture and the joints close."""
+LOWERED_FRACTION = 0.83
+"""No usual level is lowered below this share of it. Our choice: lower, the default gaps close."""
 
 NAMING_REACH_MM = 1.5
 """How far a naming point may move. Our choice: a little more than a trabecular mesh of the texture."""
@@ -154,11 +154,16 @@ class Scene:
     joint_reach_mm: float | None = None
 
 
-def level_hu(usual_hu: float, spongy_mg_cm3: float) -> float:
-    """The grey level to segment at: the usual one, or lower where cancellous bone of this density would fall
-    below it."""
-    spongy_hu = spongy_mg_cm3 / SLOPE_MG_CM3_PER_HU
-    return float(round(min(usual_hu, max(LOWEST_LEVEL_HU, LEVEL_SHARE_FRACTION * spongy_hu))))
+def level_hu(usual_hu: float, half_hu: float, spongy_mg_cm3: float) -> float:
+    """The grey level to segment at, for cancellous bone of this density.
+
+    The usual one, or a little lower, while the cancellous bone stays above it; for weaker bone the half level
+    of its wall, whose inside is then a hollow.
+    """
+    spongy_hu = LEVEL_SHARE_FRACTION * spongy_mg_cm3 / SLOPE_MG_CM3_PER_HU
+    if spongy_hu < LOWERED_FRACTION * usual_hu:
+        return float(round(half_hu))
+    return float(round(min(usual_hu, spongy_hu)))
 
 
 def naming_point(bone: DemoBone, near_mm: Triple) -> Triple:

@@ -195,6 +195,7 @@ def scaphoid_waist(
     """The scene; ``gap_mm`` 0 leaves the bone whole. ``density_mg_cm3`` is that of the cancellous bone."""
     spongy = SPONGY_MG_CM3 if density_mg_cm3 is None else density_mg_cm3
     cortex = CORTEX_MM if cortex_mm is None else cortex_mm
+    wall_top_hu = DENSE_MG_CM3 / SLOPE_MG_CM3_PER_HU
     bumps, slow = random_waves(rng, 7, (6.0, 11.0)), random_waves(rng, 6, (7.0, 14.0))
     texture = random_waves(rng, 16, (1.3, 3.2))
     scaphoid = _scaphoid(bumps)
@@ -267,8 +268,8 @@ def scaphoid_waist(
         plan=_plan(),
         inside_points_mm=points,
         size_mm=(56.0, 56.0, 56.0),
-        level_hu=level_hu(LEVEL_HU, spongy),
-        surface_hu=DENSE_MG_CM3 / SLOPE_MG_CM3_PER_HU,
+        level_hu=level_hu(LEVEL_HU, (wall_top_hu + SOFT_TISSUE_HU) / 2, spongy),
+        surface_hu=wall_top_hu,
         outside_hu=SOFT_TISSUE_HU,
         densities_mg_cm3={"cortex": DENSE_MG_CM3, "subchondral_plate": PLATE_MG_CM3, "cancellous": spongy},
         joint_reach_mm=3.2,
