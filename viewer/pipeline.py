@@ -132,11 +132,11 @@ def assess_case(
 
 
 def write_report(path: Path, bone: Bone, assessment: Assessment) -> None:
-    """Write the report of a case to ``path``, whole or not at all. Its title names the bones."""
+    """Write the report of a case to ``path``, whole or not at all. Its title names the screws' bones."""
     from segmentation.files import write_whole
     from viewer.report.page import render_report
 
-    bones = ", ".join(dict.fromkeys(fragment.bone for fragment in bone.fragments))
+    bones = ", ".join(dict.fromkeys(result.bone_name for result in assessment.screws))
     write_whole(path, render_report(bone, assessment, title=bones).encode())
 
 
