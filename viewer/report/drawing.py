@@ -64,7 +64,7 @@ def px(value: float) -> str:
 
 
 def text_width(text: str, size: float = SMALL, *, bold: bool = False) -> float:
-    """Likely width of ``text`` in px; within 6 % of a common sans serif (tests/test_report.py)."""
+    """Likely width of ``text`` in px: 2 to 7 % wider than Liberation Sans (seven strings measured)."""
     em_count = sum(LETTER_EM.get(letter, DIGIT_WIDTH_RATIO) for letter in text)
     return em_count * size * (1.07 if bold else 1.0)
 

@@ -12,11 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import distance_transform_edt, gaussian_filter
+from scipy.ndimage import distance_transform_edt
 
 from segmentation.vocabulary import Floats
 from viewer.report.camera import Camera
 from viewer.report.ray_target import Hits, RayTarget
+from viewer.report.scene_edges import ink_edges, sharp_pixels
 from viewer.report.screw_mesh import screw_mesh
 from viewer.report.subject import Subject
 from viewer.report.thread_teeth import radius_mm
@@ -31,8 +32,8 @@ FAR_MM = 2000.0
 SUBSAMPLES = (np.arange(8)[:, None] * [3, 1] % 8 + 0.5) / 8 - 0.5
 """Eight places within a pixel, no two in one row or column."""
 
-SHARP_CHANGE_FRACTION = 0.035
-"""A pixel whose colour differs by more than this from a neighbour's is cast again. Our choice."""
+SCREW_LAYER = 2
+"""Place of the screw among a cast's layers."""
 
 RING_EVERY_MM, RING_HALF_PX = 5.0, 0.55
 """Depth rings and half their width. Our choice."""
@@ -60,6 +61,18 @@ class ScenePicture:
 
     rgb: npt.NDArray[np.uint8]
     pieces: npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Cast:
+    """What n rays saw: ``colours`` (n, 3) on white, the fragment's rank and its distance, and for each of
+    five layers (near side, far side, screw, neighbour, joint) what of it was met: ``layers`` (5, n), 0
+    for nothing."""
+
+    colours: Floats
+    pieces: npt.NDArray[np.int64]
+    distance_mm: Floats
+    layers: npt.NDArray[np.int64]
 
 
 class Scene:
@@ -97,8 +110,8 @@ class Scene:
         bitten = [self.subject.bitten_at(float(depth_mm)) for depth_mm in depths_mm]
         return np.array([self.subject.rank(number) if number else 0 for number in bitten], np.int64)
 
-    def colours(self, places_px: Floats) -> tuple[Floats, npt.NDArray[np.int64], Floats]:
-        """(n, 3) colours on white, (n,) fragment seen, (n,) its distance, at (n, 2) places."""
+    def cast(self, places_px: Floats) -> Cast:
+        """What is seen at (n, 2) places."""
         count = len(places_px)
         camera = self.camera
         origins_mm = camera.origins_mm(places_px, FAR_MM)
@@ -123,14 +136,17 @@ class Scene:
         inside = ~hidden & (screw.distance_mm >= near_mm[screw.rays])
         image[screw.rays[inside]] = metal[inside]
         self._lay_near_side(image, near, places_px)
-        if len(self.joint):
-            self._lay_joint(image, self.joint.first_hits(origins_mm, away), places_px)
+        joint = self.joint.first_hits(origins_mm, away)
+        self._lay_joint(image, joint, places_px)
         before = ~hidden & ~inside
         image[screw.rays[before]] = metal[before]
         self._lay_ghost(image, ghost, ~behind & ~np.isin(ghost.rays, screw.rays[before]), 0.6)
-        pieces = np.zeros(count, np.int64)
+        pieces, layers = np.zeros(count, np.int64), np.zeros((5, count), np.int64)
         pieces[near.rays] = near.pieces
-        return np.clip(image, 0, 1), pieces, near_mm
+        layers[0], layers[1, back_rays] = pieces, back.pieces
+        for layer, hits in enumerate((screw, ghost, joint), 2):
+            layers[layer, hits.rays] = 1
+        return Cast(np.clip(image, 0, 1), pieces, near_mm, layers)
 
     def _lay(self, image: Floats, rays: npt.NDArray[np.int64], colour: Floats, opacity: Floats) -> None:
         image[rays] = image[rays] * (1 - opacity[:, None]) + np.clip(colour, 0, 1) * opacity[:, None]
@@ -162,24 +178,21 @@ class Scene:
         self._lay(image, hits.rays, colour + 0.4 * shine[:, None], np.clip(opacity + 0.25 * shine, 0, 1))
 
     def _hatched(self, pieces: npt.NDArray[np.int64], places_px: Floats) -> Floats:
-        """Whether a place lies on a line of its fragment's hatch."""
+        """How much of each place lies on a line of its fragment's hatch."""
         radians = np.radians(
             [fragment_ink(max(int(n), 1)).hatch_degree for n in range(int(pieces.max(initial=0)) + 1)]
         )
         across = places_px[:, 0] * np.cos(radians[pieces]) + places_px[:, 1] * np.sin(radians[pieces])
-        return np.asarray((across / HATCH_PITCH_PX % 1.0 < HATCH_SHARE).astype(float))
+        from_middle_px = np.abs(across % HATCH_PITCH_PX - HATCH_PITCH_PX / 2)
+        return _covered(HATCH_SHARE * HATCH_PITCH_PX / 2 - from_middle_px)
 
     def _rings(self, points_mm: Floats) -> Floats:
         if self.subject is None:
             return np.zeros(len(points_mm))
         depth_mm = (points_mm - self.subject.frame.origin_mm) @ self.subject.frame.along
         off_mm = np.abs((depth_mm + RING_EVERY_MM / 2) % RING_EVERY_MM - RING_EVERY_MM / 2)
-        on = (
-            (off_mm * self.camera.scale_px < RING_HALF_PX)
-            & (depth_mm > 1)
-            & (depth_mm < self.subject.exit_depth_mm)
-        )
-        return np.asarray(on.astype(float))
+        within = (depth_mm > 1) & (depth_mm < self.subject.exit_depth_mm)
+        return np.asarray(_covered(RING_HALF_PX - off_mm * self.camera.scale_px) * within)
 
     def _lay_joint(self, image: Floats, hits: Hits, places_px: Floats) -> None:
         places = places_px[hits.rays] / DOT_PITCH_PX
@@ -187,7 +200,7 @@ class Scene:
         from_dot = np.hypot(
             (places[:, 0] + 0.5 * (row % 2)) % 1 - 0.5, (places[:, 1] / 0.87 % 1 - 0.5) * 0.87
         )
-        dot = (from_dot < DOT_RADIUS_SHARE).astype(float)
+        dot = _covered((DOT_RADIUS_SHARE - from_dot) * DOT_PITCH_PX)
         facing = np.where(hits.normals @ self.camera.toward > 0, 1.0, 0.45)
         if self.far_from_screw is not None:
             rows, columns = self.far_from_screw.shape
@@ -233,48 +246,30 @@ class Scene:
 
 
 def render(scene: Scene) -> ScenePicture:
-    """Cast the whole picture once, then its sharp places several times, and draw the fragments' edges in
-    ink."""
+    """Cast the whole picture once, then its sharp places several times; draw fragments' edges in ink."""
     camera = scene.camera
     rows, columns = round(camera.height_px * PIXELS_PER_PX), round(camera.width_px * PIXELS_PER_PX)
     X, Y = np.meshgrid((np.arange(columns) + 0.5) / PIXELS_PER_PX, (np.arange(rows) + 0.5) / PIXELS_PER_PX)
     places_px = np.column_stack([X.ravel(), Y.ravel()])
     if len(scene.joint):
         scene.fade_dots_near_screw(places_px, (rows, columns))
-    image, pieces, distance_mm = scene.colours(places_px)
-    sharp = np.flatnonzero(_changes(image.reshape(rows, columns, 3)))
+    cast = scene.cast(places_px)
+    image = cast.colours
+    shape = (rows, columns)
+    layers = cast.layers.reshape(-1, *shape)
+    distance_mm = cast.distance_mm.reshape(shape)
+    metal = layers[SCREW_LAYER] > 0
+    sharp = np.flatnonzero(sharp_pixels(layers, distance_mm, image.reshape(*shape, 3), metal))
     finer_px = places_px[sharp][:, None, :] + SUBSAMPLES / PIXELS_PER_PX
-    finer, _, _ = scene.colours(finer_px.reshape(-1, 2))
+    finer = scene.cast(finer_px.reshape(-1, 2)).colours
     image[sharp] = finer.reshape(len(sharp), len(SUBSAMPLES), 3).mean(1)
-    seen = pieces.reshape(rows, columns)
-    edges = _edges(seen, distance_mm.reshape(rows, columns))
+    seen = cast.pieces.reshape(rows, columns)
+    edges = ink_edges(seen, distance_mm)
     image = image.reshape(rows, columns, 3)
     image = image * (1 - edges[..., None]) + np.array(rgb_fraction(INK)) * edges[..., None]
     return ScenePicture(np.rint(image * 255).astype(np.uint8), seen)
 
 
-def _changes(image: Floats) -> npt.NDArray[np.bool_]:
-    """Pixels that differ sharply from the one to their right or below, with both partners marked."""
-    sharp = np.zeros(image.shape[:2], bool)
-    across = np.abs(np.diff(image, axis=1)).max(-1) > SHARP_CHANGE_FRACTION
-    down = np.abs(np.diff(image, axis=0)).max(-1) > SHARP_CHANGE_FRACTION
-    sharp[:, 1:] |= across
-    sharp[:, :-1] |= across
-    sharp[1:] |= down
-    sharp[:-1] |= down
-    return sharp
-
-
-def _edges(pieces: npt.NDArray[np.int64], distance_mm: Floats) -> Floats:
-    """(rows, columns) opacity of a fine ink line where one fragment ends against another or the ground."""
-    edge = np.zeros(pieces.shape)
-    finite = np.where(np.isfinite(distance_mm), distance_mm, 0.0)
-    for axis in (0, 1):
-        differs = np.diff(pieces, axis=axis) != 0
-        jumps = (np.abs(np.diff(finite, axis=axis)) > 1.0) & ~differs
-        mark = np.where(differs, 0.8, 0.45 * jumps)
-        if axis == 0:
-            edge[1:] = np.maximum(edge[1:], mark)
-        else:
-            edge[:, 1:] = np.maximum(edge[:, 1:], mark)
-    return np.asarray(np.clip(gaussian_filter(edge, 0.7) * 0.95, 0, 0.8))
+def _covered(inside_px: Floats) -> Floats:
+    """How much of a pixel lies within a shape whose edge is ``inside_px`` away (positive inside): 0 … 1."""
+    return np.asarray(np.clip(inside_px * PIXELS_PER_PX + 0.5, 0, 1))

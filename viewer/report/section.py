@@ -29,9 +29,6 @@ STEP_MM = 0.1
 """Grid of a CT section. Our choice: a quarter of a fine voxel, so that the picture shows no steps of its
 own."""
 
-MOVED_MM = 1e-6
-"""A pose that moves no vertex farther than this is no pose. Our choice, far below any accuracy claimed."""
-
 
 @dataclass(frozen=True, eq=False)
 class Plane:
@@ -71,7 +68,7 @@ def section_hu(bone: Bone, plane: Plane, window: Window, posed: Sequence[PosedFr
     X, Y = np.meshgrid(across_mm, down_mm)
     points_mm = plane.origin_mm + X[..., None] * plane.right + Y[..., None] * plane.up
     flat_mm = points_mm.reshape(-1, 3)
-    if any(is_moved(fragment) for fragment in posed):
+    if any(fragment.moved for fragment in posed):
         hu = np.full(len(flat_mm), WINDOWS_HU[bone.host][0])
         for fragment in posed:
             scan_mm = flat_mm @ fragment.to_scan[:3, :3].T + fragment.to_scan[:3, 3]
@@ -80,12 +77,6 @@ def section_hu(bone: Bone, plane: Plane, window: Window, posed: Sequence[PosedFr
     else:
         hu = hu_at(bone, flat_mm)
     return np.asarray(hu.reshape(X.shape))
-
-
-def is_moved(fragment: PosedFragment) -> bool:
-    """Whether the plan sees this fragment elsewhere than the scan did."""
-    there = fragment.vertices_mm @ fragment.to_scan[:3, :3].T + fragment.to_scan[:3, 3]
-    return bool(np.abs(there - fragment.vertices_mm).max(initial=0.0) > MOVED_MM)
 
 
 def hu_at(bone: Bone, points_mm: Floats) -> Floats:

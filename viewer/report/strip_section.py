@@ -195,7 +195,8 @@ def _dimensions(subject: Subject, ruler: Ruler, middle: float) -> str:
         words = written(seat_mm) if seat_mm > 0 else f"{written(-seat_mm)} off"
         spans.append((min(0.0, seat_mm), max(0.0, seat_mm), words, CT_INK, False))
     if tip_mm <= exit_mm:
-        spans.append((tip_mm, exit_mm, written(exit_mm - tip_mm), CT_INK, False))
+        beyond = "" if exit_mm <= ruler.to_mm else " to exit"
+        spans.append((tip_mm, exit_mm, written(exit_mm - tip_mm) + beyond, CT_INK, False))
     else:
         ink = CT_ALARM if subject.alarm_past_exit else CT_INK
         spans.append((exit_mm, tip_mm, f"{written(tip_mm - exit_mm)} past exit", ink, True))

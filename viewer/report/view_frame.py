@@ -30,6 +30,9 @@ BODY_DIRECTIONS: Mapping[str, tuple[float, float, float]] = {
 NEARLY_PARALLEL = 0.9
 """Cosine above which an axis counts as running along a body direction. Our choice."""
 
+POSE_ROUNDING_FACTOR = 1e-12
+"""A pose whose inverse is this near to none is none: rounding. Our choice."""
+
 SECOND_DIRECTION = 0.5
 """A second body direction is named when it is at least this share of the view's direction (30°). Our
 choice."""
@@ -71,6 +74,11 @@ class PosedFragment:
     vertices_mm: Floats
     faces: Ints
     to_scan: Floats
+
+    @property
+    def moved(self) -> bool:
+        """Whether the plan sees this fragment elsewhere than the scan did."""
+        return bool(np.abs(self.to_scan - np.eye(4)).max() > POSE_ROUNDING_FACTOR)
 
 
 def posed_fragments(bone: Bone, *, as_scanned: bool) -> tuple[PosedFragment, ...]:

@@ -14,6 +14,9 @@ from viewer.report.subject import ATTENTION
 
 TECHNIQUE_WORDS = {"position": "position screw", "lag": "lag screw", "locking": "locking screw"}
 
+LEAVES_SCAN = "axis-leaves-scan"
+"""The finding after which a bone length is no length to check against."""
+
 MARKS = "¹²³⁴⁵⁶⁷⁸⁹"
 """Marks of footnotes."""
 
@@ -218,8 +221,10 @@ def finding_rows(result: ScrewResult) -> list[dict[str, str]]:
 def check_words(result: ScrewResult) -> str:
     """What to check in theatre, from this screw's own numbers."""
     end = "the trailing end under the surface" if result.placed.screw.headless else "the head's seat"
+    checks = f"the tip in at least three projections; {end}."
+    if any(finding.code == LEAVES_SCAN for finding in result.findings):
+        return f"{result.placed.name}: {checks} The scan does not show where the path ends: measure it there."
     return (
-        f"{result.placed.name}: the depth gauge against {written(result.bone_length_mm)} mm; the tip in at "
-        f"least three projections; {end}. If the gauge differs by more than 1 mm, the plan does not fit this "
-        "path."
+        f"{result.placed.name}: the depth gauge against {written(result.bone_length_mm)} mm; {checks} "
+        "If the gauge differs by more than 1 mm, the plan does not fit this path."
     )
