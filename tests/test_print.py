@@ -1,0 +1,59 @@
+"""The report on paper: each sheet prints on one A4 page, by a real browser where there is one."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from dataclasses import replace
+
+import pytest
+from phantoms import placed
+from two_slabs import ENTRY_MM, TARGET_MM, TILTED_MM, two_slabs
+
+from planner.assess import assess
+from planner.vocabulary import Plan
+from viewer.report.page import render_report
+
+BROWSER = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+
+A4_PT = (595.28, 841.89)
+"""published: ISO 216, 210 × 297 mm; a point is 1/72 inch."""
+
+SHEET = '<section class="a4">'
+
+pytestmark = pytest.mark.skipif(BROWSER is None, reason="no browser to print with (Debian: chromium)")
+
+
+def printed(html: str, folder) -> bytes:
+    page, paper = folder / "report.html", folder / "report.pdf"
+    page.write_text(html, encoding="utf-8")
+    command = [BROWSER, "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"]
+    command += [f"--user-data-dir={folder / 'profile'}", f"--print-to-pdf={paper}", page.as_uri()]
+    subprocess.run(command, check=True, capture_output=True, timeout=120)
+    return paper.read_bytes()
+
+
+def page_sizes_pt(pdf: bytes) -> list[tuple[float, float]]:
+    boxes = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)\s*\]", pdf)
+    assert len(boxes) == len(re.findall(rb"/Type\s*/Page\b", pdf))
+    return [(float(width), float(height)) for width, height in boxes]
+
+
+@pytest.mark.parametrize(
+    "title", ["Two slabs", "radius, capitate, trapezium, lunate, scaphoid, trapezoid", "W" * 64]
+)
+def test_every_sheet_is_one_page_of_a4(tmp_path, title):
+    lag = placed(ENTRY_MM, TILTED_MM, length_mm=22.0, technique="lag")
+    position = replace(lag, name="S2", target_mm=TARGET_MM, technique="position")
+    html = render_report(two_slabs(), assess(two_slabs(), Plan((lag, position))), title=title)
+    sizes = page_sizes_pt(printed(html, tmp_path))
+    assert len(sizes) == html.count(SHEET) > 1
+    for width, height in sizes:
+        # Browsers print in whole CSS pixels, 0.75 pt each.
+        assert (width, height) == pytest.approx(A4_PT, abs=0.75)
+
+
+def test_a_sheet_too_tall_for_its_page_would_be_seen(tmp_path):
+    tall = f'<!doctype html><style>@page{{size:A4}}</style>{SHEET}<p style="height:400mm">x</p></section>'
+    assert len(page_sizes_pt(printed(tall, tmp_path))) == 2
