@@ -27,6 +27,9 @@ DENSITY_MG_CM3 = 320.4
 SHEET_MG_CM3 = 640.7
 """The sheet on top: 40 pcf. Published: ASTM F1839 grade; 40 · 16.0185."""
 
+BORDER_MM = 0.25
+"""Width over which the sheet becomes the core. Our choice: one fine step of the default scanner."""
+
 HALF_MM = (26.0, 20.0, 21.0)
 """Half of the block's edges. Our choice: room for two screws and a scan of a minute's work."""
 
@@ -38,7 +41,13 @@ def outside(x: Array, y: Array, z: Array) -> Array:
 
 def _wall(sheet_mm: float, density_mg_cm3: float) -> WallHU:
     def wall(_x: Array, _y: Array, z: Array, depth: Array) -> Array:
-        density = np.where(HALF_MM[2] - z < sheet_mm, SHEET_MG_CM3, density_mg_cm3)
+        # Clipped, for the edge is drawn with the density just inside it; evened out over one fine step,
+        # so that the border does not alias.
+        below_mm = np.maximum(HALF_MM[2] - z, 0)
+        sheet_share = (
+            np.clip((sheet_mm - below_mm) / BORDER_MM + 1 / 2, 0, 1) if sheet_mm > 0 else np.zeros_like(z)
+        )
+        density = density_mg_cm3 + sheet_share * (SHEET_MG_CM3 - density_mg_cm3)
         return np.asarray((density - INTERCEPT_MG_CM3) / SLOPE_MG_CM3_PER_HU).astype(depth.dtype)
 
     return wall
@@ -78,7 +87,7 @@ def foam_block(
         ),
         inside_points_mm=(((0.0, 0.0, 0.0), "block", "block"),),
         size_mm=(66.0, 54.0, 56.0),
-        level_hu=(surface_hu + AIR_HU) / 2,
+        level_hu=float(round((surface_hu + AIR_HU) / 2)),
         surface_hu=surface_hu,
         outside_hu=AIR_HU,
         densities_mg_cm3=densities,

@@ -114,7 +114,7 @@ def diaphysis(
         plan=_plan(),
         inside_points_mm=points if fracture else points[:1],
         size_mm=(64.0, 64.0, 80.0),
-        level_hu=(dense / SLOPE_MG_CM3_PER_HU + SOFT_TISSUE_HU) / 2,
+        level_hu=float(round((dense / SLOPE_MG_CM3_PER_HU + SOFT_TISSUE_HU) / 2)),
         surface_hu=dense / SLOPE_MG_CM3_PER_HU,
         outside_hu=SOFT_TISSUE_HU,
         densities_mg_cm3={
