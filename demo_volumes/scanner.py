@@ -4,8 +4,8 @@
 maximum in plane and along z. The patient is sampled two or more times finer than the voxels. At that step an
 edge cannot be sampled as a jump without aliasing, so each edge is taken already blurred by a narrow Gaussian,
 exactly, from its distance; only the rest of the Gaussian is applied afterwards (variances add). A straight
-edge therefore comes out as the error function to about 0.2 % of its step (measured in
-tests/test_demo_volumes.py).
+edge therefore comes out as the error function to
+0.3 % of its step (tests/test_demo_volumes.py).
 """
 
 from __future__ import annotations
@@ -25,8 +25,8 @@ FWHM_TO_SD_RATIO = 1 / (2 * math.sqrt(2 * math.log(2)))
 """Standard deviation of a Gaussian over its full width at half maximum. Closed form."""
 
 EDGE_SD_FRACTION = 0.62
-"""Standard deviation of the edge taken from its distance, in fine steps. Our choice: aliasing below 0.1 % of
-a step."""
+"""Standard deviation of the edge taken from its distance, in fine steps. Our choice: smooth enough
+to sample."""
 
 EDGE_SHARE_FRACTION = 0.8
 """At most this share of the scanner's blur goes into the edge itself. Our choice: it leaves something to

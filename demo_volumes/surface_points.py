@@ -2,8 +2,8 @@
 
 A coarse mesh of the field is taken and each vertex is moved onto the zero set by Newton's steps (to 1e-6 mm).
 The distance of a point is then that to the nearest vertex, refined by sliding along the surface until the
-line to the point is square to it. Error of a distance: under 0.005 mm (tests/test_demo_volumes.py, against
-balls and boxes).
+line to the point is square to it. Error of a distance: under 0.005 mm (tests/test_demo_truth.py,
+against an ellipsoid and a ball).
 """
 
 from __future__ import annotations
