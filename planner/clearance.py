@@ -1,9 +1,8 @@
 """How far the screw's solid stays from a surface: positive inside the bone, negative where it comes out.
 
 The solid's outline is turned around the axis in ANGLES_COUNT directions; the smallest signed distance of its
-points counts. Since a signed distance changes by no more than the way walked, the distance on the axis less
-the radius bounds a station from below, and stations that cannot hold the smallest distance are never turned.
-Error: 0.5 % of the radius plus half of OUTLINE_STEP_MM².
+points counts. Error: 0.5 % of the radius for the polygon, and less than 0.01 mm for the step along the
+outline.
 """
 
 from __future__ import annotations
@@ -13,7 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from planner.boundary import Boundary, joint_boundary, outer_boundary
+from planner.mesh import NO_BALL, Ball, Bundle, Mesh, smallest_distance_mm
 from planner.path import Path, crossed_fragments
 from planner.prepared import PreparedBone
 from planner.vocabulary import Clearance
@@ -25,18 +24,11 @@ ANGLES_COUNT = 32
 OUTLINE_STEP_MM = 0.2
 """Distance of stations along the outline. Our choice: half a fine voxel."""
 
-AXIS_STEP_MM = 1.0
-"""Distance of points on the axis from which the bounds are taken. Our choice: the distance between varies by
-half of it."""
-
 PORTAL_BEYOND_RADIUS_MM = 3.0
 """The portal reaches this far beyond the largest radius of shaft and threads (design decision)."""
 
 LAST_PITCHES_COUNT = 2
 """The leading end is the tip and so many pitches before it (design decision)."""
-
-BATCH_COUNT = 8
-"""Stations looked at together. Our choice: most screws are done after one or two batches."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,54 +39,30 @@ class _Part:
     radius_mm: Floats
 
 
-@dataclass(frozen=True, eq=False)
-class _Neighbour:
-    """A surface and its signed distance from the axis at some depths, from which bounds follow."""
-
-    boundary: Boundary
-    depth_mm: Floats
-    distance_mm: Floats
-
-    @classmethod
-    def on(cls, path: Path, boundary: Boundary) -> _Neighbour:
-        """Measure along the whole solid's axis."""
-        top, tip = path.placed.seat_depth_mm + path.solid.top_mm, path.tip_depth_mm
-        depth = np.linspace(top, tip, max(2, int(np.ceil((tip - top) / AXIS_STEP_MM)) + 1))
-        distance, _ = boundary.distance_mm(path.entry_mm + depth[:, None] * path.direction)
-        return cls(boundary, depth, distance)
-
-    def at_least_mm(self, depth_mm: Floats) -> Floats:
-        """A lower bound of the signed distance on the axis at other depths."""
-        nearest = np.clip(np.searchsorted(self.depth_mm, depth_mm), 1, len(self.depth_mm) - 1)
-        bounds = [self.distance_mm[i] - np.abs(depth_mm - self.depth_mm[i]) for i in (nearest - 1, nearest)]
-        return np.maximum(*bounds)
-
-
 def clearances(prepared: PreparedBone, path: Path) -> tuple[dict[str, Clearance], dict[str, str]]:
     """Clearance of ``leading_end``, ``trailing_end`` and ``body``, and for each that is None the reason."""
-    outer = _Neighbour.on(path, outer_boundary(prepared, path.bone_name, _reached(prepared, path)))
-    joint = None if prepared.joint is None else _Neighbour.on(path, joint_boundary(prepared.joint))
+    outer = prepared.outer_surface(path.bone_name, _reached(prepared, path))
     leading, trailing, body = _parts(path)
-    found: dict[str, Clearance] = {}
+    portal = Ball(path.entry_mm, portal_radius_mm(path))
+    outers = {
+        "leading_end": _smallest(path, leading, outer),
+        "trailing_end": None,
+        "body": _smallest(path, body, outer, without=portal),
+    }
     reasons: dict[str, str] = {}
-    trailing_outer = None
     if path.placed.screw.headless:
         rim = _Part(np.array([path.placed.seat_depth_mm]), np.array([path.solid.outline_mm[0, 1]]))
-        trailing_outer = _smallest(path, rim, outer)[0]
+        outers["trailing_end"] = _smallest(path, rim, outer)
     else:
         reasons["clearance_mm.trailing_end.outer"] = "a head is meant to lie outside"
-    body_outer = _past_portal(path, body, outer)
-    if body_outer is None:
+    if outers["body"] is None:
         reasons["clearance_mm.body.outer"] = (
             "no part of the screw lies between the portal and the leading end"
         )
-    outers = {
-        "leading_end": _smallest(path, leading, outer)[0],
-        "trailing_end": trailing_outer,
-        "body": body_outer,
-    }
+    found: dict[str, Clearance] = {}
     for name, part in (("leading_end", leading), ("trailing_end", trailing), ("body", body)):
-        to_joint = None if joint is None else _smallest(path, part, joint)[0]
+        joint = prepared.joint
+        to_joint = None if joint is None else _smallest(path, part, joint, rim_is_free=True)
         if to_joint is None:
             reasons[f"clearance_mm.{name}.joint"] = (
                 "no joint surface was given" if joint is None else "the screw has no such part"
@@ -149,43 +117,17 @@ def _stations(outline_mm: Floats, from_mm: float, to_mm: float) -> _Part:
     return _Part(np.concatenate(depths), np.concatenate(radii))
 
 
-def _smallest(path: Path, part: _Part, near: _Neighbour) -> tuple[float | None, Floats]:
-    """Smallest signed distance of a part's points to a surface, and where on it; None without points."""
-    where = path.entry_mm
-    best = np.inf
-    least = near.at_least_mm(part.depth_mm) - part.radius_mm
-    turns = 2 * np.pi * np.arange(ANGLES_COUNT) / ANGLES_COUNT
-    around = np.stack([np.cos(turns), np.sin(turns)], axis=1) @ np.stack([path.u, path.v])
-    order = np.argsort(least, kind="stable")
-    for first in range(0, len(order), BATCH_COUNT):
-        batch = order[first : first + BATCH_COUNT]
-        batch = batch[least[batch] < best]
-        if not len(batch):
-            break
-        on_axis = path.entry_mm + part.depth_mm[batch][:, None] * path.direction
-        # The bound from the axis is loose between its points: measured on the spot it spares most stations.
-        tight = near.boundary.distance_mm(on_axis)[0] - part.radius_mm[batch]
-        likely = int(np.argmin(tight))
-        for chosen in (np.arange(len(batch)) == likely, np.arange(len(batch)) != likely):
-            turned = np.flatnonzero(chosen & (tight < best))
-            if not len(turned):
-                continue
-            points = on_axis[turned][:, None, :] + part.radius_mm[batch[turned]][:, None, None] * around
-            distance, closest = near.boundary.distance_mm(points.reshape(-1, 3))
-            lowest = int(np.argmin(distance))
-            if distance[lowest] < best:
-                best, where = float(distance[lowest]), closest[lowest]
-    return (best if np.isfinite(best) else None), where
-
-
-def _past_portal(path: Path, part: _Part, near: _Neighbour) -> float | None:
-    """The smallest distance of a part with the portal left out of the surface.
-
-    Leaving it out can only lengthen distances, so it is done only when the smallest one ends in the portal.
-    """
-    found, where = _smallest(path, part, near)
-    radius_mm = portal_radius_mm(path)
-    if found is None or np.linalg.norm(where - path.entry_mm) > radius_mm:
-        return found
-    beyond = near.boundary.without_ball(path.entry_mm, radius_mm)
-    return _smallest(path, part, _Neighbour.on(path, beyond))[0] if beyond.meshes else None
+def _smallest(
+    path: Path, part: _Part, mesh: Mesh, *, without: Ball = NO_BALL, rim_is_free: bool = False
+) -> float | None:
+    """Smallest signed distance of a part to a surface; None without points or surface."""
+    smallest = smallest_distance_mm(
+        mesh,
+        Bundle(path.entry_mm, path.direction, path.u, path.v, np.empty((0, 2))),
+        part.depth_mm,
+        part.radius_mm,
+        angles_count=ANGLES_COUNT,
+        without=without,
+        rim_is_free=rim_is_free,
+    )
+    return smallest if np.isfinite(smallest) else None

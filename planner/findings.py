@@ -1,4 +1,4 @@
-"""What a person should know about a screw: the rules, and the one table of their codes.
+"""What a person should know about a screw: the rules; their codes are in ``finding_codes.py``.
 
 A *stop* says the plan as it stands harms or cannot be done; a *warn* that a limit of practice is broken; a
 *note* that the reader should know. The rules read the numbers of the result; they measure nothing themselves.
@@ -11,11 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from planner.finding_codes import CODES as CODES
 from planner.limits import Limits
+from planner.mesh import Stretches
 from planner.path import Path
-from planner.prepared import PreparedBone
+from planner.prepared import FACING_MM, PreparedBone
 from planner.solid import shortest_length_mm
-from planner.vocabulary import Finding, ScrewResult, Severity
+from planner.vocabulary import Finding, ScrewResult
 
 CAUTIONS = (
     "For planning discussion, research and teaching; not a medical device.",
@@ -24,55 +26,10 @@ CAUTIONS = (
 )
 """Said on every screen, report and result."""
 
-COMMON, OURS = "common practice", "our choice"
+END_VOXELS_COUNT = 0.5
+"""An entry or exit so near to the scan's outermost voxels is where the scan ends. Our choice."""
 
-CODES: dict[str, tuple[Severity, str]] = {
-    "tip-outside": ("warn", "The tip leaves the far cortex by more than the limit (headless: at all)."),
-    "tip-through-far-cortex": ("note", "The tip of a headed screw leaves the far cortex, within the limit."),
-    "tip-in-other-bone": ("stop", "The screw reaches another bone."),
-    "joint-penetrated": ("stop", "Part of the screw lies beyond the joint surface."),
-    "clearance-joint": ("warn", "The screw is closer to the joint surface than the limit."),
-    "clearance-leading-end": (
-        "warn",
-        "The leading end of a headless screw is closer to the outer surface than the limit.",
-    ),
-    "body-outside": ("stop", "Thread or shaft come out of the bone between the entry and the leading end."),
-    "clearance-body": ("warn", "Thread or shaft are closer to the outer surface than the limit."),
-    "trailing-end-proud": ("stop", "The trailing end of a headless screw stands out of the bone."),
-    "clearance-trailing-end": ("warn", "The trailing end of a headless screw is buried less than the limit."),
-    "head-proud": ("warn", "The head stands off the bone by more than the limit, without a plate."),
-    "few-threads": (
-        "warn",
-        "Fewer threads than the limit bite beyond the fracture (or in the only fragment).",
-    ),
-    "no-engagement": ("warn", "A fragment is crossed but neither thread nor head holds it."),
-    "threads-bridging": (
-        "warn",
-        "One thread bites on both sides of the fracture: it keeps the fragments apart.",
-    ),
-    "threads-bridging-position": (
-        "note",
-        "A position screw's thread bites on both sides of the fracture, as it is meant to.",
-    ),
-    "screw-short": ("note", "A longer stocked screw would fit with this seat and keep its limits."),
-    "seat-too-deep": (
-        "warn",
-        "The screw is sunk so deep that less of it than its threads lies before the exit.",
-    ),
-    "length-not-stocked": ("warn", "The marked length is not stocked for this screw."),
-    "axis-leaves-scan": (
-        "warn",
-        "The path or the screw reaches the border of the scan, beyond which nothing is known.",
-    ),
-    "screws-collide": ("stop", "Two screws of the plan run into each other."),
-    "screws-close": ("warn", "Two screws of the plan are closer than the limit."),
-    "density-uncalibrated": ("note", "There is no density and no pull-out, only HU."),
-    "density-by-default": ("note", "Density comes from a default slope for the tube voltage."),
-    "scan-too-coarse": ("warn", "A voxel edge is longer than half of the smallest clearance limit."),
-    "entry-moved": ("note", "The given entry point was not on the surface and was moved along the axis."),
-    "no-joint-surface": ("note", "Clearance to the joint was not measured: no joint surface was given."),
-}
-"""Every code, its severity and meaning: the documentation prints this table."""
+COMMON, OURS = "common practice", "our choice"
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,27 +63,62 @@ def _finding(
 
 
 def _tip(case: Case) -> Iterator[Finding]:
-    beyond_mm = case.result.tip_depth_mm - case.result.bone_length_mm
-    if beyond_mm <= 0:
+    tip_mm, path = case.result.tip_depth_mm, case.path
+    if tip_mm <= 0:
+        message = f"The screw ends {-tip_mm:.1f} mm before the bone and does not reach it."
+        yield _finding("tip-outside", message, COMMON, -tip_mm, 0.0)
         return
-    headless = case.path.placed.screw.headless
-    limit_mm = 0.0 if headless else case.limits.tip_through_far_cortex_mm
+    on_axis = [
+        (float(start), float(stop), number)
+        for number in case.prepared.fragments_of(path.bone_name)
+        if number in path.axis
+        for start, stop in path.axis[number].of_line(0)
+    ]
+    if any(start <= tip_mm <= stop for start, stop, _ in on_axis):
+        return
+    _, last_exit_mm, left = max((part for part in on_axis if part[1] < tip_mm), key=lambda part: part[1])
+    beyond_mm = tip_mm - last_exit_mm
+    limit_mm = 0.0 if path.placed.screw.headless else case.limits.tip_through_far_cortex_mm
     code = "tip-outside" if beyond_mm > limit_mm else "tip-through-far-cortex"
-    yield _finding(
-        code, f"The tip lies {beyond_mm:.1f} mm beyond the far cortex.", COMMON, beyond_mm, limit_mm
-    )
+    message = f"The tip lies {beyond_mm:.1f} mm beyond the far cortex."
+    ahead = [part for part in on_axis if part[0] > tip_mm]
+    if ahead:
+        following = min(ahead)[2]
+        name, other = (case.prepared.bone.fragment(number).name for number in (left, following))
+        message = f"The tip lies {beyond_mm:.1f} mm out of {name}, where the bone curves away from the axis."
+        if following != left and beyond_mm <= FACING_MM:
+            code, limit_mm = "ends-in-fracture", 0.0
+            message = f"The tip ends {beyond_mm:.1f} mm past {name}, before {other} begins."
+    yield _finding(code, message, COMMON, beyond_mm, limit_mm)
 
 
 def _other_bone(case: Case) -> Iterator[Finding]:
-    seat_mm, tip_mm = case.path.placed.seat_depth_mm, case.path.tip_depth_mm
+    path = case.path
+    seat_mm, tip_mm = path.placed.seat_depth_mm, path.tip_depth_mm
+    behind_mm = seat_mm + path.solid.top_mm - tip_mm
     for fragment in case.prepared.bone.fragments:
-        if fragment.bone == case.path.bone_name or fragment.number not in case.path.axis:
+        number = fragment.number
+        if number not in path.axis:
             continue
-        reached = case.path.axis[fragment.number].within(min(seat_mm, tip_mm), tip_mm)
-        reached_mm = float((reached.to_mm - reached.from_mm).sum())
-        if reached_mm > 0:
-            message = f"The screw runs {reached_mm:.1f} mm through {fragment.name} of {fragment.bone}."
-            yield _finding("tip-in-other-bone", message, COMMON, reached_mm, 0.0)
+        if fragment.bone != path.bone_name:
+            lines = [path.axis[number].within(seat_mm, tip_mm)]
+            for zone, ring in zip(path.solid.zones, path.ring[number], strict=True):
+                lines.append(ring.within(seat_mm + zone.from_mm, seat_mm + zone.full_to_mm))
+            reached_mm = max(_longest_mm(line) for line in lines)
+            if reached_mm > 0:
+                message = f"The screw runs {reached_mm:.1f} mm through {fragment.name} of {fragment.bone}."
+                yield _finding("tip-in-other-bone", message, COMMON, reached_mm, 0.0)
+        # While its tip is at the entry, the whole screw lies behind it.
+        in_the_way_mm = _longest_mm(path.axis[number].within(behind_mm, min(0.0, seat_mm)))
+        if in_the_way_mm > case.limits.in_the_way_mm:
+            message = f"{in_the_way_mm:.1f} mm of {fragment.name} lie behind the entry, in the screw's way."
+            yield _finding("way-blocked", message, OURS, in_the_way_mm, case.limits.in_the_way_mm)
+
+
+def _longest_mm(stretches: Stretches) -> float:
+    """The most that one of the lines is inside."""
+    lengths = np.bincount(stretches.line, stretches.to_mm - stretches.from_mm)
+    return float(lengths.max(initial=0.0))
 
 
 def _joint(case: Case) -> Iterator[Finding]:
@@ -160,10 +152,17 @@ def _outer(case: Case) -> Iterator[Finding]:
         message = f"Thread or shaft come to {body_mm:.1f} mm of the surface."
         yield _finding("clearance-body", message, OURS, body_mm, limits.body_clearance_mm)
     leading_mm = case.result.leading_end.outer
-    inside = case.result.tip_depth_mm <= case.result.bone_length_mm
+    room_mm = case.result.bone_length_mm - case.result.tip_depth_mm
     limit_mm = limits.leading_end_clearance_mm
     headless = case.path.placed.screw.headless
-    if headless and inside and leading_mm is not None and leading_mm < limit_mm:
+    # A headed screw may come through the far cortex: what leaves it near the exit is told by the tip.
+    before_exit = room_mm >= (0.0 if headless else limits.tip_through_far_cortex_mm)
+    if leading_mm is None or not before_exit:
+        return
+    if leading_mm < 0:
+        message = f"The leading end comes {-leading_mm:.1f} mm out of the bone sideways."
+        yield _finding("leading-end-outside", message, COMMON, leading_mm, 0.0)
+    elif headless and leading_mm < limit_mm:
         message = f"The leading end comes to {leading_mm:.1f} mm of the surface."
         yield _finding("clearance-leading-end", message, COMMON, leading_mm, limit_mm)
 
@@ -188,24 +187,30 @@ def _seat(case: Case) -> Iterator[Finding]:
         message = f"The head stands {-placed.seat_depth_mm:.1f} mm off the bone."
         yield _finding("head-proud", message, OURS, -placed.seat_depth_mm, limits.head_proud_mm)
     before_exit_mm = case.result.bone_length_mm - placed.seat_depth_mm
-    threads_mm = shortest_length_mm(placed.screw)
-    if before_exit_mm < threads_mm:
-        message = f"Sunk so deep, {before_exit_mm:.1f} mm lie before the exit; it needs {threads_mm:.1f}."
-        yield _finding("seat-too-deep", message, OURS, before_exit_mm, threads_mm)
+    # The shortest marked length, measured from the datum plane: without the head where it counts.
+    needs_mm = shortest_length_mm(placed.screw) - (placed.length_mm - case.path.solid.tip_mm)
+    if before_exit_mm < needs_mm:
+        message = (
+            f"{before_exit_mm:.1f} mm lie between seat and exit; threads and tip need {needs_mm:.1f} mm."
+        )
+        yield _finding("seat-too-deep", message, OURS, before_exit_mm, needs_mm)
 
 
 def _threads(case: Case) -> Iterator[Finding]:
     fragments, limit = case.result.fragments, case.limits.threads_beyond_fracture_count
-    beyond = fragments[1:] or fragments
-    for fragment in beyond:
-        if 0 < fragment.threads_engaged < limit:
-            message = f"{fragment.threads_engaged:.1f} threads bite in {fragment.fragment_name}."
-            yield _finding("few-threads", message, COMMON, fragment.threads_engaged, limit)
-    for index, fragment in enumerate(fragments):
-        held_by_head = index == 0 and not case.path.placed.screw.headless
-        if fragment.threads_engaged == 0 and not held_by_head:
-            message = f"{fragment.fragment_name} is crossed, but nothing holds it."
-            yield _finding("no-engagement", message, COMMON, 0.0, limit)
+    placed, path = case.path.placed, case.path
+    under_head = not placed.screw.headless and len(fragments) > 1
+    for fragment in fragments[1:] if under_head else fragments:
+        if fragment.threads_engaged > 0:
+            if fragment.threads_engaged < limit:
+                message = f"Only {fragment.threads_engaged:.1f} threads bite in {fragment.fragment_name}."
+                yield _finding("few-threads", message, COMMON, fragment.threads_engaged, limit)
+            continue
+        reached = path.axis[fragment.fragment].within(min(0.0, placed.seat_depth_mm), path.tip_depth_mm)
+        message = f"No thread bites in {fragment.fragment_name}, which the screw crosses."
+        if not len(reached.line):
+            message = f"The screw does not reach {fragment.fragment_name}, and no thread bites in it."
+        yield _finding("no-engagement", message, COMMON, 0.0, limit)
 
 
 def _bridging(case: Case) -> Iterator[Finding]:
@@ -231,8 +236,10 @@ def _length(case: Case) -> Iterator[Finding]:
     if abs(result.stocked_length_mm - placed.length_mm) > 1e-6:
         message = f"{placed.length_mm:g} mm is not stocked; the nearest is {result.stocked_length_mm:g} mm."
         yield _finding("length-not-stocked", message, COMMON, placed.length_mm, result.stocked_length_mm)
-    # What is left before the far end, less what must stay clear, is how much longer the screw may be.
     room_mm = result.bone_length_mm - result.tip_depth_mm
+    if room_mm <= 0:
+        return
+    # What is left before the far end, less what must stay clear, is how much longer the screw may be.
     if placed.screw.headless:
         spare = [room_mm - case.limits.leading_end_clearance_mm]
         if result.leading_end.outer is not None:
@@ -241,13 +248,18 @@ def _length(case: Case) -> Iterator[Finding]:
         spare = [room_mm + case.limits.tip_through_far_cortex_mm]
     if result.leading_end.joint is not None:
         spare.append(result.leading_end.joint - case.limits.joint_clearance_mm)
+    for fragment in case.prepared.bone.fragments:
+        if fragment.bone != result.bone_name and fragment.number in case.path.axis:
+            starts = case.path.axis[fragment.number].from_mm
+            spare += [float(start) - result.tip_depth_mm for start in starts[starts > result.tip_depth_mm]]
     longer = [
         stocked
         for stocked in placed.screw.stocked_lengths_mm
         if placed.length_mm < stocked <= placed.length_mm + min(spare)
     ]
     if longer:
-        message = f"A {max(longer):g} mm screw would fit with this seat and keep its limits."
+        message = f"A {max(longer):g} mm screw would fit along the axis with this seat"
+        message += "." if case.prepared.joint is not None else "; the joint was not looked at."
         yield _finding("screw-short", message, OURS, placed.length_mm, max(longer))
 
 
@@ -255,18 +267,30 @@ def _scan(case: Case) -> Iterator[Finding]:
     path, bone = case.path, case.prepared.bone
     depth, axis = case.result.profile.depth_mm, case.result.profile.axis.hu
     needed = (depth >= 0) & (depth <= max(path.length_mm, path.tip_depth_mm))
-    exit_ijk = bone.ct.grid.mm_to_ijk(case.result.exit_mm)
-    at_border = (exit_ijk < 0.5) | (exit_ijk > np.asarray(bone.ct.grid.shape) - 1.5)
-    if np.isnan(axis[needed]).any() or at_border.any():
-        message = (
-            "The path reaches the border of the scan: its exit, length and clearance there are not known."
-        )
+    if np.isnan(axis[needed]).any() or _at_border(case):
+        message = "The path reaches the border of the scan: length and clearance there are not known."
         yield _finding("axis-leaves-scan", message, OURS)
     coarsest_mm = float(bone.ct.grid.spacing_mm.max())
     half_mm = case.limits.smallest_clearance_mm / 2
     if coarsest_mm > half_mm + 1e-6:
         message = f"Voxels of {coarsest_mm:.2f} mm are too coarse to judge a limit of {2 * half_mm:g} mm."
         yield _finding("scan-too-coarse", message, OURS, coarsest_mm, half_mm)
+
+
+def _at_border(case: Case) -> bool:
+    """Whether entry, exit, or the screw at its widest below the seat touch the outermost voxels' centres."""
+    path, grid = case.path, case.prepared.bone.ct.grid
+    ends_ijk = grid.mm_to_ijk(np.stack([case.result.entry_mm, case.result.exit_mm]))
+    from_mm, to_mm = path.placed.seat_depth_mm, path.tip_depth_mm
+    outline = path.solid.outline_mm[path.solid.outline_mm[:, 0] >= 0]
+    on_axis = path.entry_mm + np.clip(from_mm + outline[:, :1], from_mm, to_mm) * path.direction
+    edges = grid.affine[:3, :3] / grid.spacing_mm
+    # A disc across the axis reaches so far along each edge of the grid.
+    reach_mm = outline[:, 1:] * np.sqrt(np.maximum(1 - (path.direction @ edges) ** 2, 0))
+    ijk, reach = grid.mm_to_ijk(on_axis), reach_mm / grid.spacing_mm
+    last = np.asarray(grid.shape) - 1
+    ends = (ends_ijk < END_VOXELS_COUNT) | (ends_ijk > last - END_VOXELS_COUNT)
+    return bool(ends.any() or (ijk - reach < 0).any() or (ijk + reach > last).any())
 
 
 def _other_screws(case: Case) -> Iterator[Finding]:

@@ -38,6 +38,9 @@ class Limits:
     entry_moved_mm: float = 1.0
     """A given entry point farther than this from the surface is told. Our choice."""
 
+    in_the_way_mm: float = 0.5
+    """Bone on the axis behind the entry, in the screw's way. Our choice: the surface's own uncertainty."""
+
     @property
     def smallest_clearance_mm(self) -> float:
         """The smallest limit that the scan has to resolve."""

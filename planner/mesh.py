@@ -1,54 +1,76 @@
 """Where lines cross a surface, and how far points are from it: exact to the triangles.
 
 Lines of one bundle are parallel to a screw's axis, so crossing is a question in the plane across it: which
-projected triangles hold the line's foot point. Distance is to the closest point of the triangles around the
-nearest vertices; its sign is that of the closest triangle, of several that tie the one seen most squarely
-(Bærentzen and Aanæs, IEEE TVCG 11(3) 2005: from memory).
+projected triangles hold the line's foot point. The sign of a distance is that of the closest triangle, of
+several that tie the one seen most squarely (Bærentzen and Aanæs, IEEE TVCG 11(3) 2005: from memory).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import cKDTree
 
+from planner.mesh_kernels import feet_inside, nearest, smallest_around_axis
 from segmentation.vocabulary import Floats, Ints, Surface
 
 OFF_LATTICE_MM = (3.1e-7, 1.7e-7)
 """Lines are moved by this much across their direction, so that none runs exactly along an edge of a
 grid-aligned mesh."""
 
-LEAF_COUNT = 32
-"""Points in a leaf of the search tree. Measured: twice as fast as the library's 16 for points far from the
-surface."""
+CUBE_MM = 1.5
+"""Edge of the cubes in which triangles are kept, at least. Our choice: a few dozen triangles of a fine scan
+in each."""
 
-NEAREST_VERTICES_COUNT = 2
-"""The triangles around so many nearest vertices are measured. Our choice: against trimesh the largest error
-is below 0.01 mm."""
-
-TIE_MM = 1e-7
-"""Distances closer than this are a tie: the closest point lies on a shared edge or vertex."""
+CUBES_AT_MOST_COUNT = 4_000_000
+"""More cubes than this are not kept; they grow instead. Our choice: 16 MB."""
 
 
 @dataclass(frozen=True, eq=False)
 class Mesh:
-    """A surface made ready for questions: triangles, unit normals, and which triangles meet at each vertex.
+    """A surface made ready for questions: triangles, unit normals, centroids and the farthest corner from
+    one.
 
-    ``around`` (n, most) lists the triangles at each vertex, padded by repeating the first. ``on_rim`` (m, 3)
-    tells which edges of each triangle (opposite to its corner) belong to no other triangle.
+    ``passed`` (m,) are triangles that tell the side of a point but not its distance: fracture faces a screw
+    goes through. ``on_rim`` (m, 3) tells which edges of each triangle (opposite to its corner) belong to no
+    other triangle. The triangles of cube (i, j, k) are ``in_cube[starts[q] : starts[q + 1]]``, q its
+    row-major number in ``shape``.
     """
 
     vertices_mm: Floats
     faces: Ints
     normals: Floats
-    around: Ints
+    middles_mm: Floats
+    reach_mm: float
     on_rim: npt.NDArray[np.bool_]
-    tree: Any
-    in_tree: npt.NDArray[np.intp]
-    longest_edge_mm: float
+    passed: npt.NDArray[np.bool_]
+    low_mm: Floats
+    high_mm: Floats
+    cube_mm: float
+    shape: Ints
+    starts: Ints
+    in_cube: Ints
+
+    @property
+    def for_kernels(self) -> tuple[Any, ...]:
+        """The arrays in the order the compiled loops take them."""
+        return (
+            self.vertices_mm,
+            self.faces,
+            self.normals,
+            self.middles_mm,
+            self.reach_mm,
+            self.on_rim,
+            self.passed,
+            self.low_mm,
+            self.cube_mm,
+            self.shape,
+            self.starts,
+            self.in_cube,
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,6 +82,22 @@ class Bundle:
     u: Floats
     v: Floats
     offsets_mm: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Ball:
+    """A ball; what of a surface lies in it can be left out of a question."""
+
+    centre_mm: Floats
+    radius_mm: float
+
+    @property
+    def for_kernels(self) -> Floats:
+        """(4,) centre and radius."""
+        return np.append(self.centre_mm, self.radius_mm)
+
+
+NO_BALL = Ball(np.zeros(3), -1.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,27 +134,42 @@ class Stretches:
         return cells
 
 
-def mesh_of(surface: Surface, chosen: npt.NDArray[np.bool_] | None = None) -> Mesh:
-    """``surface``, or only its ``chosen`` triangles, made ready."""
-    faces = surface.faces if chosen is None else surface.faces[chosen]
-    used, inverse = np.unique(faces, return_inverse=True)
-    vertices, faces = surface.vertices_mm[used], inverse.reshape(-1, 3).astype(np.int32)
+def mesh_of(surface: Surface, passed: npt.NDArray[np.bool_] | None = None) -> Mesh:
+    """``surface`` made ready; triangles ``passed`` (m,) tell the side of a point but not its distance."""
+    vertices, faces = surface.vertices_mm, surface.faces
     a, b, c = (vertices[faces[:, corner]] for corner in range(3))
     normals = np.cross(b - a, c - a)
     lengths = np.linalg.norm(normals, axis=1, keepdims=True)
     normals = np.divide(normals, lengths, out=np.zeros_like(normals), where=lengths > 0)
-    edges = np.concatenate([b - a, c - b, a - c])
-    longest = float(np.sqrt(np.einsum("ij,ij->i", edges, edges).max())) if len(faces) else 0.0
+    low = np.minimum(np.minimum(a, b), c)
+    high = np.maximum(np.maximum(a, b), c)
+    bounds = (low.min(axis=0), high.max(axis=0)) if len(faces) else (np.zeros(3), np.zeros(3))
+    middles = (a + b + c) / 3
+    reach = max(float(np.linalg.norm(corner - middles, axis=1).max(initial=0)) for corner in (a, b, c))
+    cube, shape, starts, in_cube = _cubes(low, high, bounds)
     return Mesh(
         vertices_mm=vertices,
         faces=faces,
         normals=normals,
-        around=_triangles_around(faces, len(vertices)),
+        middles_mm=middles,
+        reach_mm=reach,
         on_rim=_rim(faces),
-        tree=cKDTree(vertices, leafsize=LEAF_COUNT),
-        in_tree=np.arange(len(vertices)),
-        longest_edge_mm=longest,
+        passed=np.zeros(len(faces), bool) if passed is None else passed,
+        low_mm=bounds[0],
+        high_mm=bounds[1],
+        cube_mm=cube,
+        shape=shape,
+        starts=starts,
+        in_cube=in_cube,
     )
+
+
+def joined(meshes: Sequence[Mesh], passed: npt.NDArray[np.bool_]) -> Mesh:
+    """Several surfaces as one mesh, with the triangles ``passed`` of all of them in order."""
+    shifts = np.cumsum([0, *(len(mesh.vertices_mm) for mesh in meshes)])
+    vertices = np.concatenate([mesh.vertices_mm for mesh in meshes])
+    faces = np.concatenate([mesh.faces + shift for mesh, shift in zip(meshes, shifts[:-1], strict=True)])
+    return mesh_of(Surface(vertices, faces), passed)
 
 
 def bundle_along(origin_mm: Floats, direction: Floats, offsets_mm: Floats) -> Bundle:
@@ -129,140 +182,91 @@ def bundle_along(origin_mm: Floats, direction: Floats, offsets_mm: Floats) -> Bu
 
 def stretches_inside(mesh: Mesh, bundle: Bundle) -> Stretches:
     """Where each line of ``bundle`` is inside the closed surface ``mesh``."""
-    frame = np.stack([bundle.u, bundle.v, bundle.direction], axis=1)
-    local = (mesh.vertices_mm - bundle.origin_mm) @ frame
-    local[:, :2] -= OFF_LATTICE_MM
-    reach = float(np.sqrt((bundle.offsets_mm**2).sum(axis=1).max())) + mesh.longest_edge_mm
-    near = np.flatnonzero(local[:, 0] ** 2 + local[:, 1] ** 2 <= reach**2)
-    nothing = np.empty(0)
-    if not len(near):
-        return Stretches(np.empty(0, np.intp), nothing, nothing)
-    faces = mesh.faces[np.unique(mesh.around[near])]
-    triangle, line, weights = _feet_inside(local, faces, bundle.offsets_mm)
-    depth = np.einsum("ij,ij->i", weights, local[faces[triangle], 2])
-    corners = local[faces[triangle], :2]
-    side = _cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    step = np.where(side < 0, 1, -1)
-    order = np.lexsort((-step, depth, line))
-    line, depth, step = line[order], depth[order], step[order]
+    frame = np.stack([bundle.u, bundle.v, bundle.direction])
+    feet = bundle.offsets_mm + OFF_LATTICE_MM
+    reach = float(np.sqrt((feet**2).sum(axis=1).max()))
+    line, depth, side = feet_inside(bundle.origin_mm, frame, feet, reach, mesh.for_kernels)
+    order = np.lexsort((-side, depth, line))
+    line, depth, side = line[order], depth[order], side[order]
     # A closed surface is left as often as it is entered, so one running sum serves all lines.
-    inside = np.cumsum(step)
-    starts = (inside == 1) & (step == 1)
-    stops = (inside == 0) & (step == -1)
+    inside = np.cumsum(side)
+    starts = (inside == 1) & (side == 1)
+    stops = (inside == 0) & (side == -1)
     return Stretches(line[starts], depth[starts], depth[stops])
 
 
-def without_ball(mesh: Mesh, centre_mm: Floats, radius_mm: float) -> Mesh | None:
-    """``mesh`` with only the triangles that meet at vertices outside a ball to be found; None if none are."""
-    vertices = np.flatnonzero(np.linalg.norm(mesh.vertices_mm - centre_mm, axis=1) > radius_mm)
-    if not len(vertices):
-        return None
-    tree = cKDTree(mesh.vertices_mm[vertices], leafsize=LEAF_COUNT, balanced_tree=False, compact_nodes=False)
-    return replace(mesh, tree=tree, in_tree=vertices)
+def signed_distance_mm(
+    mesh: Mesh, points_mm: Floats, *, without: Ball = NO_BALL, rim_is_free: bool = False
+) -> tuple[Floats, Floats]:
+    """Signed distance (n,) from points (n, 3) to a surface, positive inside, and the closest points (n, 3).
+
+    Triangles ``passed`` and what lies in the ball ``without`` do not count; infinite where nothing else is
+    there. ``rim_is_free``: beside the rim of an open surface there is no through, the distance is then
+    positive.
+    """
+    points = np.ascontiguousarray(points_mm, np.float64)
+    distance, closest = nearest(points, mesh.for_kernels, without.for_kernels, rim_is_free)
+    return distance, closest
 
 
-def signed_distance_mm(mesh: Mesh, points_mm: Floats) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
-    """Signed distance (n,) from points (n, 3), positive inside; closest points (n, 3); whether on an open
-    rim."""
-    count = min(NEAREST_VERTICES_COUNT, len(mesh.in_tree))
-    _, index = mesh.tree.query(points_mm, k=count)
-    nearest = mesh.in_tree[index]
-    candidates = mesh.around[np.reshape(nearest, (len(points_mm), count))].reshape(len(points_mm), -1)
-    corners = mesh.vertices_mm[mesh.faces[candidates]]
-    closest, weights = _closest_on_triangles(points_mm[:, None, :], corners)
-    away = points_mm[:, None, :] - closest
-    distance = np.sqrt(np.einsum("pci,pci->pc", away, away))
-    best = distance.min(axis=1)
-    height = np.einsum("pci,pci->pc", mesh.normals[candidates], away)
-    tied = distance <= best[:, None] + TIE_MM
-    squarest = np.argmax(np.where(tied, np.abs(height), -1), axis=1)
-    rows = np.arange(len(points_mm))
-    on_edge = (weights[rows, squarest] <= 1e-9) & mesh.on_rim[candidates[rows, squarest]]
-    sign = np.where(height[rows, squarest] > 0, -1.0, 1.0)
-    return sign * best, closest[rows, squarest], on_edge.any(axis=1)
+def smallest_distance_mm(
+    mesh: Mesh,
+    bundle: Bundle,
+    depth_mm: Floats,
+    radius_mm: Floats,
+    *,
+    angles_count: int,
+    without: Ball = NO_BALL,
+    rim_is_free: bool = False,
+) -> float:
+    """Smallest signed distance from circles around a bundle's axis, at depths (n,) with radii (n,), to a
+    surface.
+
+    Infinite without circles or surface. Otherwise as ``signed_distance_mm``.
+    """
+    frame = np.stack([bundle.u, bundle.v, bundle.direction])
+    if not len(depth_mm):
+        return float("inf")
+    return float(
+        smallest_around_axis(
+            bundle.origin_mm,
+            frame,
+            depth_mm,
+            radius_mm,
+            angles_count,
+            mesh.for_kernels,
+            without.for_kernels,
+            rim_is_free,
+        )
+    )
 
 
-def _triangles_around(faces: Ints, vertex_count: int) -> Ints:
-    """(vertex_count, most) triangles at each vertex, padded by repeating one of them."""
-    flat = faces.reshape(-1)
-    order = np.argsort(flat, kind="stable")
-    triangles = (order // 3).astype(np.int32)
-    counts = np.bincount(flat, minlength=vertex_count)
-    starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
-    most = int(counts.max()) if len(counts) else 0
-    columns = np.minimum(np.arange(most)[None, :], counts[:, None] - 1)
-    return np.asarray(triangles[starts[:, None] + columns], np.int32)
+def _cubes(low: Floats, high: Floats, bounds: tuple[Floats, Floats]) -> tuple[float, Ints, Ints, Ints]:
+    """Which triangles touch which cubes, from their corners (m, 3): edge, shape, starts, triangles."""
+    extent = bounds[1] - bounds[0]
+    longest = float((high - low).max()) if len(low) else 0.0
+    cube = max(CUBE_MM, longest, float(np.cbrt(np.prod(np.maximum(extent, CUBE_MM)) / CUBES_AT_MOST_COUNT)))
+    shape = np.floor(extent / cube).astype(np.int32) + 1
+    first = np.floor((low - bounds[0]) / cube).astype(np.int64)
+    last = np.floor((high - bounds[0]) / cube).astype(np.int64)
+    numbers, triangles = [], []
+    # No triangle is longer than a cube, so it touches at most two along each axis.
+    for step in np.ndindex(2, 2, 2):
+        touched = (first + step <= last).all(axis=1)
+        i, j, k = (first[touched] + step).T
+        numbers.append((i * shape[1] + j) * shape[2] + k)
+        triangles.append(np.flatnonzero(touched))
+    number, triangle = np.concatenate(numbers), np.concatenate(triangles)
+    order = np.argsort(number, kind="stable")
+    counts = np.bincount(number, minlength=int(np.prod(shape, dtype=np.int64)))
+    starts = np.concatenate([[0], np.cumsum(counts)])
+    return cube, shape, starts.astype(np.int32), triangle[order].astype(np.int32)
 
 
 def _rim(faces: Ints) -> npt.NDArray[np.bool_]:
     """(m, 3) whether the edge opposite to each corner belongs to this triangle alone."""
-    edges = np.sort(np.stack([faces[:, [1, 2]], faces[:, [2, 0]], faces[:, [0, 1]]], axis=1), axis=2).reshape(
-        -1, 2
-    )
-    _, inverse, counts = np.unique(edges, axis=0, return_inverse=True, return_counts=True)
-    return np.asarray((counts[inverse.reshape(-1)] == 1).reshape(-1, 3))
-
-
-def _cross(first: Floats, second: Floats) -> Floats:
-    """The third component of the cross product of plane vectors (…, 2)."""
-    return np.asarray(first[..., 0] * second[..., 1] - first[..., 1] * second[..., 0])
-
-
-def _feet_inside(
-    local: Floats, faces: Ints, feet: Floats
-) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], Floats]:
-    """Which projected triangles hold which feet: triangle and line numbers (h,), barycentric weights (h, 3).
-
-    Every edge is measured from its lower to its higher vertex number, so that the two triangles that share it
-    get the very same number and a line passes through exactly one of them.
-    """
-    areas = []
-    for first, second in ((1, 2), (2, 0), (0, 1)):
-        low = np.minimum(faces[:, first], faces[:, second])
-        high = np.maximum(faces[:, first], faces[:, second])
-        edge = local[high, :2] - local[low, :2]
-        constant = _cross(edge, -local[low, :2])
-        value = constant[:, None] + edge[:, :1] * feet[None, :, 1] - edge[:, 1:] * feet[None, :, 0]
-        areas.append(np.where((faces[:, first] < faces[:, second])[:, None], value, -value))
-    inside = (areas[0] > 0) & (areas[1] > 0) & (areas[2] > 0)
-    inside |= (areas[0] < 0) & (areas[1] < 0) & (areas[2] < 0)
-    triangle, line = np.nonzero(inside)
-    weights = np.stack([area[triangle, line] for area in areas], axis=1)
-    return triangle, line, weights / weights.sum(axis=1, keepdims=True)
-
-
-def _closest_on_triangles(points: Floats, corners: Floats) -> tuple[Floats, Floats]:
-    """Closest points (p, c, 3) on triangles (p, c, 3, 3) to points (p, 1, 3), and their barycentric weights.
-
-    By the regions of the triangle's plane (Ericson, Real-Time Collision Detection, 2005, section 5.1.5: from
-    memory).
-    """
-    a, b, c = corners[..., 0, :], corners[..., 1, :], corners[..., 2, :]
-    ab, ac, ap = b - a, c - a, points - a
-    ab2, ac2, abac = _dot(ab, ab), _dot(ac, ac), _dot(ab, ac)
-    d1, d2 = _dot(ab, ap), _dot(ac, ap)
-    d3, d4, d5, d6 = d1 - ab2, d2 - abac, d1 - abac, d2 - ac2
-    va, vb, vc = d3 * d6 - d5 * d4, d5 * d2 - d1 * d6, d1 * d4 - d3 * d2
-    with np.errstate(divide="ignore", invalid="ignore"):
-        total = va + vb + vc
-        v, w = vb / total, vc / total
-        along_bc = (d4 - d3) / (d4 - d3 + d5 - d6)
-        regions = [
-            (d1 <= 0) & (d2 <= 0),
-            (d3 >= 0) & (d4 <= d3),
-            (d6 >= 0) & (d5 <= d6),
-            (vc <= 0) & (d1 >= 0) & (d3 <= 0),
-            (vb <= 0) & (d2 >= 0) & (d6 <= 0),
-            (va <= 0) & (d4 - d3 >= 0) & (d5 - d6 >= 0),
-        ]
-        none, whole = np.zeros_like(d1), np.ones_like(d1)
-        v = np.select(regions, [none, whole, none, d1 / ab2, none, 1 - along_bc], v)
-        w = np.select(regions, [none, none, whole, none, d2 / ac2, along_bc], w)
-    # A triangle without area has no plane: its first corner stands for it.
-    v, w = np.nan_to_num(v), np.nan_to_num(w)
-    closest = a + v[..., None] * ab + w[..., None] * ac
-    return closest, np.stack([1 - v - w, v, w], axis=-1)
-
-
-def _dot(first: Floats, second: Floats) -> Floats:
-    return np.asarray(np.einsum("...i,...i->...", first, second))
+    pairs = np.stack([faces[:, [1, 2]], faces[:, [2, 0]], faces[:, [0, 1]]], axis=1).reshape(-1, 2)
+    pairs = np.sort(pairs, axis=1).astype(np.int64)
+    keys = pairs[:, 0] * (int(faces.max(initial=0)) + 1) + pairs[:, 1]
+    _, inverse, counts = np.unique(keys, return_inverse=True, return_counts=True)
+    return np.asarray((counts[inverse] == 1).reshape(-1, 3))

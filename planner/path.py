@@ -111,8 +111,8 @@ def trace(prepared: PreparedBone, placed: PlacedScrew) -> Path:
     bundle = bundle_along(placed.entry_mm, direction, offsets)
     cut = {
         number: stretches_inside(mesh, bundle)
-        for number, mesh in prepared.whole.items()
-        if _within_reach(mesh.tree.mins, mesh.tree.maxes, bundle)
+        for number, mesh in prepared.meshes.items()
+        if _within_reach(mesh.low_mm, mesh.high_mm, bundle)
     }
     entry, bone_name = _entry(prepared, placed, cut)
     cut = {n: Stretches(s.line, s.from_mm - entry, s.to_mm - entry) for n, s in cut.items()}

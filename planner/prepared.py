@@ -1,21 +1,24 @@
 """A bone made ready for measuring, once: its meshes, and which part of each surface faces another fragment.
 
-A face counts as a fracture face when another fragment of the same bone lies within FACING_MM in front of
-it and looks back at it.
+The *outer surface* of a bone is what a screw must not come near: every fragment's surface but the fracture
+faces that the screw itself passes through. A face counts as a fracture face when another fragment of the same
+bone lies within FACING_MM in front of it and looks back at it.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
-from planner.mesh import Mesh, mesh_of
+from planner.mesh import Mesh, joined, mesh_of
 from segmentation.errors import InputError
-from segmentation.vocabulary import Bone, Floats
+from segmentation.vocabulary import Bone, Floats, Ints
 
 FACING_MM = 3.0
 """A fracture face looks across no more than this: the same 3 mm that makes two pieces one bone (design
@@ -37,20 +40,32 @@ ISLAND_MM2 = 25.0
 
 @dataclass(frozen=True, eq=False)
 class PreparedBone:
-    """A bone and its meshes by fragment number; ``free`` and ``facing`` divide each surface.
+    """A bone and its meshes by fragment number.
 
-    ``facing[(a, b)]`` is the part of fragment a's surface that faces fragment b; ``free[a]`` is the rest.
+    ``looks_at[a]`` (m,) tells for each triangle of fragment a which fragment it faces, 0 for none.
+    ``outer_surfaces`` keeps what ``outer_surface`` has built.
     """
 
     bone: Bone
-    whole: dict[int, Mesh]
-    free: dict[int, Mesh]
-    facing: dict[tuple[int, int], Mesh]
+    meshes: dict[int, Mesh]
+    looks_at: dict[int, Ints]
     joint: Mesh | None
+    outer_surfaces: dict[tuple[str, frozenset[int]], Mesh] = field(default_factory=dict)
 
     def fragments_of(self, bone_name: str) -> tuple[int, ...]:
         """Numbers of the fragments that belong to a bone."""
         return tuple(f.number for f in self.bone.fragments if f.bone == bone_name)
+
+    def outer_surface(self, bone_name: str, reached: Iterable[int]) -> Mesh:
+        """The bone's surface for a screw that lies in the fragments ``reached``: the fracture faces between
+        them are passed."""
+        own = self.fragments_of(bone_name)
+        through = frozenset(reached) & frozenset(own)
+        key = (bone_name, through)
+        if key not in self.outer_surfaces:
+            passed = [np.isin(self.looks_at[number], list(through)) & (number in through) for number in own]
+            self.outer_surfaces[key] = joined([self.meshes[number] for number in own], np.concatenate(passed))
+        return self.outer_surfaces[key]
 
 
 def prepare(bone: Bone) -> PreparedBone:
@@ -62,31 +77,25 @@ def prepare(bone: Bone) -> PreparedBone:
                 f"fragment {fragment.number} was moved by a reduction, which this version cannot measure: "
                 "segment the CT again"
             )
-    whole = {f.number: mesh_of(f.surface) for f in bone.fragments}
-    free: dict[int, Mesh] = {}
-    facing: dict[tuple[int, int], Mesh] = {}
+    meshes = {f.number: mesh_of(f.surface) for f in bone.fragments}
+    looks_at: dict[int, Ints] = {}
     for fragment in bone.fragments:
-        looks_at = np.zeros(len(fragment.surface.faces), np.int32)
+        at = np.zeros(len(fragment.surface.faces), np.int32)
         for other in bone.fragments:
             if other.number != fragment.number and other.bone == fragment.bone:
-                looks_at[_facing(whole[fragment.number], whole[other.number])] = other.number
-        free[fragment.number] = (
-            mesh_of(fragment.surface, looks_at == 0) if looks_at.any() else whole[fragment.number]
-        )
-        for number in np.unique(looks_at[looks_at > 0]):
-            facing[fragment.number, int(number)] = mesh_of(fragment.surface, looks_at == number)
-    joint = None if bone.joint is None else mesh_of(bone.joint)
-    return PreparedBone(bone, whole, free, facing, joint)
+                at[_facing(meshes[fragment.number], meshes[other.number])] = other.number
+        looks_at[fragment.number] = at
+    return PreparedBone(bone, meshes, looks_at, None if bone.joint is None else mesh_of(bone.joint))
 
 
 def _facing(mesh: Mesh, other: Mesh) -> npt.NDArray[np.bool_]:
     """Which triangles of ``mesh`` face ``other`` across at most FACING_MM, small islands of doubt closed."""
     result = np.zeros(len(mesh.faces), bool)
-    low, high = other.vertices_mm.min(axis=0) - FACING_MM, other.vertices_mm.max(axis=0) + FACING_MM
+    low, high = other.low_mm - FACING_MM, other.high_mm + FACING_MM
     near = np.flatnonzero(((mesh.vertices_mm >= low) & (mesh.vertices_mm <= high)).all(axis=1))
     if not len(near):
         return result
-    distance, index = other.tree.query(mesh.vertices_mm[near], distance_upper_bound=FACING_MM)
+    distance, index = cKDTree(other.vertices_mm).query(mesh.vertices_mm[near], distance_upper_bound=FACING_MM)
     close = np.isfinite(distance)
     near, distance, index = near[close], distance[close], index[close]
     # Normals at vertices, averaged over their neighbours: single triangles turn with the noise.

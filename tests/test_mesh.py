@@ -7,7 +7,15 @@ import pytest
 import trimesh
 from phantoms import as_ct, grid_around, points_of, rotation, slabs
 
-from planner.mesh import Mesh, bundle_along, mesh_of, signed_distance_mm, stretches_inside
+from planner.mesh import (
+    Ball,
+    Mesh,
+    bundle_along,
+    mesh_of,
+    signed_distance_mm,
+    smallest_distance_mm,
+    stretches_inside,
+)
 from segmentation.recipe import segment
 from segmentation.vocabulary import Surface
 
@@ -37,17 +45,16 @@ def test_surfaces_are_closed_and_face_outward() -> None:
 def test_distances_agree_with_trimesh() -> None:
     surface = noisy_slab()
     points = np.random.default_rng(0).uniform(-9, 9, (800, 3))
-    distance, closest, on_rim = signed_distance_mm(mesh_of(surface), points)
+    distance, closest = signed_distance_mm(mesh_of(surface), points)
     judged, expected, _ = trimesh.proximity.closest_point(as_trimesh(surface), points)
-    assert np.abs(np.abs(distance) - expected).max() < 0.01
-    assert np.linalg.norm(closest - judged, axis=1)[expected < 0.3].max() < 0.1
-    assert not on_rim.any()
+    assert np.abs(np.abs(distance) - expected).max() < 1e-6
+    assert np.linalg.norm(closest - judged, axis=1).max() < 1e-3
 
 
 def test_the_sign_is_that_of_the_winding_number() -> None:
     surface = noisy_slab()
     points = np.random.default_rng(1).uniform(-9, 9, (300, 3))
-    distance, _, _ = signed_distance_mm(mesh_of(surface), points)
+    distance, _ = signed_distance_mm(mesh_of(surface), points)
     # Solid angle of every triangle (van Oosterom and Strackee 1983: from memory): 4π inside, 0 outside.
     corners = surface.vertices_mm[surface.faces]
     for point, found in zip(points, distance, strict=True):
@@ -87,7 +94,7 @@ def test_lines_through_edges_and_corners_of_an_aligned_box_cross_it_once() -> No
 def test_distance_and_sign_at_edges_and_corners_of_a_box() -> None:
     mesh = box_mesh(10.0)
     points = np.array([[6.0, 6.0, 6.0], [6.0, 6.0, 0.0], [4.0, 4.5, 4.0], [0.0, 0.0, 0.0], [5.5, 5.0, 0.0]])
-    distance, _, _ = signed_distance_mm(mesh, points)
+    distance, _ = signed_distance_mm(mesh, points)
     assert distance == pytest.approx([-np.sqrt(3), -np.sqrt(2), 0.5, 5.0, -0.5])
 
 
@@ -96,10 +103,52 @@ def test_the_rim_of_an_open_surface_is_known() -> None:
         np.array([[0.0, 0, 0], [4, 0, 0], [4, 4, 0], [0, 4, 0]]), np.array([[0, 1, 2], [0, 2, 3]])
     )
     points = np.array([[2.0, 2.0, 1.0], [6.0, 2.0, 1.0], [2.0, 2.0, -1.0], [5.0, 5.0, 0.5]])
-    distance, _, on_rim = signed_distance_mm(mesh_of(sheet), points)
-    assert on_rim.tolist() == [False, True, False, True]
-    assert distance[[0, 2]] == pytest.approx([-1.0, 1.0])
-    assert abs(distance[1]) == pytest.approx(np.hypot(2, 1))
+    sided, _ = signed_distance_mm(mesh_of(sheet), points)
+    free, _ = signed_distance_mm(mesh_of(sheet), points, rim_is_free=True)
+    beside = [np.hypot(2, 1), np.sqrt(2.25)]
+    assert sided == pytest.approx([-1.0, -beside[0], 1.0, -beside[1]])
+    assert free == pytest.approx([-1.0, beside[0], 1.0, beside[1]])
+
+
+def test_passed_triangles_tell_the_side_but_not_the_distance() -> None:
+    box = trimesh.creation.box((10.0,) * 3)
+    surface = Surface(box.vertices, box.faces)
+    top = box.face_normals[:, 2] > 0.9
+    points = np.array([[0.0, 0.0, 4.0], [0.0, 0.0, 6.0], [2.0, 0.0, 0.0]])
+    distance, _ = signed_distance_mm(mesh_of(surface, top), points)
+    # In front of the passed face is inside: the screw goes on through it.
+    assert distance == pytest.approx([5.0, np.hypot(5, 1), 3.0])
+
+
+def test_what_lies_in_a_ball_can_be_left_out() -> None:
+    surface = noisy_slab()
+    centre = surface.vertices_mm[surface.vertices_mm[:, 2].argmax()]
+    points = np.random.default_rng(5).uniform(-3, 3, (60, 3))
+    distance, _ = signed_distance_mm(mesh_of(surface), points, without=Ball(centre, 6.0))
+    away = np.linalg.norm(surface.vertices_mm - centre, axis=1)
+    left = surface.faces[(away[surface.faces] > 6.0).any(axis=1)]
+    _, expected, _ = trimesh.proximity.closest_point(
+        trimesh.Trimesh(surface.vertices_mm, left, process=False), points
+    )
+    # A triangle that reaches out of the ball counts where its nearest point does: within one edge of it.
+    assert np.abs(np.abs(distance) - expected).max() < 0.3
+    assert (np.abs(distance) >= expected - 1e-9).all()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_smallest_distance_around_an_axis_is_that_of_all_its_points(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    mesh = mesh_of(noisy_slab())
+    direction = rng.normal(size=3)
+    bundle = bundle_along(rng.uniform(-2, 2, 3), direction / np.linalg.norm(direction), np.zeros((1, 2)))
+    depth = np.sort(rng.uniform(-3, 4, 40))
+    radius = rng.uniform(0, 2.5, 40)
+    turns = 2 * np.pi * np.arange(32) / 32
+    around = np.stack([np.cos(turns), np.sin(turns)], axis=1) @ np.stack([bundle.u, bundle.v])
+    points = (bundle.origin_mm + depth[:, None] * bundle.direction)[:, None] + radius[:, None, None] * around
+    every, _ = signed_distance_mm(mesh, points.reshape(-1, 3))
+    found = smallest_distance_mm(mesh, bundle, depth, radius, angles_count=32)
+    assert found == pytest.approx(every.min(), abs=1e-9)
 
 
 def test_stretches_add_up_over_cells() -> None:

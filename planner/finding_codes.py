@@ -1,0 +1,79 @@
+"""Every code that a finding may carry, its severity and its meaning: the one table of them.
+
+A *stop* says the plan as it stands harms or cannot be done; a *warn* that a limit of practice is broken; a
+*note* that the reader should know.
+"""
+
+from __future__ import annotations
+
+from planner.vocabulary import Severity
+
+CODES: dict[str, tuple[Severity, str]] = {
+    "tip-outside": (
+        "warn",
+        "The tip lies outside the bone: beyond the far cortex by more than the limit (headless: at all), in "
+        "a hollow of its outside, or short of the entry.",
+    ),
+    "ends-in-fracture": ("warn", "The screw ends in the gap between two fragments."),
+    "tip-through-far-cortex": ("note", "The tip of a headed screw leaves the far cortex, within the limit."),
+    "tip-in-other-bone": ("stop", "Thread, shaft or tip reach another bone."),
+    "way-blocked": (
+        "warn",
+        "Bone lies on the axis behind the entry, where the screw has to come from.",
+    ),
+    "joint-penetrated": ("stop", "Part of the screw lies beyond the joint surface."),
+    "clearance-joint": ("warn", "The screw is closer to the joint surface than the limit."),
+    "clearance-leading-end": (
+        "warn",
+        "The leading end of a headless screw is closer to the outer surface than the limit.",
+    ),
+    "leading-end-outside": (
+        "warn",
+        "The leading end comes out of the bone sideways, though the tip is well before the exit (headless: "
+        "before it at all).",
+    ),
+    "body-outside": ("stop", "Thread or shaft come out of the bone between the entry and the leading end."),
+    "clearance-body": ("warn", "Thread or shaft are closer to the outer surface than the limit."),
+    "trailing-end-proud": ("stop", "The trailing end of a headless screw stands out of the bone."),
+    "clearance-trailing-end": ("warn", "The trailing end of a headless screw is buried less than the limit."),
+    "head-proud": ("warn", "The head stands off the bone by more than the limit, without a plate."),
+    "few-threads": (
+        "warn",
+        "Fewer threads than the limit bite beyond the fracture (headless: in any fragment) or in the only "
+        "fragment.",
+    ),
+    "no-engagement": (
+        "warn",
+        "A fragment on the axis is held by neither thread nor head.",
+    ),
+    "threads-bridging": (
+        "warn",
+        "One thread bites on both sides of the fracture: it keeps the fragments apart.",
+    ),
+    "threads-bridging-position": (
+        "note",
+        "A position screw's thread bites on both sides of the fracture, as it is meant to.",
+    ),
+    "screw-short": (
+        "note",
+        "A longer stocked screw would fit along the axis with this seat, before the exit, the joint and "
+        "another bone.",
+    ),
+    "seat-too-deep": (
+        "warn",
+        "Less bone lies between seat and exit than the screw's threads and tip need.",
+    ),
+    "length-not-stocked": ("warn", "The marked length is not stocked for this screw."),
+    "axis-leaves-scan": (
+        "warn",
+        "The path, thread or tip reach the border of the scan, beyond which nothing is known.",
+    ),
+    "screws-collide": ("stop", "Two screws of the plan run into each other."),
+    "screws-close": ("warn", "Two screws of the plan are closer than the limit."),
+    "density-uncalibrated": ("note", "There is no density and no pull-out, only HU."),
+    "density-by-default": ("note", "Density comes from a default slope for the tube voltage."),
+    "scan-too-coarse": ("warn", "A voxel edge is longer than half of the smallest clearance limit."),
+    "entry-moved": ("note", "The given entry point was not on the surface and was moved along the axis."),
+    "no-joint-surface": ("note", "Clearance to the joint was not measured: no joint surface was given."),
+}
+"""Every code, its severity and meaning: the documentation prints this table."""
