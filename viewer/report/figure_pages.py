@@ -41,8 +41,8 @@ def figure_pages(subject: Subject, assessment: Assessment, title: str) -> list[P
     if stop:
         blocks += findings
     notes_px = text_height(fragments["notes"], SMALL, WIDTH_PX, SMALL_ROW_PX)
-    blocks.append((fragments, 48 + 1.2 * ROW_PX * len(fragments["rows"]) + notes_px))
-    blocks.append((measures, height + 26 + text_height(notes.words, SMALL, WIDTH_PX, SMALL_ROW_PX)))
+    blocks.append((fragments, 46 + 1.1 * ROW_PX * len(fragments["rows"]) + notes_px))
+    blocks.append((measures, height + 20 + text_height(notes.words, SMALL, WIDTH_PX, SMALL_ROW_PX)))
     if not stop:
         blocks += findings
     blocks.append(_check_block(words.check_words(result)))
@@ -100,7 +100,7 @@ def _finding_blocks(subject: Subject) -> list[tuple[Block, float]]:
     note = words.counted_words(subject.result.findings)
     blocks: list[tuple[Block, float]] = []
     block: Block = {"kind": "findings", "rows": [], "note": note}
-    height = 24.0
+    height = 20.0
     for row in rows:
         facts = "; ".join(
             part for part in (row["value"], row["limit"], f"source: {row['source']}", row["code"]) if part
@@ -114,7 +114,7 @@ def _finding_blocks(subject: Subject) -> list[tuple[Block, float]]:
         )
         if block["rows"] and height + needs > ROOM_PX / 2:
             blocks.append((block, height))
-            block, height = {"kind": "findings", "rows": [], "note": "continued"}, 24.0
+            block, height = {"kind": "findings", "rows": [], "note": "continued"}, 20.0
         block["rows"].append(row)
         height += needs
     if block["rows"] or not blocks:
@@ -123,7 +123,7 @@ def _finding_blocks(subject: Subject) -> list[tuple[Block, float]]:
 
 
 def _check_block(said: str) -> tuple[Block, float]:
-    return {"kind": "check", "words": said}, text_height(said, BODY, WIDTH_PX - 20, 15.2) + 6
+    return {"kind": "check", "words": said}, text_height(said, BODY, WIDTH_PX - 20, 15.2) + 3
 
 
 def _provenance_blocks(bone: Bone, assessment: Assessment) -> list[tuple[Block, float]]:

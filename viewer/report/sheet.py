@@ -50,9 +50,10 @@ def paged(blocks: list[tuple[Block, float]], head: str, sub: str, side: str) -> 
     pages: list[list[Block]] = [[]]
     left_px = ROOM_PX
     for block, height_px in blocks:
-        if pages[-1] and height_px + GAP_PX > left_px:
+        needed_px = height_px + (GAP_PX if pages[-1] else 0.0)
+        if pages[-1] and needed_px > left_px:
             pages.append([])
-            left_px = ROOM_PX
+            left_px, needed_px = ROOM_PX, height_px
         pages[-1].append(block)
-        left_px -= height_px + GAP_PX
+        left_px -= needed_px
     return [Page(head, sub, side, page) for page in pages]

@@ -155,9 +155,9 @@ def _fragment_words(subject: Subject, stretch: Stretch, ruler: Ruler, top: float
     figure = f" {written(length_mm if length_mm is not None else stretch.to_mm - stretch.from_mm)} mm"
     glide_to_mm = subject.result.gliding_hole_to_mm
     glides = glide_to_mm is not None and (stretch.from_mm + stretch.to_mm) / 2 < glide_to_mm
-    choices = [f"{stretch.name}{figure}", stretch.name, figure.strip()]
+    choices = [f"{stretch.name},{figure}", stretch.name, figure.strip()]
     if glides:
-        choices.insert(0, f"{stretch.name}{figure}, gliding hole")
+        choices.insert(0, f"{stretch.name},{figure}, gliding hole")
     for words in choices:
         if text_width(words, bold=True) < right - left - 6:
             return text((left + right) / 2, top + height - 4.5, words, anchor="middle", bold=True, halo=PAPER)
