@@ -278,12 +278,13 @@ def _scan(case: Case) -> Iterator[Finding]:
 
 
 def _at_border(case: Case) -> bool:
-    """Whether entry, exit, or the screw at its widest below the seat touch the outermost voxels' centres."""
+    """Whether entry, exit, or what of the screw lies beyond the entry reach the outermost voxels' centres."""
     path, grid = case.path, case.prepared.bone.ct.grid
     ends_ijk = grid.mm_to_ijk(np.stack([case.result.entry_mm, case.result.exit_mm]))
-    from_mm, to_mm = path.placed.seat_depth_mm, path.tip_depth_mm
+    seat_mm, tip_mm = path.placed.seat_depth_mm, path.tip_depth_mm
     outline = path.solid.outline_mm[path.solid.outline_mm[:, 0] >= 0]
-    on_axis = path.entry_mm + np.clip(from_mm + outline[:, :1], from_mm, to_mm) * path.direction
+    depth_mm = np.clip(seat_mm + outline[:, :1], max(0.0, seat_mm), max(0.0, tip_mm))
+    on_axis = path.entry_mm + depth_mm * path.direction
     edges = grid.affine[:3, :3] / grid.spacing_mm
     # A disc across the axis reaches so far along each edge of the grid.
     reach_mm = outline[:, 1:] * np.sqrt(np.maximum(1 - (path.direction @ edges) ** 2, 0))
