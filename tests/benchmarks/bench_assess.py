@@ -55,15 +55,15 @@ class Measured:
 class ObviousWay:
     """The same measurement put together from general libraries."""
 
-    def __init__(self, bone: ReadyBone) -> None:
+    def __init__(self, bone: ReadyBone, bone_name: str, fragments: tuple[int, ...]) -> None:
         prepared = bone.prepared
         self.bone: Bone = prepared.bone
         self.whole = {f.number: _mesh(f.surface) for f in self.bone.fragments}
-        self.free = {
-            n: trimesh.Trimesh(m.vertices_mm, m.faces, process=False) for n, m in prepared.free.items()
-        }
         self.joint = None if self.bone.joint is None else _mesh(self.bone.joint)
-        for mesh in (*self.whole.values(), *self.free.values(), *filter(None, [self.joint])):
+        # The outer surface without the fracture faces the screw goes through, found beforehand as ours is.
+        surface = prepared.outer_surface(bone_name, fragments)
+        self.outer = trimesh.Trimesh(surface.vertices_mm, surface.faces[~surface.passed], process=False)
+        for mesh in (*self.whole.values(), self.outer, *filter(None, [self.joint])):
             # Trees and normals are built before the clock starts, as ours are.
             trimesh.proximity.closest_point(mesh, mesh.vertices[:1])
             mesh.ray.intersects_location([mesh.bounds[0] - 1], [[0, 0, 1.0]])
@@ -92,15 +92,14 @@ class ObviousWay:
         )
         ring = hu[(depth >= 0) & (depth <= length), 1 : 1 + path.ring_offsets_mm.shape[1]]
         solid = self._solid_points(path)
-        outer = [self._signed_mm(self.free[number], solid) for number in fragments]
-        nearest = np.where(np.abs(outer[0]) < np.abs(outer[-1]), outer[0], outer[-1])
+        outer = self._signed_mm(self.outer, solid)
         leading = self._leading(path, solid)
         joint = None if self.joint is None else float(self._signed_mm(self.joint, solid)[leading].min())
         return Measured(
             length,
             tuple(engagements),
             float(ring.mean()),
-            float(nearest[leading].min()),
+            float(outer[leading].min()),
             joint,
         )
 
@@ -202,7 +201,7 @@ def main(name: str = "scaphoid-waist") -> None:
         f"best {1000 * ours_best_s:.1f})"
     )
     try:
-        other = ObviousWay(prepared)
+        other = ObviousWay(prepared, path.bone_name, fragments)
     except ModuleNotFoundError as missing:
         print(f"no comparison: trimesh's closest points need {missing.name}; install it and run again")
         return
