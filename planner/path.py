@@ -22,7 +22,7 @@ from segmentation.vocabulary import Floats
 
 ANGLES_COUNT = 16
 """Lines around the axis on each circle. Our choice: an oblique cortex is then integrated to under 1 %
-(tests/test_path.py)."""
+(tests/test_truth.py)."""
 
 RING_CIRCLES_COUNT = 2
 """Circles between core and major radius, each standing for the same area. Our choice."""
