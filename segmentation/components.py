@@ -35,11 +35,17 @@ cables 0.45–0.86, bones 0–0.22 (ribs beside lung).
 FURNITURE_HALF_THICKNESS_MM = 6.0
 """A table top or cable is nowhere thicker than twice this. Our choice."""
 
+FILLED_TABLE_HALF_THICKNESS_MM = 15.0
+"""A table top with its foam is nowhere thicker than twice this; dry long bones are, filled. Our choice."""
+
 TABLE_WIDTH_MM = 80.0
 """A table top is wider and longer than this. Our choice."""
 
 CABLE_HALF_THICKNESS_MM = 3.0
 """A cable is nowhere thicker than twice this. Our choice; the thinnest long bones are above it."""
+
+CABLE_SECTION_MM2 = 60.0
+"""A cable's cross-section is smaller than this. Our choice: twice a disc of CABLE_HALF_THICKNESS_MM."""
 
 CABLE_LENGTH_MM = 40.0
 """A cable is longer than this. Our choice."""
@@ -104,12 +110,17 @@ def grown(box: Box, by_voxels: int, shape: tuple[int, ...]) -> Box:
 
 @dataclass(frozen=True)
 class _Surroundings:
-    """Whether a piece lies in air, how thick it is, and its box's middle and longest edge."""
+    """Whether a piece lies in air, how thick it is, its box's middle and longest edge, and its cross-section.
+
+    ``filled_half_thickness_mm`` counts what the piece encloses as its own: a dry bone is hollow.
+    """
 
     in_air: bool
     half_thickness_mm: float
+    filled_half_thickness_mm: float
     width_mm: float
     length_mm: float
+    section_mm2: float
 
     def furniture(self, *, in_body: bool) -> RemovedAs | None:
         """What the piece is taken for, or None for bone. ``in_body``: other pieces lie in soft tissue.
@@ -118,9 +129,12 @@ class _Surroundings:
         """
         if not self.in_air or self.half_thickness_mm > FURNITURE_HALF_THICKNESS_MM:
             return None
-        if self.width_mm >= TABLE_WIDTH_MM:
+        if not in_body and self.filled_half_thickness_mm > FILLED_TABLE_HALF_THICKNESS_MM:
+            return None
+        thin = self.filled_half_thickness_mm <= CABLE_HALF_THICKNESS_MM
+        if self.width_mm >= TABLE_WIDTH_MM or (in_body and self.section_mm2 > CABLE_SECTION_MM2):
             return "flat and long, as a table is"
-        if self.length_mm >= CABLE_LENGTH_MM and self.half_thickness_mm <= CABLE_HALF_THICKNESS_MM:
+        if self.length_mm >= CABLE_LENGTH_MM and thin:
             return "thin and long, as a cable is"
         return "thin and outside the body" if in_body else None
 
@@ -139,4 +153,19 @@ def _surroundings(ct: CTVolume, labels: npt.NDArray[np.integer], label: int, box
         away = edt.edt(~inside, anisotropy=anisotropy, parallel=2)
         near = (away > SHELL_MM[0]) & (away <= SHELL_MM[1])
     in_air = bool(near.any() and np.mean(ct.hu[box][near] < AIR_BELOW_HU) >= IN_AIR_FRACTION)
-    return _Surroundings(in_air, thickness, float(extent_mm[1]), float(extent_mm[2]))
+    filled = thickness
+    if in_air and thickness <= FURNITURE_HALF_THICKNESS_MM:
+        filled = float(edt.edt(_filled(inside), anisotropy=anisotropy, parallel=2).max())
+    section_mm2 = float(inside.sum()) * ct.grid.voxel_mm3 / float(extent_mm[2])
+    return _Surroundings(in_air, thickness, filled, float(extent_mm[1]), float(extent_mm[2]), section_mm2)
+
+
+def _filled(inside: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """``inside`` and what it encloses in any slice of any direction, as an open tube does its bore."""
+    filled = ndimage.binary_fill_holes(inside)
+    for axis in range(3):
+        for index in np.flatnonzero(inside.any(axis=tuple(a for a in range(3) if a != axis))):
+            at: list[slice | int] = [slice(None)] * 3
+            at[axis] = int(index)
+            filled[tuple(at)] |= ndimage.binary_fill_holes(inside[tuple(at)])
+    return np.asarray(filled)
