@@ -12,7 +12,7 @@ import numpy as np
 from planner.catalogue import stocked_length_mm
 from planner.clearance import clearances
 from planner.collisions import nearest_other
-from planner.density import layers, mean_hu_in, profile, sample
+from planner.density import CORTEX_AT_MOST_MM, layers, mean_hu_in, profile, sample
 from planner.engagement import Bite, bites, gliding_hole_to_mm, threads_engaged
 from planner.findings import CAUTIONS, findings_of
 from planner.hold import pullout_n
@@ -27,6 +27,7 @@ NORMALS = {"sagittal": (1.0, 0.0, 0.0), "coronal": (0.0, 1.0, 0.0), "axial": (0.
 """Normals of the body's planes in RAS+ (definition)."""
 
 UNCALIBRATED = "density is not calibrated"
+NO_FALL = "the density does not fall by half within reach: cortex and what lies beneath are not told apart"
 UNKNOWN = "part of it lies outside the scan or holds no data"
 
 
@@ -130,6 +131,13 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
             reasons[f"layers.{layer.layer}.mean_density_mg_cm3"] = (
                 UNKNOWN if layer.mean_hu is None else _uncalibrated(prepared.bone)
             )
+    for layer, end in ((strata[0], "to_mm"), (strata[-1], "from_mm")):
+        if layer.to_mm - layer.from_mm >= min(CORTEX_AT_MOST_MM, path.length_mm / 2) - 1e-9:
+            reasons[f"layers.{layer.layer}.{end}"] = NO_FALL
+    if not placed.screw.headless and placed.technique != "lag":
+        reasons["gliding_hole_to_mm"] = "only a lag screw has a gliding hole"
+    elif placed.screw.headless:
+        reasons["gliding_hole_to_mm"] = "a headless screw is not put in with a gliding hole"
     if calibration is None:
         reasons["profile.density_mg_cm3"] = _uncalibrated(prepared.bone)
     return ScrewResult(

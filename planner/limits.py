@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from planner.vocabulary import Screw
+
 
 @dataclass(frozen=True)
 class Limits:
@@ -50,3 +52,8 @@ class Limits:
             self.body_clearance_mm,
             self.trailing_end_buried_mm,
         )
+
+
+def tip_room_mm(screw: Screw, limits: Limits) -> float:
+    """How far beyond the exit the tip may lie on the axis: negative where it must stay inside."""
+    return -limits.leading_end_clearance_mm if screw.headless else limits.tip_through_far_cortex_mm

@@ -114,7 +114,8 @@ def interval(
         calibration_fraction,
         geometry_error_fraction(thread),
         FORM_ERROR_FRACTION,
-        ENGAGED_LENGTH_ERROR_MM / engaged_mm,
+        # Of a thread that hardly bites, no more than all is uncertain.
+        ENGAGED_LENGTH_ERROR_MM / math.hypot(engaged_mm, ENGAGED_LENGTH_ERROR_MM),
         # Only Stone's half of the geometric mean goes by apparent density.
         ASH_RATIO_ERROR_FRACTION * STONE_EXPONENT_FACTOR / 2 if host == "bone" else 0.0,
     )

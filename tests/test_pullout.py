@@ -305,3 +305,11 @@ def test_strengths_and_lengths_must_be_known_and_not_negative():
         pullout_integral_n([1, math.nan], [1, 1], **size)
     with pytest.raises(InputError, match="not be negative"):
         pullout_integral_n([1, -1], [1, 1], **size)
+
+
+def test_a_thread_that_hardly_bites_has_an_interval_that_is_wide_but_finite():
+    thread = THREADS["HA-3.5"]
+    found = interval(
+        1e-3, law_fraction=0.25, calibration_fraction=0.1, engaged_mm=6e-5, thread=thread, host="bone"
+    )
+    assert 1e-4 < found.low < found.high < 1e-2

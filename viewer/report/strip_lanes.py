@@ -10,11 +10,13 @@ from __future__ import annotations
 from itertools import pairwise
 from math import ceil
 
+from planner.limits import Limits, tip_room_mm
 from viewer.report.drawing import BODY, SMALL, line, path, px, rect, text, text_width, written
 from viewer.report.ruler import GUTTER_PX, Ruler
 from viewer.report.section import crossing_depths_mm
 from viewer.report.subject import Stretch, Subject
 from viewer.report.tokens import INK, INK_2, INK_3, PAPER, RULE
+from viewer.report.words import cortices_not_told
 
 THINNEST_CORTEX_MM = 1.5
 """Thinner cortices are not told reliably by a clinical CT (as in the mock): their inner edge is drawn
@@ -76,7 +78,7 @@ def _fragment_bar(subject: Subject, stretch: Stretch, ruler: Ruler, top: float, 
 def _cortex(subject: Subject, name: str, ruler: Ruler, top: float, height: float) -> str:
     layer = next((layer for layer in subject.result.layers if layer.layer == name), None)
     stretches = own_stretches(subject)
-    if layer is None or not stretches or subject.bone.host == "foam":
+    if layer is None or not stretches or name in cortices_not_told(subject.result):
         return ""
     near = name == "near cortex"
     owner = stretches[0] if near else stretches[-1]
@@ -194,21 +196,22 @@ def axis_lane(subject: Subject, ruler: Ruler, y: float) -> str:
 
 
 def landing_lane(subject: Subject, ruler: Ruler, y: float) -> str:
-    """A triangle where the tip would be with each stocked length; hollow and struck where it would leave
-    the bone.
+    """A triangle where the tip would be with each stocked length; hollow and struck where it would break
+    the tip's limit on the axis.
 
     The chosen length is always named; of the others as many as there is room for.
     """
     placed = subject.result.placed
     stocked = placed.screw.stocked_lengths_mm
     ahead_mm = subject.result.tip_depth_mm - placed.length_mm
+    deepest_mm = subject.exit_depth_mm + tip_room_mm(placed.screw, Limits())
     drawn = [text(GUTTER_PX - 6, y + 16, "tip if length", anchor="end", fill=INK_2)]
     taken: list[tuple[float, float]] = []
     for length_mm in sorted({*stocked, placed.length_mm}, key=lambda one: (one != placed.length_mm, one)):
         depth_mm, chosen = ahead_mm + length_mm, length_mm == placed.length_mm
         if depth_mm <= 0 or not ruler.from_mm <= depth_mm <= ruler.to_mm - 4 / ruler.scale_px:
             continue
-        x, leaves = ruler.x(depth_mm), depth_mm > subject.exit_depth_mm
+        x, leaves = ruler.x(depth_mm), depth_mm > deepest_mm
         fill = PAPER if leaves else INK if chosen else INK_3
         shape = f"M{px(x)} {px(y)}l3.6 5.5h-7.2z"
         drawn.append(path(shape, fill=fill, stroke=INK if chosen else INK_2, stroke_width="0.9"))

@@ -116,7 +116,7 @@ def _strip_caption(subject: Subject, rows: list[Ruler]) -> str:
         else "Density, with the calibration's standard error as a band:",
         "full line, ring between core and major diameter; dotted, on the axis;",
         "thread shaded, one notch a thread.",
-        "Triangles: the tip with each stocked length; hollow and struck, it would leave the bone.",
+        "Triangles: the tip with each stocked length; hollow and struck, it would break the tip's limit.",
         "a to d: across the screw, seen from its head; dashed major, full core diameter;",
         "chain line: the strip's plane; figure: from the screw's rim to the nearest surface in that plane,",
         "a fracture's face included.",

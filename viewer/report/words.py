@@ -155,16 +155,26 @@ def fragment_row(result: ScrewResult, fragment: FragmentResult, notes: Footnotes
 
 def layer_rows(result: ScrewResult, notes: Footnotes) -> list[dict[str, str]]:
     """Near cortex, cancellous, far cortex: depth, thickness, means."""
+    unsure = cortices_not_told(result)
     return [
         {
             "name": layer.layer,
             "span": f"{written(layer.from_mm)} to {written(layer.to_mm)}",
-            "thick": written(layer.to_mm - layer.from_mm),
+            "thick": notes.cell(
+                None if layer.layer in unsure else layer.to_mm - layer.from_mm, 1, unsure.get(layer.layer, "")
+            ),
             "hu": notes.cell(layer.mean_hu, 0, f"layers.{layer.layer}.mean_hu"),
             "density": notes.cell(layer.mean_density_mg_cm3, 0, f"layers.{layer.layer}.mean_density_mg_cm3"),
         }
         for layer in result.layers
     ]
+
+
+def cortices_not_told(result: ScrewResult) -> dict[str, str]:
+    """Layers whose cortex could not be told apart, with the key of the reason."""
+    ends = {"near cortex": "to_mm", "far cortex": "from_mm"}
+    keys = {name: f"layers.{name}.{end}" for name, end in ends.items()}
+    return {name: key for name, key in keys.items() if key in result.reasons}
 
 
 def clearance_rows(result: ScrewResult, notes: Footnotes) -> list[dict[str, str]]:
