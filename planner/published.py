@@ -12,7 +12,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib import resources
+from pathlib import Path
 
 import numpy as np
 
@@ -93,7 +93,7 @@ class Score:
 
 def published_rows() -> tuple[PublishedRow, ...]:
     """The rows that come with the package, in file order."""
-    text = resources.files("planner").joinpath("published_pullouts.csv").read_text(encoding="utf-8")
+    text = Path(__file__).with_name("published_pullouts.csv").read_text(encoding="utf-8")
     return tuple(_row(cells) for cells in csv.DictReader(text.splitlines()))
 
 

@@ -277,3 +277,25 @@ def test_a_planted_machine_or_registry_is_found(planted):
 
 def test_each_package_tells_that_it_is_typed():
     assert [package for package in PACKAGES if not (ROOT / package / "py.typed").is_file()] == []
+
+
+def test_compiled_loops_are_not_kept_in_the_package(tmp_path):
+    """pip leaves them behind, and a folder left behind hides the next install of the package."""
+    environment = {**os.environ, "PYTHONPATH": str(ROOT), "XDG_CACHE_HOME": str(tmp_path)}
+    environment.pop("NUMBA_CACHE_DIR", None)
+    program = (
+        "import sys\nfrom viewer.command_line import main\nsys.argv = ['pilothole', '--version']\n"
+        "try:\n    main()\nexcept SystemExit:\n    pass\n"
+        "from planner import mesh_kernels\n"
+        "kernel = next(k for k in vars(mesh_kernels).values() if hasattr(k, '_cache'))\n"
+        "print(kernel._cache.cache_path)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program],
+        cwd=tmp_path,
+        env=environment,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert Path(done.stdout.splitlines()[-1]).is_relative_to(tmp_path)

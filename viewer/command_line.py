@@ -11,6 +11,7 @@ import os
 import sys
 import warnings
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -112,10 +113,23 @@ def _refused(sentence: str) -> int:
 def main() -> None:
     """The entry point of the installed command."""
     tolerate_any_terminal()
+    _keep_compiled_loops_with_the_user()
     if not sys.warnoptions:
         # A warning is for whoever writes code; what a person should know stands in notes and findings.
         warnings.simplefilter("ignore")
     sys.exit(run(sys.argv[1:]))
+
+
+def _keep_compiled_loops_with_the_user() -> None:
+    """Let compiled loops be kept in the user's cache folder.
+
+    Beside the code they would outlive an uninstall, and their folder would hide the next install.
+    """
+    try:
+        cache = Path(os.environ.get("XDG_CACHE_HOME") or Path("~/.cache").expanduser())
+    except RuntimeError:  # a user without a home
+        return
+    os.environ.setdefault("NUMBA_CACHE_DIR", str(cache / "pilothole"))
 
 
 if __name__ == "__main__":
