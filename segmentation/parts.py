@@ -99,7 +99,7 @@ def parts_from_labels(ct: CTVolume, given: npt.NDArray[np.uint8], threshold_hu: 
         crop = given[box]
         own = _signed_distance_mm(crop == value, spacing)
         above = ct.hu[box] >= threshold_hu
-        rest = (crop != value) & (crop != 0)
+        rest = ((crop != value) & (crop != 0)) | _going_on(above & (crop == 0), own, spacing)
         beyond = np.full(crop.shape, np.inf, np.float32)
         if rest.any():
             border = (_signed_distance_mm(rest, spacing) - own) / 2
@@ -107,8 +107,17 @@ def parts_from_labels(ct: CTVolume, given: npt.NDArray[np.uint8], threshold_hu: 
         piece = above & (own < LABEL_REACH_MM) & ~rest
         hollow = ~above & (crop == value)
         edge = ~ndimage.binary_fill_holes(piece | (own < -LABEL_REACH_MM))
-        parts.append(_part(ct, box, piece, hollow & ~edge, beyond, threshold_hu, cut_everything=True))
+        parts.append(_part(ct, box, piece, hollow & ~edge, beyond, threshold_hu, bordering=rest & above))
     return parts
+
+
+def _going_on(unlabelled: Mask, own_mm: npt.NDArray[np.float32], spacing_mm: Floats) -> Mask:
+    """Bone beside a label that does not end within LABEL_REACH_MM of it: there the label's border holds."""
+    beyond = unlabelled & (own_mm >= LABEL_REACH_MM)
+    if not beyond.any():
+        return beyond
+    steps = int(np.ceil(LABEL_REACH_MM / spacing_mm.min()))
+    return np.asarray(ndimage.binary_dilation(beyond, mask=unlabelled, iterations=steps))
 
 
 def cut_in_two(parts: list[Part], cut: Cut, ct: CTVolume) -> list[Part]:
@@ -122,8 +131,11 @@ def cut_in_two(parts: list[Part], cut: Cut, ct: CTVolume) -> list[Part]:
             f"the cut at {x:g}, {y:g}, {z:g} lies in no fragment: give a point inside the bone to divide"
         )
     whole = parts[index]
+    length = float(np.linalg.norm(cut.normal))
+    if not np.isfinite(length) or length == 0:
+        raise InputError("a cut's normal must have a length and a direction: give three numbers, not all 0")
     axes = [np.arange(part.start, part.stop) for part in whole.box]
-    normal = np.asarray(cut.normal, float) / np.linalg.norm(cut.normal)
+    normal = np.asarray(cut.normal, float) / length
     # Signed distance is affine in (i, j, k): three outer sums instead of a coordinate array.
     slope = ct.grid.affine[:3, :3].T @ normal
     level = float((ct.grid.affine[:3, 3] - cut.point_mm) @ normal)
@@ -144,6 +156,8 @@ def cut_in_two(parts: list[Part], cut: Cut, ct: CTVolume) -> list[Part]:
 
 def _part_at(parts: list[Part], point_ijk: Floats) -> int | None:
     """Which part holds a point, judged by the nearest voxel centre."""
+    if not np.isfinite(point_ijk).all():
+        return None
     for index, part in enumerate(parts):
         local = np.round(point_ijk).astype(int) - part.offset_ijk
         inside_box = ((local >= 0) & (local < part.field_hu.shape)).all()
@@ -160,9 +174,13 @@ def _part(
     beyond_mm: npt.NDArray[np.float32],
     threshold_hu: float,
     *,
-    cut_everything: bool = False,
+    bordering: Mask | None = None,
 ) -> Part:
-    """The field of one piece and its hollows, cropped to what it needs."""
+    """The field of one piece and its hollows, cropped to what it needs.
+
+    ``beyond_mm`` bounds the hollows; with ``bordering``, bone of another, it bounds the whole piece and tells
+    how deep in the other one is.
+    """
     where = ndimage.find_objects((piece | hollow).astype(np.uint8))
     if not where:
         raise InputError(
@@ -170,6 +188,7 @@ def _part(
         )
     tight = grown(where[0], 2, piece.shape)
     piece, hollow, beyond_mm = piece[tight], hollow[tight], beyond_mm[tight]
+    bordering = None if bordering is None else bordering[tight]
     whole = tuple(
         slice(outer.start + inner.start, outer.start + inner.stop)
         for outer, inner in zip(box, tight, strict=True)
@@ -178,12 +197,13 @@ def _part(
     gradient = edge_gradient_hu_per_mm(np.where(piece, np.abs(field), -np.abs(field)), ct.grid.spacing_mm)
     inside = piece | hollow
     field = np.where(inside, np.float32(1), np.float32(-1)) * np.maximum(np.abs(field), np.float32(1))
-    if cut_everything or np.isfinite(beyond_mm).any():
-        limit = inside if cut_everything else hollow
-        field[limit] = np.minimum(field[limit], beyond_mm[limit] * np.float32(gradient))
+    bounded = bordering is not None or bool(np.isfinite(beyond_mm).any())
+    if bounded:
+        limit = hollow if bordering is None else inside | bordering
+        field[limit] = np.minimum(np.abs(field[limit]), beyond_mm[limit] * np.float32(gradient))
     deep = ndimage.binary_erosion(field > 0)
     raised = np.float32(gradient * DEEP_VOXELS_COUNT * ct.grid.spacing_mm.max())
-    if cut_everything or np.isfinite(beyond_mm).any():
+    if bounded:
         deep &= beyond_mm * np.float32(gradient) > raised
     field[deep] = np.maximum(field[deep], raised)
     return Part(
