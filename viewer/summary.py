@@ -26,7 +26,9 @@ def tell_bone(bone: Bone, folder: Path) -> None:
             f"  {fragment.number}  {fragment.name} (of {fragment.bone})  {fragment.volume_mm3 / 1000:.2f} cm³"
         )
     say(f"  bone begins at {taken.threshold_hu:g} HU ({taken.threshold_reason})")
-    for removed in taken.removed[:SHOWN_REMOVED_COUNT]:
+    # What was taken for furniture or metal is worth a look; specks come last.
+    left_out = sorted(taken.removed, key=lambda removed: removed.what == "speck")
+    for removed in left_out[:SHOWN_REMOVED_COUNT]:
         place = ", ".join(f"{coordinate:.0f}" for coordinate in removed.centre_mm)
         say(f"  left out: {removed.what}, {removed.volume_mm3:.3g} mm³ at {place} mm")
     if (more := len(taken.removed) - SHOWN_REMOVED_COUNT) > 0:
