@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
+from typing import Any
 
 import edt
 import numpy as np
@@ -72,15 +73,16 @@ class Hollow:
 def hollows(
     pieces: Pieces,
     count: int,
-    above_hu: npt.NDArray[np.float32],
+    hu: npt.NDArray[Any],
+    threshold_hu: float,
     spacing_mm: Floats,
     at_border: npt.NDArray[np.bool_],
 ) -> list[Hollow]:
     """The hollows of pieces 1 … ``count`` of one neighbourhood.
 
-    ``pieces`` (i, j, k) uint8 is a crop: 0 outside, n = piece n (fewer than 255); ``above_hu`` its grey
-    values less the level. ``at_border`` (3, 2) tells which faces of the crop are faces of the scan, where a
-    bone is cut off and its cavity is closed by the cut.
+    ``pieces`` (i, j, k) uint8 is a crop: 0 outside, n = piece n (fewer than 255); ``hu`` its grey values and
+    ``threshold_hu`` the level. ``at_border`` (3, 2) tells which faces of the crop are faces of the scan,
+    where a bone is cut off and its cavity is closed by the cut.
     """
     capped = _capped(pieces, at_border)
     closed, own = _lines_ending_on_bone(capped)
@@ -88,12 +90,11 @@ def hollows(
     nowhere = np.full(pieces.shape, np.inf, np.float32)
     if count == 1 or not hollow.any():
         return [Hollow(hollow, nowhere)] * count
-    where = np.argwhere(hollow)
-    reach = np.ceil((GAP_MM + WIDE_MM) / spacing_mm).astype(int)
-    low, high = np.maximum(where.min(axis=0) - reach, 0), where.max(axis=0) + reach + 1
-    near = tuple(slice(int(a), int(b)) for a, b in zip(low, high, strict=True))
+    near = _box_around(hollow, np.ceil((GAP_MM + WIDE_MM) / spacing_mm).astype(int))
     result = []
-    for part in _shared_out(pieces[near], count, hollow[near], closed[near], above_hu[near], spacing_mm):
+    above_hu = hu[near].astype(np.float32) - np.float32(threshold_hu)
+    lines = closed[near], own[near]
+    for part in _shared_out(pieces[near], count, hollow[near], lines, above_hu, spacing_mm):
         inside, beyond = np.zeros(pieces.shape, bool), nowhere.copy()
         inside[near], beyond[near] = part.inside, part.beyond_gap_mm
         result.append(Hollow(inside, beyond))
@@ -178,11 +179,20 @@ def _distance_mm(outside: Mask, spacing_mm: Floats) -> npt.NDArray[np.float32]:
     return np.asarray(edt.edt(outside, anisotropy=tuple(float(step) for step in spacing_mm), parallel=2))
 
 
+def _box_around(chosen: Mask, reach: npt.NDArray[np.int_]) -> tuple[slice, ...]:
+    """The box of what is chosen, wider by ``reach`` voxels."""
+    found = ndimage.find_objects(chosen.view(np.uint8))[0]
+    return tuple(
+        slice(max(0, part.start - int(more)), part.stop + int(more))
+        for part, more in zip(found, reach, strict=True)
+    )
+
+
 def _shared_out(
     pieces: Pieces,
     count: int,
     hollow: Mask,
-    closed: Pieces,
+    lines: tuple[Pieces, Pieces],
     above_hu: npt.NDArray[np.float32],
     spacing_mm: Floats,
 ) -> list[Hollow]:
@@ -200,24 +210,32 @@ def _shared_out(
         nearest = np.where(closer, distance, nearest)
         owner = np.where(closer, np.uint8(number), owner)
     beyond = np.full(pieces.shape, np.inf, np.float32)
+    closed, own = lines
+    reach = np.ceil((GAP_MM + WIDE_MM) / spacing_mm).astype(int)
     for first, last in combinations(range(1, count + 1), 2):
         pair = ((owner == first) & (other == last)) | ((owner == last) & (other == first))
-        asked = hollow & pair
+        # What one piece closes alone is its own; only what lies across from another may change hands.
+        asked = hollow & pair & (own < CLOSED_COUNT)
         if not asked.any():
             continue
-        gap = gap_between(above_hu, pieces == first, pieces == last, GAP_MM, spacing_mm)
+        at = _box_around(asked, reach)
+        gap = gap_between(above_hu[at], pieces[at] == first, pieces[at] == last, GAP_MM, spacing_mm)
         if gap is None:
             continue
         # Between the rims the grey values tell the gap themselves; in the cavity it is filled right across.
-        mouth = pair & (nearest + second <= gap.width_mm + MOUTH_VOXELS_COUNT * spacing_mm.max())
-        hollow &= ~mouth
+        width_mm, from_middle_mm = gap.width_mm, gap.from_middle_mm
+        mouth = pair[at] & ((nearest + second)[at] <= width_mm + MOUTH_VOXELS_COUNT * spacing_mm.max())
+        hollow[at] &= ~mouth
         steps = int(np.ceil((GAP_MM / 2 + WIDE_MM) / spacing_mm.min()))
-        lens = (pieces == 0) & pair & ~mouth & (closed >= CLOSED_IN_GAP_COUNT)
-        lens &= np.abs(gap.from_middle_mm) <= gap.width_mm / 2 + WIDE_MM
-        hollow |= ndimage.binary_dilation(asked & ~mouth, mask=lens, iterations=steps)
-        asked = hollow & pair
-        owner[asked] = np.where(gap.from_middle_mm > 0, np.uint8(first), np.uint8(last))[asked]
-        beyond[asked] = (np.abs(gap.from_middle_mm) - gap.width_mm / 2)[asked]
+        lens = (pieces[at] == 0) & pair[at] & ~mouth & (closed[at] >= CLOSED_IN_GAP_COUNT)
+        lens &= np.abs(from_middle_mm) <= width_mm / 2 + WIDE_MM
+        lens = ndimage.binary_dilation(asked[at] & ~mouth, mask=lens, iterations=steps)
+        changing = lens | (asked[at] & ~mouth)
+        solid = pieces[at] > 0
+        changing |= pair[at] & ndimage.binary_fill_holes(solid | hollow[at] | lens) & ~solid & ~hollow[at]
+        hollow[at] |= changing
+        owner[at][changing] = np.where(from_middle_mm > 0, np.uint8(first), np.uint8(last))[changing]
+        beyond[at][changing] = (np.abs(from_middle_mm) - width_mm / 2)[changing]
     return [
         Hollow(hollow & (owner == number), np.where(owner == number, beyond, np.float32(np.inf)))
         for number in range(1, count + 1)

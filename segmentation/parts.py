@@ -73,7 +73,8 @@ def parts_from_pieces(
         found = hollows(
             lookup[labels[box]],
             len(neighbours),
-            ct.hu[box].astype(np.float32) - np.float32(threshold_hu),
+            ct.hu[box],
+            threshold_hu,
             ct.grid.spacing_mm,
             _at_border(box, labels.shape),
         )
