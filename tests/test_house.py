@@ -6,9 +6,9 @@ import ast
 import json
 import os
 import re
+import resource
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import grimp
@@ -247,15 +247,16 @@ def test_help_loads_nothing_heavy():
 
 
 def test_help_answers_in_half_a_second():
-    """The best of five: other work on the machine must not count."""
+    """Processor time, the best of five: other work on the machine must not count."""
     took_s = []
     for _ in range(5):
-        began_s = time.perf_counter()
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
         subprocess.run(
             [sys.executable, "-m", "viewer.command_line", "--help"], cwd=ROOT, capture_output=True, check=True
         )
-        took_s.append(time.perf_counter() - began_s)
-    assert min(took_s) < 0.5
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        took_s.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+    assert 0 < min(took_s) < 0.5
 
 
 def test_no_file_names_a_machine_or_a_registry():
