@@ -17,7 +17,7 @@ from planner.engagement import Bite, bites, gliding_hole_to_mm, threads_engaged
 from planner.findings import CAUTIONS, findings_of
 from planner.hold import pullout_n
 from planner.limits import Limits
-from planner.path import Path, crossed_fragments, trace
+from planner.path import Path, crossed_fragments, touched_fragments, trace
 from planner.prepared import PreparedBone, prepare
 from planner.shear_laws import LAW_NAMES
 from planner.vocabulary import Assessment, FragmentResult, Interval, Plan, ScrewResult
@@ -26,6 +26,7 @@ from segmentation.vocabulary import NO_DATA_BELOW_HU, Bone, Floats
 NORMALS = {"sagittal": (1.0, 0.0, 0.0), "coronal": (0.0, 1.0, 0.0), "axial": (0.0, 0.0, 1.0)}
 """Normals of the body's planes in RAS+ (definition)."""
 
+BESIDE = "the axis does not cross this fragment"
 UNCALIBRATED = "density is not calibrated"
 NO_FALL = "the density does not fall by half within reach: cortex and what lies beneath are not told apart"
 UNKNOWN = "part of it lies outside the scan or holds no data"
@@ -89,15 +90,15 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
     reasons: dict[str, str] = {}
     fragments = []
     all_bites: dict[int, list[Bite]] = {}
-    for number in crossed:
+    for number in touched_fragments(path, prepared):
         all_bites[number] = bites(path, number, gliding)
         hu = mean_hu_in(path, sampled, number)
         if hu is None:
-            reasons[f"fragments.{number}.mean_hu"] = UNKNOWN
+            reasons[f"fragments.{number}.mean_hu"] = UNKNOWN if number in crossed else BESIDE
         density = None if hu is None or calibration is None else float(calibration.density_mg_cm3(hu))
         if density is None:
             reasons[f"fragments.{number}.mean_density_mg_cm3"] = (
-                UNKNOWN if hu is None else _uncalibrated(prepared.bone)
+                reasons[f"fragments.{number}.mean_hu"] if hu is None else _uncalibrated(prepared.bone)
             )
         hold = None
         if calibration is None:
@@ -169,9 +170,10 @@ def _governing(headless: bool, fragments: list[FragmentResult]) -> tuple[Fragmen
     """Which fragment's hold governs, or why none does.
 
     A headed screw holds the fragment under its head by the head, so that one counts only when no other is
-    engaged.
+    engaged. A fragment beside the axis is not held across its fracture and does not govern.
     """
-    engaged = [fragment for fragment in fragments if fragment.thread_engagement_mm > 0]
+    on_axis = [fragment for fragment in fragments if fragment.axis_path_mm > 0]
+    engaged = [fragment for fragment in on_axis if fragment.thread_engagement_mm > 0]
     if not engaged:
         return None, "no thread bites in any fragment"
     beyond = [fragment for fragment in engaged if headless or fragment is not fragments[0]] or engaged

@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 
 from planner.mesh import NO_BALL, Ball, Bundle, Mesh, smallest_distance_mm
-from planner.path import Path, crossed_fragments
+from planner.path import Path, touched_fragments
 from planner.prepared import PreparedBone
 from planner.vocabulary import Clearance
 from segmentation.vocabulary import Floats
@@ -81,8 +81,11 @@ def portal_radius_mm(path: Path) -> float:
 def _reached(prepared: PreparedBone, path: Path) -> list[int]:
     """Fragments that the screw itself, not only its axis, lies in."""
     top, tip = path.placed.seat_depth_mm + path.solid.top_mm, path.tip_depth_mm
+    low = min(top, 0.0)
     return [
-        n for n in crossed_fragments(path, prepared) if len(path.axis[n].within(min(top, 0.0), tip).from_mm)
+        number
+        for number in touched_fragments(path, prepared)
+        if any(len(s.within(low, tip).from_mm) for s in (path.axis[number], *path.ring[number]))
     ]
 
 

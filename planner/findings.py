@@ -197,7 +197,8 @@ def _seat(case: Case) -> Iterator[Finding]:
 
 
 def _threads(case: Case) -> Iterator[Finding]:
-    fragments, limit = case.result.fragments, case.limits.threads_beyond_fracture_count
+    fragments = [fragment for fragment in case.result.fragments if fragment.axis_path_mm > 0]
+    limit = case.limits.threads_beyond_fracture_count
     placed, path = case.path.placed, case.path
     under_head = not placed.screw.headless and len(fragments) > 1
     for fragment in fragments[1:] if under_head else fragments:

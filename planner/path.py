@@ -20,7 +20,7 @@ from planner.vocabulary import PlacedScrew, ThreadZone
 from segmentation.errors import InputError
 from segmentation.vocabulary import Floats
 
-ANGLES_COUNT = 16
+ANGLES_COUNT = 24
 """Lines around the axis on each circle. Our choice: an oblique cortex is then integrated to under 1 %
 (tests/test_truth.py)."""
 
@@ -151,8 +151,7 @@ def trace(prepared: PreparedBone, placed: PlacedScrew) -> Path:
 
 
 def crossed_fragments(path: Path, prepared: PreparedBone) -> list[int]:
-    """Fragments of the entered bone on the axis between entry and exit, in the order in which they are first
-    crossed."""
+    """Fragments of the entered bone on the axis between entry and exit, in order."""
     own = prepared.fragments_of(path.bone_name)
     starts = {}
     for number in own:
@@ -161,6 +160,20 @@ def crossed_fragments(path: Path, prepared: PreparedBone) -> list[int]:
             if len(within.from_mm):
                 starts[number] = float(within.from_mm.min())
     return sorted(starts, key=lambda number: starts[number])
+
+
+def touched_fragments(path: Path, prepared: PreparedBone) -> list[int]:
+    """The crossed fragments, then those beside the axis that only the ring around the screw meets."""
+    crossed = crossed_fragments(path, prepared)
+    seat, tip = path.placed.seat_depth_mm, path.tip_depth_mm
+    beside = [
+        number
+        for number in prepared.fragments_of(path.bone_name)
+        if number not in crossed
+        and number in path.ring
+        and any(len(stretch.within(seat, tip).from_mm) for stretch in path.ring[number])
+    ]
+    return crossed + beside
 
 
 def _ring_radii_mm(zone: ThreadZone) -> list[float]:

@@ -14,6 +14,7 @@ A ball of 10 mm radius in voxels of 1 mm, whose volume should be 4/3 · π · 10
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from itertools import count
 from typing import Any
 
 import numpy as np
@@ -74,9 +75,13 @@ def segment(
     else:
         numbered, pieces, removed = pieces_above(ct, threshold_hu, keep_small=keep_small)
         if not pieces:
+            why = (
+                f"all of it was taken for something else ({removed[0].what})"
+                if removed
+                else "nothing is there"
+            )
             raise InputError(
-                f"nothing at or above {threshold_hu:g} HU is large enough to be bone: lower the threshold, "
-                "or keep small pieces"
+                f"no bone at or above {threshold_hu:g} HU: {why}; lower the threshold or keep small pieces"
             )
         parts = parts_from_pieces(ct, numbered, pieces, threshold_hu)
         del numbered
@@ -154,6 +159,8 @@ def _named(
     """Fragments with their names and bones, and the sentences about how bones were told apart."""
     given: dict[int, tuple[str, str | None]] = {}
     for point_mm, name, bone in names:
+        if not np.isfinite(point_mm).all():
+            raise InputError(f"the name {name!r} needs three finite coordinates (got {point_mm})")
         point_ijk = np.round(ct.grid.mm_to_ijk(np.asarray(point_mm, float))).astype(int)
         number = next(
             (
@@ -173,11 +180,14 @@ def _named(
     by_nearness = _bones_by_nearness(
         surfaces, [index for index in range(len(parts)) if not given.get(index, ("", None))[1]]
     )
+    taken = {bone for _, bone in given.values()}
+    free = (name for name in (f"bone {number}" for number in count(1)) if name not in taken)
+    by_number = {number: next(free) for number in sorted(set(by_nearness.values()))}
     fragments = tuple(
         Fragment(
             number=index + 1,
             name=given.get(index, (f"fragment {index + 1}", None))[0],
-            bone=given.get(index, ("", None))[1] or f"bone {by_nearness[index]}",
+            bone=given.get(index, ("", None))[1] or by_number[by_nearness[index]],
             volume_mm3=surface.enclosed_mm3,
             surface=surface,
         )

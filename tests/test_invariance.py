@@ -143,3 +143,24 @@ def test_engagements_add_up_when_a_fragment_is_split_where_nothing_changes() -> 
     assert force[1] == pytest.approx(force[0], rel=2e-3)
     assert parts.bone_length_mm == pytest.approx(whole.bone_length_mm, abs=1e-9)
     assert parts.body.outer == pytest.approx(whole.body.outer, abs=0.05)
+
+
+@pytest.mark.parametrize("beside_mm", [0.6, 1.2])
+def test_engagements_add_up_when_a_fragment_is_split_along_the_screw(beside_mm: float) -> None:
+    ct = scan(np.eye(3), np.zeros(3))
+    plan = Plan(screws(np.eye(3), np.zeros(3))[:1])
+    whole = assess(segment(ct, threshold_hu=240.0, calibration=CALIBRATION), plan).screws[0]
+    far = whole.fragments[1]
+    # A plane along the axis through the far fragment: part of the thread lies on either side of it. Nearer
+    # than half a millimetre the voxels round the cut's edge off, and the axis loses up to 0.3 mm (limits.md).
+    aside = np.cross(whole.direction, [0.0, 1.0, 0.0])
+    cut = Cut(whole.entry_mm + 19.0 * whole.direction + beside_mm * aside, aside)
+    parts = assess(segment(ct, threshold_hu=240.0, calibration=CALIBRATION, cuts=[cut]), plan).screws[0]
+    assert len(parts.fragments) == 3
+    split = [f for f in parts.fragments if f.fragment_name != whole.fragments[0].fragment_name]
+    assert sum(f.thread_engagement_mm for f in split) == pytest.approx(far.thread_engagement_mm, abs=0.02)
+    assert sum(f.axis_path_mm for f in split) == pytest.approx(far.axis_path_mm, abs=0.02)
+    assert min(f.thread_engagement_mm for f in split) > 0.2
+    # The plane that the thread runs along is no surface to come out of.
+    assert not [f for f in parts.findings if f.code == "body-outside"]
+    assert parts.reasons[f"fragments.{parts.fragments[2].fragment}.mean_hu"].startswith("the axis does not")
