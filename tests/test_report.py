@@ -113,13 +113,55 @@ def test_figures_are_those_of_the_assessment(lag_report):
     said = plain(html)
     for result in assessment.screws:
         for fragment in result.fragments:
-            hold = fragment.pullout_n
+            hold = words.bitten_hold(fragment)
             row = [fragment.axis_path_mm, fragment.thread_engagement_mm, fragment.threads_engaged]
             figures = " ".join(written(value) for value in row)
             assert f"{figures} {written(fragment.mean_hu, 0)}" in said
-            assert f"{written(hold.estimate, 0)} N {written(hold.low, 0)} to {written(hold.high, 0)}" in said
+            if fragment.thread_engagement_mm > 0:
+                interval = f"{written(hold.low, 0)} to {written(hold.high, 0)}"
+                assert f"{written(hold.estimate, 0)} N {interval}" in said
+            else:
+                # The gliding hole frees the fragment under the head of the lag screw: no 0 N is told of it.
+                assert (result.placed.technique, hold) == ("lag", None)
+                assert f"{written(fragment.mean_density_mg_cm3, 0)} held by the head" in said
         assert f"{written(result.bone_length_mm)} mm" in said
         assert f"{written(result.leading_end.outer)}" in said
+
+
+def test_a_lag_screw_in_an_unbroken_bone_has_its_page(bone):
+    """All of the path is near fragment and so gliding hole: no thread bites anywhere (closed form)."""
+    one = replace(bone, fragments=tuple(replace(f, bone=f.name) for f in bone.fragments))
+    html, assessment = report_of(one, placed(ENTRY_MM, TARGET_MM, length_mm=10.0, technique="lag"))
+    (fragment,) = assessment.screws[0].fragments
+    assert fragment.thread_engagement_mm == 0
+    said = plain(html)
+    assert "no thread bites" in said
+    assert "held by the head" not in said
+    assert "0 to 0" not in said
+    assert not re.search(r"\b0 N\b", said)
+
+
+def test_bone_without_density_holds_nothing_and_has_its_page(bone):
+    """A calibration that makes every density 0 makes every force 0 (closed form); the thread still bites."""
+    calibration = replace(bone.calibration, slope_mg_cm3_per_hu=1e-9, intercept_mg_cm3=-1.0)
+    empty = replace(bone, calibration=calibration)
+    html, assessment = report_of(empty, placed(ENTRY_MM, TARGET_MM, length_mm=22.0))
+    assert all(fragment.pullout_n.high == 0 for fragment in assessment.screws[0].fragments)
+    assert "0 N 0 to 0" in plain(html)
+
+
+def test_the_head_holds_only_where_it_presses_on_a_fragment_and_the_screw_goes_on(bone):
+    """Common practice: a lag screw presses the near fragment under its head against the one it bites in."""
+    screws = [
+        placed(ENTRY_MM, TILTED_MM, length_mm=22.0, technique="lag"),
+        placed(ENTRY_MM, TILTED_MM, length_mm=22.0),
+        placed(ENTRY_MM, TILTED_MM, "headless-two-pitch-3.0-3.9", 22.0),
+    ]
+    held = []
+    for screw in screws:
+        result = assess(bone, Plan((screw,))).screws[0]
+        held.append([words.held_by_head(result, fragment) for fragment in result.fragments])
+    assert held == [[True, False], [False, False], [False, False]]
 
 
 def test_a_stop_takes_the_forces_out_of_the_summary(bone):

@@ -59,13 +59,13 @@ def provenance_pages(bone: Bone, assessment: Assessment, title: str) -> list[Pag
 def _fragment_block(subject: Subject, unit: str, *, stop: bool) -> Block:
     result = subject.result
     notes = words.Footnotes(result.reasons)
-    holds = [fragment.pullout_n for fragment in result.fragments]
-    longest_n = max((hold.high for hold in holds if hold is not None), default=1.0)
+    holds = [words.bitten_hold(fragment) for fragment in result.fragments]
+    # Thread in bone of no density holds 0 N: any scale will do for that.
+    longest_n = max((hold.high for hold in holds if hold is not None), default=0.0) or 1.0
     rows = []
-    for fragment in result.fragments:
+    for fragment, hold in zip(result.fragments, holds, strict=True):
         row = words.fragment_row(result, fragment, notes)
         row["swatch"] = Markup(_swatch(subject.rank(fragment.fragment)))
-        hold = fragment.pullout_n
         row["bar"] = Markup(
             "" if hold is None else _hold_bar(subject.rank(fragment.fragment), hold, longest_n, muted=stop)
         )

@@ -17,6 +17,9 @@ TECHNIQUE_WORDS = {"position": "position screw", "lag": "lag screw", "locking": 
 LEAVES_SCAN = "axis-leaves-scan"
 """The finding after which a bone length is no length to check against."""
 
+NO_THREAD, HELD_BY_HEAD = "no thread bites", "held by the head"
+"""What stands instead of a force where no thread bites."""
+
 MARKS = "¹²³⁴⁵⁶⁷⁸⁹"
 """Marks of footnotes."""
 
@@ -138,8 +141,11 @@ class Footnotes:
 def fragment_row(result: ScrewResult, fragment: FragmentResult, notes: Footnotes) -> dict[str, Any]:
     """One row of the table per fragment, every cell ready to print."""
     key = f"fragments.{fragment.fragment}"
-    hold = fragment.pullout_n
-    estimate = notes.cell(None if hold is None else hold.estimate, 0, f"{key}.pullout_n")
+    hold = bitten_hold(fragment)
+    if fragment.thread_engagement_mm <= 0:
+        said = HELD_BY_HEAD if held_by_head(result, fragment) else NO_THREAD
+    else:
+        said = notes.cell(None if hold is None else hold.estimate, 0, f"{key}.pullout_n")
     return {
         "name": fragment.fragment_name,
         "axis_path": written(fragment.axis_path_mm),
@@ -147,10 +153,25 @@ def fragment_row(result: ScrewResult, fragment: FragmentResult, notes: Footnotes
         "threads": written(fragment.threads_engaged),
         "hu": notes.cell(fragment.mean_hu, 0, f"{key}.mean_hu"),
         "density": notes.cell(fragment.mean_density_mg_cm3, 0, f"{key}.mean_density_mg_cm3"),
-        "hold": estimate if hold is None else f"{estimate} N",
+        "hold": said if hold is None else f"{said} N",
         "range": "" if hold is None else f"{written(hold.low, 0)} to {written(hold.high, 0)}",
         "governs": fragment.fragment == result.governed_by,
     }
+
+
+def bitten_hold(fragment: FragmentResult) -> Interval | None:
+    """The hold of a fragment that thread bites in; None where none does, or where it is not known."""
+    return fragment.pullout_n if fragment.thread_engagement_mm > 0 else None
+
+
+def held_by_head(result: ScrewResult, fragment: FragmentResult) -> bool:
+    """Whether a fragment without thread is the one under the head of a screw that goes on into another.
+
+    A locking screw's head lies in a plate and presses on no bone.
+    """
+    crossed = [other for other in result.fragments if other.axis_path_mm > 0]
+    seated = not result.placed.screw.headless and result.placed.technique != "locking"
+    return seated and len(crossed) > 1 and fragment is crossed[0] and fragment.thread_engagement_mm <= 0
 
 
 def layer_rows(result: ScrewResult, notes: Footnotes) -> list[dict[str, str]]:
