@@ -19,7 +19,7 @@ from two_slabs import ENTRY_MM, TARGET_MM, TILTED_MM, two_slabs
 
 from planner.assess import assess
 from planner.vocabulary import Plan
-from segmentation.vocabulary import Bone
+from segmentation.vocabulary import Bone, Surface
 from viewer.report import provenance, words
 from viewer.report.drawing import text_width, written
 from viewer.report.page import render_report
@@ -32,6 +32,17 @@ X = np.eye(3)[0]
 @pytest.fixture(scope="module")
 def bone() -> Bone:
     return two_slabs()
+
+
+def hollow(bone: Bone) -> Bone:
+    """The same two slabs as one fragment: what lies between them is then a hollow inside it."""
+    first, second = bone.fragments
+    shift = len(first.surface.vertices_mm)
+    vertices_mm = np.vstack([first.surface.vertices_mm, second.surface.vertices_mm])
+    faces = np.vstack([first.surface.faces, second.surface.faces + shift])
+    volume_mm3 = first.volume_mm3 + second.volume_mm3
+    both = replace(first, surface=Surface(vertices_mm, faces), volume_mm3=volume_mm3)
+    return replace(bone, fragments=(both,), labels=np.minimum(bone.labels, 1))
 
 
 def report_of(bone: Bone, *screws, title: str = "Two slabs"):
@@ -162,6 +173,19 @@ def test_the_head_holds_only_where_it_presses_on_a_fragment_and_the_screw_goes_o
         result = assess(bone, Plan((screw,))).screws[0]
         held.append([words.held_by_head(result, fragment) for fragment in result.fragments])
     assert held == [[True, False], [False, False], [False, False]]
+
+
+def test_only_a_gap_between_two_fragments_is_a_fracture(bone):
+    """The slabs lie 1.2 mm apart (closed form), met squarely; in one fragment that gap is a hollow."""
+    screw = placed(ENTRY_MM, TARGET_MM, length_mm=22.0)
+    broken, _ = report_of(bone, screw)
+    whole, _ = report_of(hollow(bone), screw)
+    assert re.search(r"fracture, 1\.[12] mm on the axis", plain(broken))
+    assert "hollow" not in plain(broken)
+    assert re.search(r"hollow, 1\.[12] mm on the axis", plain(whole))
+    assert "a plain gap is a hollow" in plain(whole)
+    assert "fracture, 1" not in plain(whole)
+    assert "zigzag" not in plain(whole)
 
 
 def test_a_stop_takes_the_forces_out_of_the_summary(bone):

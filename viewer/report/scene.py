@@ -22,8 +22,8 @@ from viewer.report.scene_labels import (
     clearance_label,
     clearance_line,
     directions,
-    fracture_label,
     fragment_labels,
+    gap_labels,
     leaders,
     scale_bar,
 )
@@ -46,9 +46,7 @@ def scene_svg(subject: Subject, *, width_px: float, height_px: float) -> tuple[s
     image, pieces = _cast(subject.bone, subject.posed, subject.result.bone_name, camera, subject)
     inside = image + _other_screws(subject, camera) + _axis(subject, camera)
     labels = (
-        fragment_labels(subject.own, pieces)
-        + fracture_label(subject, camera)
-        + clearance_label(subject, camera)
+        fragment_labels(subject.own, pieces) + gap_labels(subject, camera) + clearance_label(subject, camera)
     )
     outermost_mm = min(subject.top_depth_mm, 0.0) - AXIS_BEYOND_MM
     name_px = float(camera.to_px([subject.frame.at_mm(outermost_mm)])[0, 1])

@@ -15,7 +15,7 @@ from segmentation.vocabulary import Floats
 from viewer.report.camera import MARGINS_PX, Camera
 from viewer.report.drawing import BODY, between, element, line, path, text, text_width, written
 from viewer.report.scene_render import PIXELS_PER_PX
-from viewer.report.strip_lanes import bone_edges_mm
+from viewer.report.strip_lanes import gaps
 from viewer.report.subject import Subject
 from viewer.report.thread_teeth import radius_mm
 from viewer.report.tokens import ALARM, INK, INK_2, PAPER
@@ -68,16 +68,19 @@ def fragment_labels(own: tuple[PosedFragment, ...], pieces: npt.NDArray[np.int64
     return labels
 
 
-def fracture_label(subject: Subject, camera: Camera) -> list[Label]:
-    """The first gap on the axis, with its width there."""
-    edges_mm = bone_edges_mm(subject)
-    if len(edges_mm) < 2:
-        return []
-    (x, y) = camera.to_px([subject.frame.at_mm((edges_mm[0] + edges_mm[1]) / 2)])[0]
-    gap_mm = edges_mm[1] - edges_mm[0]
-    closed = gap_mm < SMALLEST_GAP_MM
-    words = "fracture, closed on the axis" if closed else f"fracture, {written(gap_mm)} mm on the axis"
-    return [Label(words, float(x), float(y))]
+def gap_labels(subject: Subject, camera: Camera) -> list[Label]:
+    """The first fracture on the axis and the widest hollow inside a fragment, with their widths there."""
+    found = gaps(subject)
+    shown = [gap for gap in found if gap.is_fracture][:1]
+    hollows = [gap for gap in found if not gap.is_fracture and gap.to_mm - gap.from_mm >= SMALLEST_GAP_MM]
+    shown += sorted(hollows, key=lambda gap: gap.from_mm - gap.to_mm)[:1]
+    labels = []
+    for gap in shown:
+        x, y = camera.to_px([subject.frame.at_mm((gap.from_mm + gap.to_mm) / 2)])[0].tolist()
+        gap_mm = gap.to_mm - gap.from_mm
+        width = "closed" if gap_mm < SMALLEST_GAP_MM else f"{written(gap_mm)} mm"
+        labels.append(Label(f"{'fracture' if gap.is_fracture else 'hollow'}, {width} on the axis", x, y))
+    return labels
 
 
 def _nearest_mm(subject: Subject) -> tuple[Floats, Floats, str, float] | None:

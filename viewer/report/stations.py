@@ -17,7 +17,7 @@ from segmentation.vocabulary import Floats
 from viewer.report import drawing
 from viewer.report.drawing import BODY, between, chain_line, element, rect, text, written
 from viewer.report.section import Plane, Window, encloses, nearest_on, outlines_mm, picture_uri, section_hu
-from viewer.report.strip_lanes import bone_edges_mm, own_stretches
+from viewer.report.strip_lanes import fracture_edges_mm, gaps
 from viewer.report.strip_section import bone_outlines, other_screw_outlines
 from viewer.report.subject import Subject
 from viewer.report.thread_teeth import radius_mm
@@ -69,7 +69,7 @@ def _wanted_mm(subject: Subject) -> list[float]:
         leading = subject.zones[-1]
         last_mm = min(leading.full_to_mm + seat_mm, exit_mm)
         wanted.append(last_mm - leading.thread.pitch_mm / 2)
-        edges_mm = [z for z in bone_edges_mm(subject) if z < tip_mm]
+        edges_mm = [z for z in fracture_edges_mm(subject) if z < tip_mm]
         start_mm = max([leading.full_from_mm + seat_mm, *edges_mm, subject.result.gliding_hole_to_mm or 0.0])
         if edges_mm:
             before_mm = edges_mm[0] - leading.thread.pitch_mm
@@ -178,9 +178,10 @@ def _nearest(
     """Words on the nearest surface in this plane, and the line to it."""
     outer_mm, _ = _radii_mm(subject, station.depth_mm)
     if not inside_of:
-        edges = own_stretches(subject)
-        gap = bool(edges) and edges[0].to_mm <= station.depth_mm <= edges[-1].from_mm
-        return ("axis in the fracture gap" if gap else "axis outside the bone"), ""
+        gap = next((g for g in gaps(subject) if g.from_mm <= station.depth_mm <= g.to_mm), None)
+        if gap is None:
+            return "axis outside the bone", ""
+        return ("axis in the fracture gap" if gap.is_fracture else "axis in a hollow of the bone"), ""
     if foot is None:
         return "no surface in this plane", ""
     away_mm = float(np.hypot(*foot))

@@ -14,7 +14,7 @@ from viewer.report.drawing import element, line, rect, text
 from viewer.report.ruler import GUTTER_PX, Ruler
 from viewer.report.stations import Station
 from viewer.report.strip_density import density_lane
-from viewer.report.strip_lanes import axis_lane, bone_edges_mm, bone_lane, landing_lane
+from viewer.report.strip_lanes import axis_lane, bone_lane, fracture_edges_mm, landing_lane
 from viewer.report.strip_section import section, side_words
 from viewer.report.subject import Subject
 from viewer.report.tokens import CT_CASE, CT_INK, INK, INK_2, INK_3
@@ -65,7 +65,7 @@ def _verticals(subject: Subject, ruler: Ruler, top: float, bottom: float) -> str
     ]
     drawn += [
         line(ruler.x(z), top, ruler.x(z), bottom, INK, 0.8, stroke_dasharray="3 2")
-        for z in bone_edges_mm(subject)
+        for z in fracture_edges_mm(subject)
         if ruler.shows(z)
     ]
     return "".join(drawn)

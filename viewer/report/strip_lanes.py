@@ -1,12 +1,13 @@
 """What the drill meets, the depth axis, and where the tip would land with each stocked length.
 
 Cortices are dark caps (their inner edge broken where they are thinner than CT can tell), fragments are
-hatched, a fracture is a gap with zigzag edges, a gliding hole is plain white between two lines, dots beyond
-the exit are joint.
+hatched, a fracture is a gap with zigzag edges, a hollow inside one fragment a plain gap, a gliding hole is
+plain white between two lines, dots beyond the exit are joint.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import pairwise
 from math import ceil
 
@@ -44,10 +45,26 @@ def own_stretches(subject: Subject) -> list[Stretch]:
     return [stretch for stretch in subject.stretches if stretch.bone == subject.result.bone_name]
 
 
-def bone_edges_mm(subject: Subject) -> list[float]:
-    """Depths of fracture edges: where the axis leaves or enters a fragment between entry and exit."""
-    ends = [z for stretch in own_stretches(subject) for z in (stretch.from_mm, stretch.to_mm)]
-    return [z for z in ends if 0.0 < z < subject.exit_depth_mm]
+@dataclass(frozen=True)
+class Gap:
+    """A length of the axis between two stretches of the entered bone."""
+
+    from_mm: float
+    to_mm: float
+    is_fracture: bool
+
+
+def gaps(subject: Subject) -> list[Gap]:
+    """What lies between the stretches: a fracture between two fragments, a hollow inside one."""
+    return [
+        Gap(before.to_mm, after.from_mm, before.number != after.number)
+        for before, after in pairwise(own_stretches(subject))
+    ]
+
+
+def fracture_edges_mm(subject: Subject) -> list[float]:
+    """Depths where the axis leaves one fragment and enters the next."""
+    return [z for gap in gaps(subject) if gap.is_fracture for z in (gap.from_mm, gap.to_mm)]
 
 
 def bone_lane(subject: Subject, ruler: Ruler, top: float, height: float) -> str:
@@ -56,7 +73,7 @@ def bone_lane(subject: Subject, ruler: Ruler, top: float, height: float) -> str:
     drawn = [text(GUTTER_PX - 6, top + height - 4, "bone", anchor="end", fill=INK_2)]
     drawn += [_fragment_bar(subject, stretch, ruler, top, height) for stretch in stretches]
     drawn += [_cortex(subject, layer, ruler, top, height) for layer in ("near cortex", "far cortex")]
-    drawn += [_fracture(before, after, ruler, top, height) for before, after in pairwise(stretches)]
+    drawn += [_gap(gap, ruler, top, height) for gap in gaps(subject)]
     drawn.append(_gliding_lane(subject, ruler, top, height))
     drawn.append(_past_exit(subject, ruler, top, height))
     drawn += [_fragment_words(subject, stretch, ruler, top, height) for stretch in stretches]
@@ -91,10 +108,13 @@ def _cortex(subject: Subject, name: str, ruler: Ruler, top: float, height: float
     return drawn
 
 
-def _fracture(before: Stretch, after: Stretch, ruler: Ruler, top: float, height: float) -> str:
-    """A gap with zigzag edges; a single zigzag where the fragments touch."""
-    drawn = _bar(ruler, before.to_mm, after.from_mm, top - 1, height + 2, PAPER)
-    for depth_mm, side in ((before.to_mm, 1), (after.from_mm, -1)):
+def _gap(gap: Gap, ruler: Ruler, top: float, height: float) -> str:
+    """A fracture with zigzag edges, a single zigzag where the fragments touch; a hollow plain, with its word
+    where there is room."""
+    if not gap.is_fracture:
+        return _hollow_words(gap, ruler, top, height)
+    drawn = _bar(ruler, gap.from_mm, gap.to_mm, top - 1, height + 2, PAPER)
+    for depth_mm, side in ((gap.from_mm, 1), (gap.to_mm, -1)):
         if ruler.shows(depth_mm):
             steps = 4
             points = [
@@ -103,6 +123,13 @@ def _fracture(before: Stretch, after: Stretch, ruler: Ruler, top: float, height:
             ]
             drawn += path("M" + "L".join(points), stroke=INK, stroke_width="1.2")
     return drawn
+
+
+def _hollow_words(gap: Gap, ruler: Ruler, top: float, height: float) -> str:
+    left, right = ruler.x(ruler.clipped_mm(gap.from_mm)), ruler.x(ruler.clipped_mm(gap.to_mm))
+    if text_width("hollow") >= right - left - LABEL_GAP_PX:
+        return ""
+    return text((left + right) / 2, top + height - 4.5, "hollow", anchor="middle", fill=INK_2, halo=PAPER)
 
 
 def _gliding_lane(subject: Subject, ruler: Ruler, top: float, height: float) -> str:

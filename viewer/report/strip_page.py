@@ -14,7 +14,7 @@ from viewer.report.section import WINDOWS_HU
 from viewer.report.sheet import GAP_PX, ROOM_PX, SMALL_ROW_PX, WIDTH_PX, Block, Page, text_height
 from viewer.report.stations import Station, station_svg, stations_of
 from viewer.report.strip import strip_height_px, strip_svg
-from viewer.report.strip_lanes import THINNEST_CORTEX_MM
+from viewer.report.strip_lanes import THINNEST_CORTEX_MM, gaps
 from viewer.report.subject import Subject
 from viewer.report.view_frame import posed_fragments
 
@@ -109,14 +109,14 @@ def _strip_caption(subject: Subject, rows: list[Ruler]) -> str:
     said = [
         f"Drawn {scale} : 1 on A4 in both directions{in_rows}; depth runs from the entry.",
         f"Top: CT in the plane of the axis, window {low} to {high} HU, with the screw's true profile;",
-        "filled teeth bite, in the colour of their fragment, hollow ones do not.",
+        "filled teeth bite, in the colour of their fragment, empty ones do not.",
         _bone_caption(subject),
         "HU instead of density, for want of a calibration:"
         if subject.bone.calibration is None
         else "Density, with the calibration's standard error as a band:",
         "full line, ring between core and major diameter; dotted, on the axis;",
         "thread shaded, one notch a thread.",
-        "Triangles: the tip with each stocked length; hollow and struck, it would break the tip's limit.",
+        "Triangles: the tip with each stocked length; empty and struck, it would break the tip's limit.",
         "a to d: across the screw, seen from its head; dashed major, full core diameter;",
         "chain line: the strip's plane; figure: from the screw's rim to the nearest surface in that plane,",
         "a fracture's face included.",
@@ -129,8 +129,11 @@ def _bone_caption(subject: Subject) -> str:
     if subject.bone.host == "bone":
         said += f"; dark caps are the cortices (inner edge broken below {THINNEST_CORTEX_MM:g} mm, "
         said += "which CT does not tell reliably)"
-    if len(subject.result.fragments) > 1:
+    kinds = {gap.is_fracture for gap in gaps(subject)}
+    if True in kinds:
         said += ", a zigzag is a fracture's edge"
+    if False in kinds:
+        said += ", a plain gap is a hollow inside one fragment"
     if subject.result.gliding_hole_to_mm is not None:
         said += ", white between two lines is the gliding hole"
     return said + "."
