@@ -26,6 +26,9 @@ from segmentation.vocabulary import NO_DATA_BELOW_HU, Bone, Floats
 NORMALS = {"sagittal": (1.0, 0.0, 0.0), "coronal": (0.0, 1.0, 0.0), "axial": (0.0, 0.0, 1.0)}
 """Normals of the body's planes in RAS+ (definition)."""
 
+BORDER_VOXELS_COUNT = 0.5
+"""An exit nearer than this to the outermost voxels' centres is the scan's end. Our choice."""
+
 BESIDE = "the axis does not cross this fragment"
 UNCALIBRATED = "density is not calibrated"
 NO_FALL = "the density does not fall by half within reach: cortex and what lies beneath are not told apart"
@@ -132,6 +135,8 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
             reasons[f"layers.{layer.layer}.mean_density_mg_cm3"] = (
                 UNKNOWN if layer.mean_hu is None else _uncalibrated(prepared.bone)
             )
+    if _ends_at_border(prepared.bone, path.point_mm(path.length_mm)):
+        reasons["bone_length_mm"] = "the bone is cut off by the border of the scan: it is at least this long"
     for layer, end in ((strata[0], "to_mm"), (strata[-1], "from_mm")):
         if layer.to_mm - layer.from_mm >= min(CORTEX_AT_MOST_MM, path.length_mm / 2) - 1e-9:
             reasons[f"layers.{layer.layer}.{end}"] = NO_FALL
@@ -164,6 +169,13 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
         threads_bridging_mm=_bridging_mm(all_bites, crossed),
         reasons=reasons,
     )
+
+
+def _ends_at_border(bone: Bone, exit_mm: Floats) -> bool:
+    """Whether the exit lies at the outermost voxels, where the scan ends and not the bone."""
+    exit_ijk = bone.ct.grid.mm_to_ijk(exit_mm)
+    last = np.asarray(bone.ct.grid.shape) - 1
+    return bool(((exit_ijk < BORDER_VOXELS_COUNT) | (exit_ijk > last - BORDER_VOXELS_COUNT)).any())
 
 
 def _governing(headless: bool, fragments: list[FragmentResult]) -> tuple[FragmentResult | None, str | None]:

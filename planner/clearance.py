@@ -85,7 +85,9 @@ def _reached(prepared: PreparedBone, path: Path) -> list[int]:
     return [
         number
         for number in touched_fragments(path, prepared)
-        if any(len(s.within(low, tip).from_mm) for s in (path.axis[number], *path.ring[number]))
+        if any(
+            len(s.within(low, tip).from_mm) for s in (path.axis[number], path.rim[number], *path.ring[number])
+        )
     ]
 
 
@@ -110,8 +112,12 @@ def _stations(outline_mm: Floats, from_mm: float, to_mm: float) -> _Part:
     ends = [np.array([outline_mm[0, 0], 0.0]), *outline_mm, np.array([outline_mm[-1, 0], 0.0])]
     for start, stop in pairwise(ends):
         steps = max(1, int(np.ceil(np.linalg.norm(stop - start) / OUTLINE_STEP_MM)))
-        share = np.linspace(0, 1, steps + 1)[:, None]
-        points = start + share * (stop - start)
+        share = np.linspace(0, 1, steps + 1)
+        if stop[0] > start[0]:
+            # The part's own ends are stations too.
+            ends_share = (np.array([from_mm, to_mm]) - start[0]) / (stop[0] - start[0])
+            share = np.union1d(share, ends_share[(ends_share > 0) & (ends_share < 1)])
+        points = start + share[:, None] * (stop - start)
         kept = points[(points[:, 0] >= from_mm - 1e-9) & (points[:, 0] <= to_mm + 1e-9)]
         depths.append(kept[:, 0])
         radii.append(kept[:, 1])

@@ -17,6 +17,11 @@ CODES: dict[str, tuple[Severity, str]] = {
     "ends-in-fracture": ("warn", "The screw ends in the gap between two fragments."),
     "tip-through-far-cortex": ("note", "The tip of a headed screw leaves the far cortex, within the limit."),
     "tip-in-other-bone": ("stop", "Thread, shaft or tip reach another bone."),
+    "pieces-taken-together": (
+        "warn",
+        "The screw crosses pieces that were taken as fragments of one bone only because they lie close: they "
+        "may be two bones.",
+    ),
     "way-blocked": (
         "warn",
         "Bone lies on the axis behind the entry, where the screw has to come from.",

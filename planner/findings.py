@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.finding_codes import CODES as CODES
-from planner.limits import Limits
+from planner.limits import Limits, tip_room_mm
 from planner.mesh import Stretches
 from planner.path import Path
 from planner.prepared import FACING_MM, PreparedBone
@@ -25,6 +25,9 @@ CAUTIONS = (
     "The decision belongs to a licensed surgeon, local protocols and the implant's own instructions.",
 )
 """Said on every screen, report and result."""
+
+FAR_OFF_MM = 5.0
+"""A given entry so far off the surface points to another frame or another patient. Our choice."""
 
 END_VOXELS_COUNT = 0.5
 """An entry or exit so near to the scan's outermost voxels is where the scan ends. Our choice."""
@@ -81,6 +84,13 @@ def _tip(case: Case) -> Iterator[Finding]:
     limit_mm = 0.0 if path.placed.screw.headless else case.limits.tip_through_far_cortex_mm
     code = "tip-outside" if beyond_mm > limit_mm else "tip-through-far-cortex"
     message = f"The tip lies {beyond_mm:.1f} mm beyond the far cortex."
+    fits = [
+        stocked
+        for stocked in path.placed.screw.stocked_lengths_mm
+        if path.placed.length_mm - stocked >= beyond_mm - tip_room_mm(path.placed.screw, case.limits)
+    ]
+    if beyond_mm > limit_mm and fits:
+        message = f"{message[:-1]}; with this seat {max(fits):g} mm is the longest stocked in limits."
     ahead = [part for part in on_axis if part[0] > tip_mm]
     if ahead:
         following = min(ahead)[2]
@@ -119,6 +129,18 @@ def _longest_mm(stretches: Stretches) -> float:
     """The most that one of the lines is inside."""
     lengths = np.bincount(stretches.line, stretches.to_mm - stretches.from_mm)
     return float(lengths.max(initial=0.0))
+
+
+def _together(case: Case) -> Iterator[Finding]:
+    crossed = [fragment for fragment in case.result.fragments if fragment.axis_path_mm > 0]
+    if case.result.bone_name not in case.prepared.bone.segmentation.taken_together or len(crossed) < 2:
+        return
+    names = " and ".join(fragment.fragment_name for fragment in crossed)
+    message = (
+        f"Only because they lie close {len(crossed)} pieces ({names}) were taken as one bone; if not, "
+        f"it ends {case.result.fragments[0].axis_path_mm:.1f} mm deep: name them when segmenting."
+    )
+    yield _finding("pieces-taken-together", message, OURS, float(len(crossed)), 1.0)
 
 
 def _joint(case: Case) -> Iterator[Finding]:
@@ -238,7 +260,7 @@ def _length(case: Case) -> Iterator[Finding]:
         message = f"{placed.length_mm:g} mm is not stocked; the nearest is {result.stocked_length_mm:g} mm."
         yield _finding("length-not-stocked", message, COMMON, placed.length_mm, result.stocked_length_mm)
     room_mm = result.bone_length_mm - result.tip_depth_mm
-    if room_mm <= 0:
+    if room_mm <= 0 or "bone_length_mm" in result.reasons:
         return
     # What is left before the far end, less what must stay clear, is how much longer the screw may be.
     if placed.screw.headless:
@@ -325,12 +347,15 @@ def _entry(case: Case) -> Iterator[Finding]:
     moved_mm = case.path.entry_moved_mm
     if moved_mm > case.limits.entry_moved_mm:
         message = f"The given entry was {moved_mm:.1f} mm off the surface and was moved along the axis."
+        if moved_mm > FAR_OFF_MM:
+            message = f"{message[:-1]}; that is far: are its points RAS+ millimetres of this scan?"
         yield _finding("entry-moved", message, OURS, moved_mm, case.limits.entry_moved_mm)
 
 
 RULES: tuple[Callable[[Case], Iterator[Finding]], ...] = (
     _tip,
     _other_bone,
+    _together,
     _joint,
     _outer,
     _seat,

@@ -16,7 +16,7 @@ TIE_MM = 1e-7
 STRIDE = 5
 """Every so many stations the distance is measured on the axis first; it bounds those between."""
 
-SKIP = 4
+SKIP = 2
 """A place on a circle is looked around so far that, if nothing is there, so many others are passed over."""
 
 

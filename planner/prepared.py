@@ -34,6 +34,9 @@ TOUCHING_MM = 0.3
 """Closer than this the direction across is not to be trusted, only that the faces oppose. Our choice."""
 
 
+SHARED_MM = 1e-3
+"""Vertices closer than this are one: both sides of a cut have them. Our choice: far below any measurement."""
+
 ISLAND_MM2 = 25.0
 """Patches of doubt inside a fracture face, smaller than this, belong to it. Our choice: a 5 mm square."""
 
@@ -42,13 +45,15 @@ ISLAND_MM2 = 25.0
 class PreparedBone:
     """A bone and its meshes by fragment number.
 
-    ``looks_at[a]`` (m,) tells for each triangle of fragment a which fragment it faces, 0 for none.
-    ``outer_surfaces`` keeps what ``outer_surface`` has built.
+    ``looks_at[a]`` (m,) tells for each triangle of fragment a which fragment it faces, 0 for none, and
+    ``touches[a]`` (m,) whether it lies on it: there is no surface then, the bone goes on. ``outer_surfaces``
+    keeps what ``outer_surface`` has built.
     """
 
     bone: Bone
     meshes: dict[int, Mesh]
     looks_at: dict[int, Ints]
+    touches: dict[int, npt.NDArray[np.bool_]]
     joint: Mesh | None
     outer_surfaces: dict[tuple[str, frozenset[int]], Mesh] = field(default_factory=dict)
 
@@ -63,7 +68,10 @@ class PreparedBone:
         through = frozenset(reached) & frozenset(own)
         key = (bone_name, through)
         if key not in self.outer_surfaces:
-            passed = [np.isin(self.looks_at[number], list(through)) & (number in through) for number in own]
+            passed = [
+                self.touches[number] | (np.isin(self.looks_at[number], list(through)) & (number in through))
+                for number in own
+            ]
             self.outer_surfaces[key] = joined([self.meshes[number] for number in own], np.concatenate(passed))
         return self.outer_surfaces[key]
 
@@ -79,22 +87,30 @@ def prepare(bone: Bone) -> PreparedBone:
             )
     meshes = {f.number: mesh_of(f.surface) for f in bone.fragments}
     looks_at: dict[int, Ints] = {}
+    touches: dict[int, npt.NDArray[np.bool_]] = {}
     for fragment in bone.fragments:
         at = np.zeros(len(fragment.surface.faces), np.int32)
+        touching = np.zeros(len(fragment.surface.faces), bool)
         for other in bone.fragments:
             if other.number != fragment.number and other.bone == fragment.bone:
-                at[_facing(meshes[fragment.number], meshes[other.number])] = other.number
+                facing, near = _facing(meshes[fragment.number], meshes[other.number])
+                at[facing] = other.number
+                touching |= near
         looks_at[fragment.number] = at
-    return PreparedBone(bone, meshes, looks_at, None if bone.joint is None else mesh_of(bone.joint))
+        touches[fragment.number] = touching
+    return PreparedBone(bone, meshes, looks_at, touches, None if bone.joint is None else mesh_of(bone.joint))
 
 
-def _facing(mesh: Mesh, other: Mesh) -> npt.NDArray[np.bool_]:
-    """Which triangles of ``mesh`` face ``other`` across at most FACING_MM, small islands of doubt closed."""
+def _facing(mesh: Mesh, other: Mesh) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Which triangles of ``mesh`` face ``other`` across at most FACING_MM, and which of them touch it.
+
+    Small islands of doubt are closed.
+    """
     result = np.zeros(len(mesh.faces), bool)
     low, high = other.low_mm - FACING_MM, other.high_mm + FACING_MM
     near = np.flatnonzero(((mesh.vertices_mm >= low) & (mesh.vertices_mm <= high)).all(axis=1))
     if not len(near):
-        return result
+        return result, result
     distance, index = cKDTree(other.vertices_mm).query(mesh.vertices_mm[near], distance_upper_bound=FACING_MM)
     close = np.isfinite(distance)
     near, distance, index = near[close], distance[close], index[close]
@@ -106,7 +122,16 @@ def _facing(mesh: Mesh, other: Mesh) -> npt.NDArray[np.bool_]:
     looks = np.zeros(len(mesh.vertices_mm), bool)
     looks[near] = opposed & in_front
     result = looks[mesh.faces].sum(axis=1) >= 2
-    return np.asarray(result | _islands(mesh, ~result)) if result.any() else result
+    if not result.any():
+        return result, result
+    touches = np.zeros(len(mesh.vertices_mm), bool)
+    touches[near] = distance < TOUCHING_MM
+    # At the edge of a cut the normals turn, but both sides share every vertex.
+    shared = np.zeros(len(mesh.vertices_mm), bool)
+    shared[near] = distance < SHARED_MM
+    shared_faces = shared[mesh.faces].all(axis=1)
+    result |= _islands(mesh, ~result) | shared_faces
+    return result, result & (shared_faces | (touches[mesh.faces].sum(axis=1) >= 2))
 
 
 def _smooth_normals(mesh: Mesh) -> Floats:

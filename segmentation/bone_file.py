@@ -64,6 +64,7 @@ class SegmentationPart(StrictModel):
     threshold_reason: str
     removed: list[RemovedPart]
     notes: list[str]
+    taken_together: list[Name] = Field(default_factory=list)
 
 
 class CalibrationPart(StrictModel):
@@ -161,6 +162,7 @@ def _segmentation(bone: Bone) -> dict[str, Any]:
             for removed in taken.removed
         ],
         "notes": list(taken.notes),
+        "taken_together": list(taken.taken_together),
     }
 
 

@@ -240,6 +240,7 @@ def _segmentation(document: BoneDocument) -> Segmentation:
         taken.threshold_reason,
         tuple(Removed(part.what, part.volume_mm3, np.array(part.centre_mm)) for part in taken.removed),
         tuple(taken.notes),
+        tuple(taken.taken_together),
     )
 
 

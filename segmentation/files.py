@@ -52,6 +52,8 @@ def write_whole(path: Path, content: bytes | Callable[[IO[bytes]], None]) -> Non
     """
     if path.is_dir():
         raise InputError(f"{shown(path.name)} is a folder, not a file; give the name of a file to write")
+    if path.exists() and not path.is_file():
+        raise InputError(f"{shown(path.name)} is a device, not a file; give the name of a file to write")
     stem = path.name[:80]
     temporary = path.with_name(f".{stem}.{secrets.token_hex(4)}.tmp")
     with refusals_as_sentences(f"cannot write {shown(path.name)}"):

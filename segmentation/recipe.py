@@ -108,13 +108,13 @@ def segment(
             for index, part in enumerate(parts)
         ]
     progress("naming fragments")
-    fragments, notes = _named(parts, surfaces, names, ct)
+    fragments, notes, together = _named(parts, surfaces, names, ct)
     return Bone(
         ct=ct,
         labels=_label_volume(parts, ct),
         fragments=fragments,
         host=host,
-        segmentation=Segmentation(threshold_hu, reason, removed, notes),
+        segmentation=Segmentation(threshold_hu, reason, removed, notes, together),
         calibration=calibration,
         calibration_reason=calibration_reason if calibration is None else None,
         joint=None if joint is None else _facing_out_of(joint, surfaces),
@@ -155,8 +155,8 @@ def _label_volume(parts: Sequence[Part], ct: CTVolume) -> npt.NDArray[np.uint8]:
 
 def _named(
     parts: Sequence[Part], surfaces: Sequence[Surface], names: Sequence[Name], ct: CTVolume
-) -> tuple[tuple[Fragment, ...], tuple[str, ...]]:
-    """Fragments with their names and bones, and the sentences about how bones were told apart."""
+) -> tuple[tuple[Fragment, ...], tuple[str, ...], tuple[str, ...]]:
+    """Fragments with names and bones, sentences about how they were told apart, bones only taken together."""
     given: dict[int, tuple[str, str | None]] = {}
     for point_mm, name, bone in names:
         if not np.isfinite(point_mm).all():
@@ -194,16 +194,19 @@ def _named(
         for index, surface in enumerate(surfaces)
     )
     _refuse_equal_names(fragments)
+    together = tuple(
+        bone for number, bone in by_number.items() if list(by_nearness.values()).count(number) > 1
+    )
     notes = []
-    if len(set(by_nearness.values())) < len(by_nearness):
+    if together:
         notes.append(
-            f"pieces within {NEAR_MM:g} mm of each other were taken as fragments of one bone; "
-            "name their bones if they are not"
+            f"pieces within {NEAR_MM:g} mm of each other were taken as fragments of one bone "
+            f"({', '.join(together)}); name their bones if they are not"
         )
     cut_off = [fragment.name for fragment, part in zip(fragments, parts, strict=True) if part.cut_off_by_scan]
     if cut_off:
         notes.append(f"cut off by the border of the scan: {', '.join(cut_off)}")
-    return fragments, tuple(notes)
+    return fragments, tuple(notes), together
 
 
 def _refuse_equal_names(fragments: Sequence[Fragment]) -> None:

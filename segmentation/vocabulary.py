@@ -177,12 +177,16 @@ class Removed:
 
 @dataclass(frozen=True, eq=False)
 class Segmentation:
-    """How the bone was taken from the CT: the level, why that level, and what was left out."""
+    """How the bone was taken from the CT: the level, why that level, and what was left out.
+
+    ``taken_together`` names the bones whose pieces were put together only because they lie close.
+    """
 
     threshold_hu: float
     threshold_reason: str
     removed: tuple[Removed, ...] = ()
     notes: tuple[str, ...] = ()
+    taken_together: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

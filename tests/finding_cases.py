@@ -57,6 +57,13 @@ def two(gap_mm: float = 1.2) -> ReadyBone:
 
 
 @cache
+def two_named(gap_mm: float = 1.2) -> ReadyBone:
+    """The same, named as fragments of one bone."""
+    names = [((0.0, 0.0, z), name, "block") for z, name in ((5.0, "upper"), (-8.0, "lower"))]
+    return bone_in(as_ct(*slabs(gap_mm=gap_mm, voxel_mm=VOXEL_MM)), names=names)
+
+
+@cache
 def two_bones(gap_mm: float = 1.2) -> ReadyBone:
     """The same, each named as a bone of its own."""
     names = [((0.0, 0.0, z), name, name) for z, name in ((5.0, "upper"), (-8.0, "lower"))]
@@ -181,6 +188,12 @@ TWINS = [
         lambda: found(beside_another_bone(1.3), down(-12, 24)),
         lambda: found(beside_another_bone(1.9), down(-12, 24)),
         "the thread, beside the axis",
+    ),
+    Twins(
+        "pieces-taken-together",
+        lambda: found(two(), down(-12.6, 26)),
+        lambda: found(two_named(), down(-12.6, 26)),
+        "named as one bone",
     ),
     Twins(
         "way-blocked",

@@ -10,7 +10,20 @@ from functools import cache
 
 import numpy as np
 import pytest
-from finding_cases import HU, LARGE, SMALL, TWINS, VOXEL_MM, Twins, bone_in, down, found, slab, two, two_bones
+from finding_cases import (
+    HU,
+    LARGE,
+    SMALL,
+    TWINS,
+    VOXEL_MM,
+    Twins,
+    bone_in,
+    down,
+    found,
+    slab,
+    two_bones,
+    two_named,
+)
 from phantoms import as_ct, placed, rotation, slabs
 
 from planner.assess import ReadyBone
@@ -57,12 +70,12 @@ def test_a_sound_bicortical_screw_is_told_nothing_but_notes() -> None:
 
 
 def test_a_sound_lag_screw_is_told_nothing_but_notes() -> None:
-    told = found(two(), down(-12.6, 26, technique="lag"))
+    told = found(two_named(), down(-12.6, 26, technique="lag"))
     assert {finding.severity for finding in told} == {"note"}
 
 
 def test_a_sound_headless_screw_across_a_fracture_is_told_nothing_but_notes() -> None:
-    told = found(two(), down(-12.6, 21, SMALL, seat_depth_mm=2.0))
+    told = found(two_named(), down(-12.6, 21, SMALL, seat_depth_mm=2.0))
     assert {finding.severity for finding in told} == {"note"}
 
 

@@ -6,7 +6,6 @@ import ast
 import json
 import os
 import re
-import resource
 import subprocess
 import sys
 from pathlib import Path
@@ -244,19 +243,6 @@ def test_help_loads_nothing_heavy():
     loaded = _loaded_by("from viewer.command_line import run\nassert run(['--help']) == 0")
     assert "typer" in loaded
     assert sorted(name for name in loaded if HEAVY.fullmatch(name.split(".")[0])) == []
-
-
-def test_help_answers_in_half_a_second():
-    """Processor time, the best of five: other work on the machine must not count."""
-    took_s = []
-    for _ in range(5):
-        before = resource.getrusage(resource.RUSAGE_CHILDREN)
-        subprocess.run(
-            [sys.executable, "-m", "viewer.command_line", "--help"], cwd=ROOT, capture_output=True, check=True
-        )
-        after = resource.getrusage(resource.RUSAGE_CHILDREN)
-        took_s.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
-    assert 0 < min(took_s) < 0.5
 
 
 def test_no_file_names_a_machine_or_a_registry():

@@ -111,8 +111,8 @@ def test_the_far_fragment_governs_under_a_head_and_the_weaker_one_without() -> N
 def closed_form_clearance_mm(screw: ScrewResult, from_mm: float) -> float:
     """Ball radius less the farthest point of the screw's outline from the ball's centre, beyond a height."""
     outline = solid_of(screw.placed.screw, screw.placed.length_mm).outline_mm
-    z = np.concatenate([np.linspace(a[0], b[0], 300) for a, b in itertools.pairwise(outline)])
-    r = np.concatenate([np.linspace(a[1], b[1], 300) for a, b in itertools.pairwise(outline)])
+    z = np.concatenate([np.linspace(a[0], b[0], 6001) for a, b in itertools.pairwise(outline)])
+    r = np.concatenate([np.linspace(a[1], b[1], 6001) for a, b in itertools.pairwise(outline)])
     leading = z >= from_mm
     along = screw.entry_mm @ screw.direction
     off = np.linalg.norm(screw.entry_mm - along * screw.direction)
@@ -131,7 +131,8 @@ def test_leading_end_clearance_in_a_ball(offset_mm: float, length_mm: float) -> 
     result = assess_screws(ball(), Plan((screw,))).screws[0]
     # The leading end is two pitches and the tip taper of one major diameter.
     expected = closed_form_clearance_mm(result, length_mm - 3.5 - 2 * 1.25)
-    assert result.leading_end.outer == pytest.approx(expected, abs=0.08)
+    # The nearest of many noisy places is nearer than the even surface: by up to 3 sd of 0.03 mm.
+    assert result.leading_end.outer == pytest.approx(expected, abs=0.10)
     if length_mm < half + 2:
         return  # the tip has not passed the middle: its far end is not what comes nearest
     tip_only = BALL_MM - np.hypot(length_mm - half, offset_mm)

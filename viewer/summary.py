@@ -22,10 +22,12 @@ def tell_bone(bone: Bone, folder: Path) -> None:
     taken = bone.segmentation
     say(f"{folder}: {len(bone.fragments)} fragment{'s' if len(bone.fragments) != 1 else ''}")
     for fragment in bone.fragments:
-        say(
-            f"  {fragment.number}  {fragment.name} (of {fragment.bone})  {fragment.volume_mm3 / 1000:.2f} cm³"
-        )
+        place = ", ".join(f"{coordinate:.0f}" for coordinate in _point_inside(bone, fragment.number))
+        volume = f"{fragment.volume_mm3 / 1000:.2f} cm³"
+        say(f"  {fragment.number}  {fragment.name} (of {fragment.bone})  {volume}, around {place} mm")
     say(f"  bone begins at {taken.threshold_hu:g} HU ({taken.threshold_reason})")
+    for note in (*bone.ct.notes, *taken.notes):
+        say(f"  note: {note}")
     # What was taken for furniture or metal is worth a look; specks come last.
     left_out = sorted(taken.removed, key=lambda removed: removed.what == "speck")
     for removed in left_out[:SHOWN_REMOVED_COUNT]:
@@ -41,9 +43,19 @@ def tell_bone(bone: Bone, folder: Path) -> None:
             f"  density = {line.slope_mg_cm3_per_hu:g} · HU {line.intercept_mg_cm3:+g} mg/cm³, "
             f"standard error {line.standard_error_fraction:.0%} ({line.source})"
         )
-    for note in (*bone.ct.notes, *taken.notes):
-        say(f"  note: {note}")
     tell_cautions()
+
+
+def _point_inside(bone: Bone, number: int) -> tuple[float, float, float]:
+    """A point deep inside a fragment, as ``--name`` takes it."""
+    import numpy as np
+    from scipy import ndimage
+
+    (box,) = ndimage.find_objects((bone.labels == number).astype(np.uint8))
+    depth = ndimage.distance_transform_edt(np.pad(bone.labels[box] == number, 1))
+    index = np.array(np.unravel_index(int(np.argmax(depth)), depth.shape)) - 1
+    point = bone.ct.grid.ijk_to_mm(index + [part.start for part in box])
+    return float(point[0]), float(point[1]), float(point[2])
 
 
 def tell_cautions() -> None:
@@ -67,19 +79,21 @@ def tell_assessment(assessment: Assessment) -> None:
 def _screw_lines(result: ScrewResult) -> Iterator[str]:
     placed = result.placed
     yield f"{placed.name}: {placed.screw.name}, {placed.length_mm:g} mm, {placed.technique} screw"
+    least = "at least " if "bone_length_mm" in result.reasons else ""
     yield (
-        f"  bone {result.bone_length_mm:.1f} mm deep along the axis, seat at {placed.seat_depth_mm:.1f}, "
-        f"tip at {result.tip_depth_mm:.1f}; nearest stocked length {result.stocked_length_mm:g} mm"
+        f"  bone {least}{result.bone_length_mm:.1f} mm deep along the axis, seat at "
+        f"{placed.seat_depth_mm:.1f}, tip at {result.tip_depth_mm:.1f}"
     )
     for fragment in result.fragments:
         yield f"  {_fragment(fragment)}"
     ends = (("leading end", result.leading_end), ("trailing end", result.trailing_end), ("body", result.body))
-    yield "  clearance: " + "; ".join(f"{name} {_clearance(clearance)}" for name, clearance in ends)
+    told = [f"{name} {words}" for name, clearance in ends if (words := _clearance(clearance))]
+    yield "  clearance: " + "; ".join(told)
     if result.pullout_n is not None and result.governed_by is not None:
         governing = next(f.fragment_name for f in result.fragments if f.fragment == result.governed_by)
         yield f"  holds {_force(result.pullout_n)}, governed by {governing}"
     else:
-        yield f"  hold unknown: {result.reasons.get('pullout_n', 'no reason is known')}"
+        yield f"  no hold is told: {result.reasons.get('pullout_n', 'no reason is known')}"
     for finding in sorted(result.findings, key=lambda one: ("stop", "warn", "note").index(one.severity)):
         yield f"  {finding.severity.upper()} {finding.code}: {finding.message}"
 
@@ -101,7 +115,7 @@ def _fragment(fragment: FragmentResult) -> str:
 def _clearance(clearance: Clearance) -> str:
     parts = (("outer", clearance.outer), ("joint", clearance.joint))
     known = [f"{name} {value:.1f} mm" for name, value in parts if value is not None]
-    return ", ".join(known) or UNKNOWN
+    return ", ".join(known)
 
 
 def _force(interval: Interval) -> str:
