@@ -17,6 +17,7 @@ import cc3d
 import edt
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from segmentation.vocabulary import (
     METAL_ABOVE_HU,
@@ -43,6 +44,17 @@ SMALLEST_CORE_MM3 = 1.0
 RIM_MM = 1.0
 """Around metal nothing is taken for bone. Our choice: about the blur of a CT (0.6 to 1.2 mm)."""
 
+BLANK_FRACTION = 0.01
+"""The lowest value of a scan is a blank one where it fills so much of it. Our choice: noise does not repeat a
+value so often."""
+
+BLANK_BELOW_HU = -900.0
+"""Brighter is not blank. Common practice: scanners fill up with air or less."""
+
+BESIDE_BLANK_FRACTION = 0.15
+"""A piece with so much of its surface against blank is the bright rim where a body leaves the field of view.
+Our choice: 36 % on the one such series we have; metal blurs into what is around it."""
+
 Mask = npt.NDArray[np.bool_]
 
 
@@ -68,6 +80,8 @@ def find_metal(ct: CTVolume) -> Metal | None:
     cores_mm3 = np.bincount(labels[ct.hu >= CORE_FROM_HU], minlength=len(volumes_mm3)) * ct.grid.voxel_mm3
     metal = (volumes_mm3 >= SMALLEST_METAL_MM3) & (cores_mm3 >= SMALLEST_CORE_MM3)
     metal[0] = False
+    for label in np.flatnonzero(metal):
+        metal[label] = not _is_rim(ct, labels, int(label), stats["bounding_boxes"][label])
     if not metal.any():
         return None
     found = [
@@ -113,6 +127,17 @@ def metal_note(pieces: Sequence[Removed]) -> str:
         f"metal was found, {many} of {total_mm3:.0f} mm³: surfaces within {RIM_MM:g} mm of it are not known,"
         f" and grey values within {STREAK_REACH_MM:g} mm in its slices are less certain"
     )
+
+
+def _is_rim(ct: CTVolume, labels: npt.NDArray[Any], label: int, box: Sequence[slice]) -> bool:
+    """Whether a piece is the rim of the field of view, where blank voxels touch it without any blur."""
+    blank_hu = ct.hu.min()
+    if blank_hu > BLANK_BELOW_HU or np.count_nonzero(ct.hu == blank_hu) < BLANK_FRACTION * ct.hu.size:
+        return False
+    i, j, k = (slice(max(0, part.start - 1), part.stop + 1) for part in box)
+    inside = labels[i, j, k] == label
+    outer = ndimage.binary_dilation(inside) & ~inside
+    return bool(np.mean(ct.hu[i, j, k][outer] == blank_hu) >= BESIDE_BLANK_FRACTION)
 
 
 def _box_ijk(box: Sequence[slice]) -> Ints:

@@ -101,7 +101,11 @@ def _matched(ct: CTVolume, rods: Sequence[Rod], sought: RodSet) -> tuple[Rod, ..
     most_hu = max(0.0, float(densities.max()) * MOST_HU_PER_MG_CM3_RATIO) + ROOM_HU
     seen = []
     for rod in rods:
-        hu = rod_hu(ct, rod)
+        try:
+            hu = rod_hu(ct, rod)
+        except InputError:
+            # Round, but not of one grey value: something else.
+            continue
         if least_hu <= hu <= most_hu:
             seen.append((hu, rod))
     if len(seen) != len(densities):

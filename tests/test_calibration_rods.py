@@ -6,12 +6,14 @@ The truth is a closed form: cylinders of known HU, blurred by a Gaussian, with w
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 from phantoms import as_ct, grid_around, points_of, step
 from scipy.stats import norm
+from tiny_scan import PLAN, write_nifti, write_plan
 
 from planner.density_laws import (
     HADensity,
@@ -21,11 +23,13 @@ from planner.density_laws import (
     ha_from_k2hpo4,
     k2hpo4_from_ha,
 )
+from segmentation.case import read_case
 from segmentation.errors import InputError
 from segmentation.rod_search import found_rods
 from segmentation.rods import Line, calibrate_by_rods, fitted_line
 from segmentation.rods_file import Rod, read_rods, rods_of
 from segmentation.vocabulary import Calibration, CTVolume, Floats
+from viewer.command_line import run
 
 SLOPE, INTERCEPT = 0.78, -6.0
 DENSITIES = (0.0, 100.0, 200.0, 400.0, 800.0)
@@ -309,3 +313,96 @@ def test_a_rod_without_data_is_refused():
     holed[:, :, : ct.grid.shape[2] // 2] = -2000
     with pytest.raises(InputError, match="without data"):
         by_rods(CTVolume(ct.grid, holed, "test"), placed())
+
+
+# From the command line to the report
+
+
+def scan_file(folder, noise_hu: float = 10.0):
+    """Rods in their bed behind a ball of bone of 300 mg/cm³ and radius 10 mm; the path, and the rods' parts."""
+    densities = (0.0, 200.0, 800.0)
+    grid = grid_around((30, 45, 17), (0.8, 0.8, 1.0))
+    x, y, z = np.moveaxis(points_of(grid), -1, 0)
+    hu = 40 + 30 * step(13 - np.abs(y + 28), FWHM_MM)
+    parts = []
+    for density, place in zip(densities, (-18.0, 0.0, 18.0), strict=True):
+        hu = hu + (hu_of(density) - 70) * step(5 - np.hypot(x - place, y + 28), FWHM_MM)
+        parts.append(
+            {
+                "density_mg_cm3": density,
+                "centre_mm": [place, -28.0, 0.0],
+                "radius_mm": 5.0,
+                "length_mm": 25.0,
+            }
+        )
+    hu = hu + (hu_of(300) - 40) * step(10 - np.sqrt(x**2 + (y - 22) ** 2 + z**2), FWHM_MM)
+    noisy = hu + np.random.default_rng(1).normal(0, noise_hu, hu.shape)
+    path = write_nifti(folder / "ct.nii.gz", noisy.round().astype(np.int16), grid.affine)
+    return path, parts
+
+
+@pytest.mark.parametrize("equivalent", ["HA", "K2HPO4"])
+def test_from_the_rods_file_to_the_report(tmp_path, equivalent):
+    path, parts = scan_file(tmp_path)
+    rods, case = tmp_path / "rods.json", tmp_path / "case"
+    rods.write_text(json.dumps(document(parts, equivalent=equivalent)))
+    words = ["--threshold", "210", "--rods", str(rods), "--kvp", "140", "--name", "0,22,0=ball@ball"]
+    assert run(["segment", str(path), "--out", str(case), *words]) == 0
+    told = json.loads((case / "bone.json").read_text())
+    line = told["calibration"]
+    assert line["kind"] == "rods-in-the-scan"
+    # K₂HPO₄ rods of the same numbers are 1 / 0.81 as dense in HA at 140 kV (Goodsitt 1992).
+    as_ha = 1 / 0.81 if equivalent == "K2HPO4" else 1
+    assert line["slope_mg_cm3_per_hu"] == pytest.approx(SLOPE * as_ha, rel=0.01)
+    assert line["slope_standard_error_mg_cm3_per_hu"] > 0
+    assert set(told["made_with"]["inputs"]) == {"ct", "rods"}
+    screw = {**PLAN["screws"][0], "entry_mm": [-10.0, 22.0, 0.0], "target_mm": [10.0, 22.0, 0.0]}
+    write_plan(case / "plan.json", {**PLAN, "screws": [screw]})
+    assert run(["report", str(case)]) == 0
+    page = (case / "report.html").read_text()
+    assert "by rods in the scan" in page
+    assert f"3 {equivalent} rods (given)" in page
+    error = read_case(case).calibration.standard_error_mg_cm3([200.0, 800.0])
+    assert f"{error[0]:.0f} at 200 and {error[1]:.0f} at 800 mg/cm³" in page
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--calibration", "0.77,0"], "--calibration and --rods ask for two density lines"),
+        (["--calibrate-by-tissues"], "--rods and --calibrate-by-tissues ask for two"),
+        (["--host", "foam"], "--rods gives bone mineral, not foam"),
+        ([], "K2HPO4 rods need the tube voltage"),
+        (["--kvp", "70"], "from 80 to 140 kV only"),
+    ],
+)
+def test_what_does_not_go_together_is_told(tmp_path, capsys, words, told):
+    path, parts = scan_file(tmp_path)
+    rods = tmp_path / "rods.json"
+    rods.write_text(json.dumps(document(parts, equivalent="K2HPO4")))
+    assert run(["segment", str(path), "--out", str(tmp_path / "case"), "--rods", str(rods), *words]) != 0
+    assert told in " ".join(capsys.readouterr().err.split())
+    assert not (tmp_path / "case").exists()
+
+
+def test_a_wider_line_gives_a_wider_force():
+    """The line's own error reaches the interval of the force, and more so where the density is low."""
+    from finding_cases import bone_in, down
+    from phantoms import slabs
+
+    from planner.assess import assess_screws
+    from planner.vocabulary import Plan
+
+    ratios = []
+    fitted = Calibration("rods-in-the-scan", 0.77, 0.0, 0.04, "test")
+    for error in (0.0, 20.0):
+        line = replace(fitted, intercept_standard_error_mg_cm3=error)
+        for hu in (260.0, 900.0):
+            ct = as_ct(*slabs(thicknesses_mm=(20.0,), hu=(hu,), voxel_mm=(0.5, 0.5, 0.5)))
+            force = assess_screws(bone_in(ct, calibration=line), Plan((down(-10, 16),))).screws[0].pullout_n
+            assert force is not None
+            ratios.append(force.high / force.estimate)
+    thin, dense, thin_in_doubt, dense_in_doubt = ratios
+    assert thin_in_doubt / thin > 1.03
+    assert dense_in_doubt > dense
+    assert thin_in_doubt / thin > dense_in_doubt / dense

@@ -92,6 +92,7 @@ REFUSED = {
     "no air": (lambda: _inner(scan(arm(-1000, -100, 50))), "no air around the body"),
     "not in HU": (lambda: scan(arm(-900, -100, 50)), "air around the body reads -90. HU"),
     "80 kV": (lambda: scan(arm(-1000, -100, 50), voltage_kv=80.0), "got 80 kV"),
+    "100 kV": (lambda: scan(arm(-1000, -100, 50), voltage_kv=100.0), "got 100 kV"),
     "voltage not told": (lambda: scan(arm(-1000, -100, 50), voltage_kv=None), "does not tell its own"),
     "fat and muscle mixed": (lambda: scan(_mixed()), "has no peak of its own|was found"),
 }

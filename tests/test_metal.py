@@ -147,3 +147,16 @@ def test_metal_survives_the_case_folder(tmp_path):
     wanted = bone.segmentation.removed[0].box_ijk
     assert wanted is not None
     assert kept[0].box_ijk.tolist() == wanted.tolist()
+
+
+def test_the_bright_rim_of_a_cut_field_of_view_is_not_metal_and_a_pin_in_air_is():
+    """Where a body leaves the field of view its rim rises to saturation and ends in blank without a blur."""
+    grid = grid_around((16, 16, 8), VOXEL_MM)
+    x, y, z = np.moveaxis(points_of(grid), -1, 0)
+    r = np.hypot(x, y)
+    rim = np.where(r < 13, 40 + 3031 * np.clip((r - 9) / 3, 0, 1), -1000)
+    assert find_metal(as_ct(grid, np.minimum(rim, 3071))) is None
+    pin = -1000 + 9000 * step(2 - r, FWHM_MM) * step(5 - np.abs(z), FWHM_MM)
+    metal = find_metal(as_ct(grid, np.minimum(pin, 3071)))
+    assert metal is not None
+    assert len(metal.pieces) == 1
