@@ -10,7 +10,7 @@ tooth enamel may be taken for metal.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cc3d
@@ -74,34 +74,40 @@ def find_metal(ct: CTVolume) -> Metal | None:
     bright = ct.hu >= METAL_ABOVE_HU
     if np.count_nonzero(bright) * ct.grid.voxel_mm3 < SMALLEST_METAL_MM3:
         return None
-    labels = cc3d.connected_components(bright, connectivity=26)
+    # Only the part of the scan that holds it is labelled: labels take four bytes a voxel.
+    (crop,) = ndimage.find_objects(bright.view(np.uint8))
+    offset = np.array([part.start for part in crop])
+    labels = cc3d.connected_components(bright[crop], connectivity=26)
     stats = cc3d.statistics(labels)
     volumes_mm3 = stats["voxel_counts"] * ct.grid.voxel_mm3
-    cores_mm3 = np.bincount(labels[ct.hu >= CORE_FROM_HU], minlength=len(volumes_mm3)) * ct.grid.voxel_mm3
-    metal = (volumes_mm3 >= SMALLEST_METAL_MM3) & (cores_mm3 >= SMALLEST_CORE_MM3)
+    cores = np.bincount(labels[ct.hu[crop] >= CORE_FROM_HU], minlength=len(volumes_mm3))
+    metal = (volumes_mm3 >= SMALLEST_METAL_MM3) & (cores * ct.grid.voxel_mm3 >= SMALLEST_CORE_MM3)
     metal[0] = False
-    for label in np.flatnonzero(metal):
-        metal[label] = not _is_rim(ct, labels, int(label), stats["bounding_boxes"][label])
+    boxes = {int(label): _box_ijk(stats["bounding_boxes"][label], offset) for label in np.flatnonzero(metal)}
+    blank_hu = _blank_hu(ct) if boxes else None
+    for label, box_ijk in boxes.items():
+        metal[label] = blank_hu is None or not _is_rim(ct, labels == label, crop, box_ijk, blank_hu)
     if not metal.any():
         return None
+    bright[crop] = metal[labels]
     found = [
         Removed(
             "metal",
             float(volumes_mm3[label]),
-            ct.grid.ijk_to_mm(stats["centroids"][label]),
-            _box_ijk(stats["bounding_boxes"][label]),
+            ct.grid.ijk_to_mm(stats["centroids"][label] + offset),
+            boxes[int(label)],
         )
         for label in np.argsort(-volumes_mm3, kind="stable")
         if metal[label]
     ]
-    return Metal(tuple(found), _with_rim(metal[labels], found, ct.grid))
+    return Metal(tuple(found), _with_rim(bright, found, ct.grid))
 
 
 def without_metal(ct: CTVolume, metal: Metal, fill_hu: float) -> CTVolume:
     """A copy of ``ct`` in which metal and its rim hold ``fill_hu``."""
     hu: npt.NDArray[Any] = ct.hu.copy()
     hu[metal.not_bone] = np.floor(fill_hu)
-    return CTVolume(ct.grid, hu, ct.digest, ct.tube_voltage_kv, ct.notes)
+    return replace(ct, hu=hu)
 
 
 def less_certain(grid: Grid, pieces: Sequence[Removed], *, reach_mm: float = STREAK_REACH_MM) -> Mask:
@@ -129,19 +135,29 @@ def metal_note(pieces: Sequence[Removed]) -> str:
     )
 
 
-def _is_rim(ct: CTVolume, labels: npt.NDArray[Any], label: int, box: Sequence[slice]) -> bool:
-    """Whether a piece is the rim of the field of view, where blank voxels touch it without any blur."""
-    blank_hu = ct.hu.min()
-    if blank_hu > BLANK_BELOW_HU or np.count_nonzero(ct.hu == blank_hu) < BLANK_FRACTION * ct.hu.size:
-        return False
-    i, j, k = (slice(max(0, part.start - 1), part.stop + 1) for part in box)
-    inside = labels[i, j, k] == label
+def _blank_hu(ct: CTVolume) -> float | None:
+    """The value that fills the scan where nothing was measured; None where there is none."""
+    lowest_hu = float(ct.hu.min())
+    if lowest_hu > BLANK_BELOW_HU or np.count_nonzero(ct.hu == lowest_hu) < BLANK_FRACTION * ct.hu.size:
+        return None
+    return lowest_hu
+
+
+def _is_rim(ct: CTVolume, piece: Mask, crop: tuple[slice, ...], box_ijk: Ints, blank_hu: float) -> bool:
+    """Whether a ``piece`` of the crop is the field of view's rim, where blank touches it without blur."""
+    low, high = np.maximum(box_ijk[0] - 1, 0), np.minimum(box_ijk[1] + 2, ct.grid.shape)
+    near = tuple(slice(int(a), int(b)) for a, b in zip(low, high, strict=True))
+    inside = np.zeros([part.stop - part.start for part in near], bool)
+    own = tuple(slice(int(a), int(b) + 1) for a, b in zip(*(box_ijk - low), strict=True))
+    start = [part.start for part in crop]
+    inside[own] = piece[tuple(slice(int(a), int(b) + 1) for a, b in zip(*(box_ijk - start), strict=True))]
     outer = ndimage.binary_dilation(inside) & ~inside
-    return bool(np.mean(ct.hu[i, j, k][outer] == blank_hu) >= BESIDE_BLANK_FRACTION)
+    return bool(np.mean(ct.hu[near][outer] == blank_hu) >= BESIDE_BLANK_FRACTION)
 
 
-def _box_ijk(box: Sequence[slice]) -> Ints:
-    return frozen_array([[part.start for part in box], [part.stop - 1 for part in box]], np.int32)
+def _box_ijk(box: Sequence[slice], offset: npt.NDArray[np.integer]) -> Ints:
+    ends = np.array([[part.start for part in box], [part.stop - 1 for part in box]])
+    return frozen_array(ends + offset, np.int32)
 
 
 def _with_rim(metal: Mask, pieces: Sequence[Removed], grid: Grid) -> Mask:

@@ -319,7 +319,7 @@ def test_a_rod_without_data_is_refused():
 
 
 def scan_file(folder, noise_hu: float = 10.0):
-    """Rods in their bed behind a ball of bone of 300 mg/cm³ and radius 10 mm; the path, and the rods' parts."""
+    """Rods in their bed behind a ball of bone of 300 mg/cm³, radius 10 mm; the path, and the rods' parts."""
     densities = (0.0, 200.0, 800.0)
     grid = grid_around((30, 45, 17), (0.8, 0.8, 1.0))
     x, y, z = np.moveaxis(points_of(grid), -1, 0)
@@ -399,7 +399,8 @@ def test_a_wider_line_gives_a_wider_force():
         line = replace(fitted, intercept_standard_error_mg_cm3=error)
         for hu in (260.0, 900.0):
             ct = as_ct(*slabs(thicknesses_mm=(20.0,), hu=(hu,), voxel_mm=(0.5, 0.5, 0.5)))
-            force = assess_screws(bone_in(ct, calibration=line), Plan((down(-10, 16),))).screws[0].pullout_n
+            plan = Plan((down(-10, 16),))
+            force = assess_screws(bone_in(ct, calibration=line), plan).screws[0].pullout_n
             assert force is not None
             ratios.append(force.high / force.estimate)
     thin, dense, thin_in_doubt, dense_in_doubt = ratios

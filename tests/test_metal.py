@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from phantoms import as_ct, grid_around, points_of, step
+from phantoms import CALIBRATION, as_ct, grid_around, placed, points_of, step
 
+from planner.assess import assess
+from planner.vocabulary import Plan
 from segmentation.case import read_case, write_case
 from segmentation.metal import find_metal, less_certain, without_metal
 from segmentation.recipe import segment
@@ -160,3 +162,23 @@ def test_the_bright_rim_of_a_cut_field_of_view_is_not_metal_and_a_pin_in_air_is(
     metal = find_metal(as_ct(grid, np.minimum(pin, 3071)))
     assert metal is not None
     assert len(metal.pieces) == 1
+
+
+def test_a_screw_through_metal_has_no_density_there_and_is_warned():
+    """A plate 3 mm thick lies across the middle of the slab: nothing there is bone to hold a thread."""
+    grid = grid_around((17, 17, 13), VOXEL_MM)
+    x, y, z = np.moveaxis(points_of(grid), -1, 0)
+    box = step(14 - np.abs(x), FWHM_MM) * step(14 - np.abs(y), FWHM_MM) * step(10 - np.abs(z), FWHM_MM)
+    plate = step(1.5 - np.abs(z), FWHM_MM) * step(5 - np.abs(x), FWHM_MM) * step(5 - np.abs(y), FWHM_MM)
+    hu = 40 + 360 * box
+    entry = np.array([0.0, 0.3, -10.0])
+    screw = placed(entry, entry + np.array([0.0, 0.0, 10.0]), "iso5835-ha-3.5", 16)
+    for values, in_metal in ((hu, False), (np.minimum(hu + STEEL_HU * plate, 3071), True)):
+        bone = segment(as_ct(grid, values), threshold_hu=220, calibration=CALIBRATION)
+        result = assess(bone, Plan((screw,))).screws[0]
+        (fragment,) = result.fragments
+        assert (fragment.mean_density_mg_cm3 is None) == in_metal
+        assert (fragment.pullout_n is None) == in_metal
+        assert ("near-metal" in [finding.code for finding in result.findings]) == in_metal
+        assert result.bone_length_mm == pytest.approx(20, abs=0.1)
+    assert "in metal" in result.reasons["fragments.1.mean_hu"]
