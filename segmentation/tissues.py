@@ -1,10 +1,10 @@
 """The line from HU to density by the patient's own air, fat and muscle.
 
 Voxels are averaged to cubes of 2 mm; a cube counts where its neighbours are like it, so edges and streaks
-drop out. Air is what is connected to the border of the scan; fat and muscle are the two peaks of what is
-left. Their HU are fitted to equivalent HA densities of about −840, −80 and +30 mg/cm³ (Eggermont et al.
-2019, from memory, low confidence). Expect 8 % (Kaesmacher et al. 2017: 7.8 % against rods in the scan). What
-cannot be found is refused with the reason, never guessed.
+drop out. Air is the darkest peak of what is dark up to the scan's border; fat and muscle are the two peaks of
+what is left. Their HU are fitted to equivalent HA densities of about −840, −80 and +30 mg/cm³ (Eggermont et
+al. 2019, from memory, low confidence). Expect 8 % (Kaesmacher et al. 2017: 7.8 % against rods in the scan).
+What cannot be found is refused with the reason, never guessed.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
+from scipy import ndimage, signal
 
 from segmentation.errors import InputError
 from segmentation.vocabulary import NO_DATA_BELOW_HU, Calibration, CTVolume, Floats
@@ -51,7 +51,17 @@ OUTSIDE_BELOW_HU = -850.0
 """Outside the body nothing is above this. Our choice: clothes and table foam are, and drop out."""
 
 BLANKED_FRACTION = 0.5
-"""Air of one single value to this share was blanked by the scanner. Our choice."""
+"""Air of one single value to this share was blanked or cut off. Our choice."""
+
+AIR_BY_DEFINITION_HU, BLANKED_ROOM_HU = -1000.0, 10.0
+"""Air is −1000 HU (definition of HU), so air blanked or cut off there still tells the truth. Our choice
+of the room."""
+
+AIR_HALF_WIDTH_HU = 50.0
+"""The air's peak is what lies so near its median. Our choice: twice the noise of a voxel, short of foam."""
+
+LEAST_PEAK_FRACTION = 0.2
+"""A peak of the air counts from this share of the highest. Our choice."""
 
 PEAK_HALF_WIDTH_HU = 20.0
 """A peak is what lies so near its mode. Our choice: four deviations of a cube's noise."""
@@ -123,7 +133,7 @@ def found_tissues(ct: CTVolume) -> tuple[Tissue, ...]:
 
 
 def _air(ct: CTVolume) -> Tissue:
-    """The median of the air around the body."""
+    """The darkest peak around the body: a table's foam has one of its own, some 50 to 90 HU brighter."""
     step = [max(1, round(CUBE_MM / size)) for size in ct.grid.spacing_mm]
     hu = ct.hu[tuple(slice(None, None, n) for n in step)]
     voxel_mm3 = ct.grid.voxel_mm3 * math.prod(step)
@@ -139,8 +149,18 @@ def _air(ct: CTVolume) -> Tissue:
             f"no air around the body was found ({values.size * voxel_mm3:.0f} mm³ of it, {FEWEST_MM3:.0f} are"
             " needed); calibrate by rods, --calibration or the default"
         )
-    air_hu = float(np.median(values))
-    if float(np.mean(values == air_hu)) > BLANKED_FRACTION:
+    # Noise below the end of the scale is heaped up there, which is no peak of the air.
+    above_end = values[values > values.min()]
+    counted = above_end if above_end.size > LEAST_PEAK_FRACTION * values.size else values
+    counts, edges = np.histogram(counted, bins=np.arange(NO_DATA_BELOW_HU, OUTSIDE_BELOW_HU + 1))
+    smooth = ndimage.gaussian_filter1d(counts.astype(float), PEAK_HALF_WIDTH_HU / 4, mode="constant")
+    peaks = signal.find_peaks(np.pad(smooth, 1), height=LEAST_PEAK_FRACTION * smooth.max())[0] - 1
+    air_hu = float(edges[peaks[0]])
+    for _ in range(MEAN_SHIFTS_COUNT):
+        near = values[np.abs(values - air_hu) <= AIR_HALF_WIDTH_HU]
+        air_hu = float(np.median(near))
+    one_value = float(np.mean(near == air_hu)) > BLANKED_FRACTION
+    if one_value and abs(air_hu - AIR_BY_DEFINITION_HU) > BLANKED_ROOM_HU:
         raise InputError(
             f"the air around the body holds the one value {air_hu:.0f} HU, as where a scanner has blanked it;"
             " calibrate by rods, --calibration or the default"

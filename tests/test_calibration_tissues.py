@@ -150,3 +150,18 @@ def test_the_kernel_is_not_judged_without_air():
     assert judge_kernel(_inner(scan(arm(-1000, -100, 50)))).sharp is None
     blank = _blanked(scan(arm(-1000, -100, 50)))
     assert judge_kernel(blank).sharp is None
+
+
+def test_a_tables_foam_is_not_taken_for_air():
+    # Seen on three of four real series: foam at −910 to −960 HU, as much of it as of air.
+    hu = arm(-1000, -100, 50)
+    _, y, _ = np.moveaxis(points_of(GRID), -1, 0)
+    hu[(y < -20) & (hu < -500)] = -930
+    air, _, _ = found_tissues(scan(hu, noise_hu=15))
+    assert air.mode_hu == pytest.approx(-1000, abs=4)
+
+
+def test_air_cut_off_at_its_own_value_still_tells():
+    cut = scan(arm(-1000, -100, 50))
+    air, _, _ = found_tissues(replace(cut, hu=np.maximum(cut.hu, -1000)))
+    assert air.mode_hu == pytest.approx(-1000, abs=10)
