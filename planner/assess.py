@@ -32,7 +32,7 @@ BORDER_VOXELS_COUNT = 0.5
 BESIDE = "the axis does not cross this fragment"
 UNCALIBRATED = "density is not calibrated"
 NO_FALL = "the density does not fall by half within reach: cortex and what lies beneath are not told apart"
-UNKNOWN = "part of it lies outside the scan or holds no data"
+UNKNOWN = "part of it lies outside the scan, in metal, or holds no data"
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +86,8 @@ def assess_screws(bone: ReadyBone, plan: Plan, *, limits: Limits | None = None) 
 def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
     """The numbers of one screw, without findings."""
     prepared, placed = bone.prepared, path.placed
-    sampled = sample(prepared.bone.ct, path, has_no_data=bone.has_no_data)
+    has_metal = any(removed.what == "metal" for removed in prepared.bone.segmentation.removed)
+    sampled = sample(prepared.bone.ct, path, has_no_data=bone.has_no_data, has_metal=has_metal)
     crossed = crossed_fragments(path, prepared)
     gliding = gliding_hole_to_mm(path, crossed[0])
     calibration = prepared.bone.calibration
@@ -232,6 +233,9 @@ def _bone_facts(bone: Bone) -> dict[str, Any]:
             "intercept_mg_cm3": calibration.intercept_mg_cm3,
             "standard_error_fraction": calibration.standard_error_fraction,
             "source": calibration.source,
+            "slope_standard_error_mg_cm3_per_hu": calibration.slope_standard_error_mg_cm3_per_hu,
+            "intercept_standard_error_mg_cm3": calibration.intercept_standard_error_mg_cm3,
+            "slope_intercept_correlation_ratio": calibration.slope_intercept_correlation_ratio,
         },
         "calibration_reason": bone.calibration_reason,
         "fragments": [

@@ -14,7 +14,7 @@ from scipy import ndimage
 
 from planner.path import RING_COUNT, Path
 from planner.vocabulary import Layer, LayerName, PathProfile, Profile1D
-from segmentation.vocabulary import NO_DATA_BELOW_HU, Calibration, CTVolume, Floats
+from segmentation.vocabulary import METAL_ABOVE_HU, NO_DATA_BELOW_HU, Calibration, CTVolume, Floats
 
 CORTEX_AT_MOST_MM = 6.0
 """A cortex is sought no deeper than this (until it is measured by itself; design decision)."""
@@ -44,8 +44,11 @@ def hu_at(ct: CTVolume, points_mm: Floats, *, has_no_data: bool = True) -> Float
     return values.reshape(points_mm.shape[:-1])
 
 
-def sample(ct: CTVolume, path: Path, *, has_no_data: bool) -> Sampled:
-    """HU on the axis, in the ring and in the sleeve of ``path``, in the middle of each cell."""
+def sample(ct: CTVolume, path: Path, *, has_no_data: bool, has_metal: bool = False) -> Sampled:
+    """HU on the axis, in the ring and in the sleeve of ``path``, in the middle of each cell.
+
+    Where there is metal, what is as bright as metal is unknown: it is no bone.
+    """
     offsets = np.concatenate(
         [
             np.zeros((len(path.zone_of_cell), 1, 2)),
@@ -57,6 +60,8 @@ def sample(ct: CTVolume, path: Path, *, has_no_data: bool) -> Sampled:
     across = offsets @ np.stack([path.u, path.v])
     points = path.entry_mm + path.depth_mm[:, None, None] * path.direction + across
     hu = hu_at(ct, points, has_no_data=has_no_data).T
+    if has_metal:
+        hu[hu >= METAL_ABOVE_HU] = np.nan
     return Sampled(hu[0], hu[1 : 1 + RING_COUNT], hu[1 + RING_COUNT :])
 
 

@@ -14,12 +14,11 @@ from typing import Literal, NewType
 
 import numpy as np
 
+from segmentation.errors import InputError
 from segmentation.vocabulary import Floats
+from segmentation.vocabulary import HADensity as HADensity
+from segmentation.vocabulary import K2HPO4Density as K2HPO4Density
 
-HADensity = NewType("HADensity", Floats)
-"""Hydroxyapatite-equivalent QCT density, g/cm³."""
-K2HPO4Density = NewType("K2HPO4Density", Floats)
-"""Dipotassium-phosphate-equivalent QCT density, g/cm³."""
 AshDensity = NewType("AshDensity", Floats)
 """Ash mass over bulk volume, g/cm³."""
 ApparentDensity = NewType("ApparentDensity", Floats)
@@ -43,6 +42,14 @@ K_ROUTE_SLOPE_RATIO, K_ROUTE_OFFSET_G_CM3 = 1.22, 0.0523
 
 K_OVER_HA_RATIO = {80: 0.86, 140: 0.81}
 """K₂HPO₄- over HA-equivalent density by tube voltage in kV. Published: Goodsitt 1992 Bone Miner 19:145."""
+
+VOLTAGE_ROOM_KV = 3.0
+"""A scan this far outside the measured voltages still counts as at their end. Our choice: it moves the ratio
+by 0.3 %."""
+
+K_OVER_HA_ERROR_FRACTION = 0.02
+"""Standard error of the ratio between and at the two voltages. Our choice: a third of the step between
+them."""
 
 LEAST_FITTED_HA_G_CM3 = 0.05
 """Below this the offset of the ash line is faded out. Our choice: at no mineral the line would still say 79
@@ -74,6 +81,21 @@ def ash_from_k2hpo4(density: K2HPO4Density) -> AshDensity:
 def k2hpo4_from_ha(density: HADensity, tube_voltage_kv: Literal[80, 140]) -> K2HPO4Density:
     """K₂HPO₄- from HA-equivalent density at the two tube voltages that were measured."""
     return K2HPO4Density(K_OVER_HA_RATIO[tube_voltage_kv] * np.asarray(density))
+
+
+def ha_from_k2hpo4(density: K2HPO4Density, tube_voltage_kv: float) -> HADensity:
+    """HA- from K₂HPO₄-equivalent density, the measured ratio interpolated over the tube voltage.
+
+    Raises InputError where the voltage lies outside the two that were measured.
+    """
+    voltages_kv = sorted(K_OVER_HA_RATIO)
+    if not voltages_kv[0] - VOLTAGE_ROOM_KV <= tube_voltage_kv <= voltages_kv[-1] + VOLTAGE_ROOM_KV:
+        raise InputError(
+            f"K2HPO4 can be turned into HA from {voltages_kv[0]} to {voltages_kv[-1]} kV only (got"
+            f" {tube_voltage_kv:g} kV); give the rods' densities as HA"
+        )
+    ratio = np.interp(tube_voltage_kv, voltages_kv, [K_OVER_HA_RATIO[kv] for kv in voltages_kv])
+    return HADensity(np.asarray(density) / ratio)
 
 
 def apparent_from_ash(density: AshDensity) -> ApparentDensity:

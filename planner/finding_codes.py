@@ -73,6 +73,11 @@ CODES: dict[str, tuple[Severity, str]] = {
         "warn",
         "The path, thread or tip reach the border of the scan, beyond which nothing is known.",
     ),
+    "near-metal": (
+        "warn",
+        "The screw runs through or near metal in its slices, where streaks make surface and density less "
+        "certain.",
+    ),
     "screws-collide": ("stop", "Two screws of the plan run into each other."),
     "screws-close": ("warn", "Two screws of the plan are closer than the limit."),
     "density-uncalibrated": ("note", "There is no density and no pull-out, only HU."),

@@ -14,6 +14,7 @@ import numpy as np
 from planner.finding_codes import CODES as CODES
 from planner.limits import Limits, tip_room_mm
 from planner.mesh import Stretches
+from planner.near_metal import in_slices_of_mm
 from planner.path import Path
 from planner.prepared import FACING_MM, PreparedBone
 from planner.solid import shortest_length_mm
@@ -317,6 +318,25 @@ def _at_border(case: Case) -> bool:
     return bool(ends.any() or (ijk - reach < 0).any() or (ijk + reach > last).any())
 
 
+def _metal(case: Case) -> Iterator[Finding]:
+    limit_mm = case.limits.near_metal_mm
+    path, segmentation = case.path, case.prepared.bone.segmentation
+    away = [
+        (away_mm, piece)
+        for piece in segmentation.removed
+        if (away_mm := in_slices_of_mm(case.prepared.bone.ct.grid, piece, path)) is not None
+    ]
+    if not away:
+        return
+    least_mm, piece = min(away, key=lambda one: one[0])
+    if least_mm < limit_mm:
+        message = (
+            f"The screw comes to {least_mm:.1f} mm of metal ({piece.volume_mm3:.0f} mm³) in the same slices: "
+            "surface and density there are less certain."
+        )
+        yield _finding("near-metal", message, OURS, least_mm, limit_mm)
+
+
 def _other_screws(case: Case) -> Iterator[Finding]:
     if case.near is None:
         return
@@ -363,6 +383,7 @@ RULES: tuple[Callable[[Case], Iterator[Finding]], ...] = (
     _bridging,
     _length,
     _scan,
+    _metal,
     _other_screws,
     _density,
     _entry,

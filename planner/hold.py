@@ -52,12 +52,12 @@ def pullout_n(
     weight = np.concatenate(strengths) * np.concatenate(lengths)
     density = np.concatenate(densities)
     law = float(np.average(law_standard_error_fraction(density, host), weights=weight))
-    sensitivity = float(np.average(density_sensitivity_ratio(density, host), weights=weight))
+    doubt = calibration.standard_error_fraction_at(density) * density_sensitivity_ratio(density, host)
     most = max(bites, key=lambda bite: bite.engagement_mm)
     return interval(
         force_n,
         law_fraction=law,
-        calibration_fraction=calibration.standard_error_fraction * sensitivity,
+        calibration_fraction=float(np.average(doubt, weights=weight)),
         engaged_mm=engaged_mm,
         thread=most.thread,
         host=host,

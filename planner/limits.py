@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from planner.vocabulary import Screw
+from segmentation.vocabulary import STREAK_REACH_MM
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,10 @@ class Limits:
 
     in_the_way_mm: float = 0.5
     """Bone on the axis behind the entry, in the screw's way. Our choice: the surface's own uncertainty."""
+
+    near_metal_mm: float = STREAK_REACH_MM
+    """Screw to metal within its slices, where streaks lie. Our choice: they fade within a few cm (common
+    practice)."""
 
     @property
     def smallest_clearance_mm(self) -> float:

@@ -15,7 +15,7 @@ import numpy as np
 from pydantic import Field
 
 from segmentation.documents import FirstVersion, Name, Point, StrictModel, checked, published_schema, repeated
-from segmentation.vocabulary import Bone, RemovedAs
+from segmentation.vocabulary import Bone, CalibrationKind, RemovedAs
 
 FORMAT = "pilothole-bone"
 FRAGMENTS_MAX_COUNT = 255
@@ -30,6 +30,7 @@ Matrix = Annotated[
     list[Annotated[list[float], Field(min_length=4, max_length=4)]], Field(min_length=4, max_length=4)
 ]
 Count = Annotated[int, Field(ge=1, le=65_535)]
+VoxelIndex = Annotated[list[Annotated[int, Field(ge=0, le=65_535)]], Field(min_length=3, max_length=3)]
 
 
 class MadeWith(StrictModel):
@@ -50,11 +51,12 @@ class ScanPart(StrictModel):
 
 
 class RemovedPart(StrictModel):
-    """Something above the level that was not taken for bone."""
+    """Something above the level that was not taken for bone; metal with its box of voxel indices."""
 
     what: RemovedAs
     volume_mm3: Annotated[float, Field(ge=0)]
     centre_mm: Point
+    box_ijk: Annotated[list[VoxelIndex], Field(min_length=2, max_length=2)] | None = None
 
 
 class SegmentationPart(StrictModel):
@@ -68,13 +70,18 @@ class SegmentationPart(StrictModel):
 
 
 class CalibrationPart(StrictModel):
-    """HU to density: slope · HU + intercept, with the relative standard error of the density."""
+    """HU to density: slope · HU + intercept, with the density's standard error: a relative part, and the
+    fitted line's own.
+    """
 
-    kind: Literal["given", "default-for-tube-voltage"]
+    kind: CalibrationKind
     slope_mg_cm3_per_hu: float
     intercept_mg_cm3: float
     standard_error_fraction: Annotated[float, Field(ge=0)]
     source: str
+    slope_standard_error_mg_cm3_per_hu: Annotated[float, Field(ge=0)] = 0.0
+    intercept_standard_error_mg_cm3: Annotated[float, Field(ge=0)] = 0.0
+    slope_intercept_correlation_ratio: Annotated[float, Field(ge=-1, le=1)] = 0.0
 
 
 class FragmentPart(StrictModel):
@@ -158,6 +165,7 @@ def _segmentation(bone: Bone) -> dict[str, Any]:
                 "what": removed.what,
                 "volume_mm3": float(removed.volume_mm3),
                 "centre_mm": [float(coordinate) for coordinate in removed.centre_mm],
+                **({} if removed.box_ijk is None else {"box_ijk": removed.box_ijk.tolist()}),
             }
             for removed in taken.removed
         ],
@@ -176,6 +184,9 @@ def _calibration(bone: Bone) -> dict[str, Any] | None:
         "intercept_mg_cm3": float(line.intercept_mg_cm3),
         "standard_error_fraction": float(line.standard_error_fraction),
         "source": line.source,
+        "slope_standard_error_mg_cm3_per_hu": float(line.slope_standard_error_mg_cm3_per_hu),
+        "intercept_standard_error_mg_cm3": float(line.intercept_standard_error_mg_cm3),
+        "slope_intercept_correlation_ratio": float(line.slope_intercept_correlation_ratio),
     }
 
 

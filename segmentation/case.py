@@ -238,7 +238,15 @@ def _segmentation(document: BoneDocument) -> Segmentation:
     return Segmentation(
         taken.threshold_hu,
         taken.threshold_reason,
-        tuple(Removed(part.what, part.volume_mm3, np.array(part.centre_mm)) for part in taken.removed),
+        tuple(
+            Removed(
+                part.what,
+                part.volume_mm3,
+                np.array(part.centre_mm),
+                None if part.box_ijk is None else np.array(part.box_ijk, np.int32),
+            )
+            for part in taken.removed
+        ),
         tuple(taken.notes),
         tuple(taken.taken_together),
     )

@@ -23,10 +23,12 @@ from scipy.spatial import cKDTree
 
 from segmentation.components import SPECK_MM3, pieces_above
 from segmentation.errors import InputError
+from segmentation.metal import find_metal, metal_note, without_metal
 from segmentation.parts import NEAR_MM, Cut, Part, cut_in_two, parts_from_labels, parts_from_pieces
 from segmentation.surface import iso_surface
 from segmentation.threshold import check_threshold, choose_threshold
 from segmentation.vocabulary import (
+    NO_DATA_BELOW_HU,
     Bone,
     Calibration,
     CTVolume,
@@ -36,6 +38,10 @@ from segmentation.vocabulary import (
     Segmentation,
     Surface,
 )
+
+BESIDE_METAL_HU = 40.0
+"""What stands for metal while bone is sought, or just under a level below it. Common practice: muscle 40-60
+HU."""
 
 Name = tuple[tuple[float, float, float], str, str | None]
 """A point inside a fragment (RAS+ mm), the fragment's name, and its bone's name or None."""
@@ -62,18 +68,25 @@ def segment(
     numbered from the largest, or in the labels' order. Raises InputError when nothing is bone.
     """
     progress = progress or _silent
+    progress("looking for metal")
+    metal = find_metal(ct)
     progress("choosing the level")
     if threshold_hu is None:
-        threshold_hu, reason = choose_threshold(ct)
+        counted = ct if metal is None else without_metal(ct, metal, 2 * NO_DATA_BELOW_HU)
+        threshold_hu, reason = choose_threshold(counted)
+        del counted
     else:
         check_threshold(ct, threshold_hu)
         reason = "given"
-    removed: tuple[Removed, ...] = ()
+    whole, removed = ct, () if metal is None else metal.pieces
+    if metal is not None:
+        ct = without_metal(ct, metal, min(BESIDE_METAL_HU, threshold_hu - 1))
     progress("finding pieces and hollows")
     if labels is not None:
         parts = parts_from_labels(ct, _checked_labels(labels, ct), threshold_hu)
     else:
-        numbered, pieces, removed = pieces_above(ct, threshold_hu, keep_small=keep_small)
+        numbered, pieces, no_bone = pieces_above(ct, threshold_hu, keep_small=keep_small)
+        removed += no_bone
         if not pieces:
             why = (
                 f"all of it was taken for something else ({removed[0].what})"
@@ -109,8 +122,10 @@ def segment(
         ]
     progress("naming fragments")
     fragments, notes, together = _named(parts, surfaces, names, ct)
+    if metal is not None:
+        notes += (metal_note(metal.pieces),)
     return Bone(
-        ct=ct,
+        ct=whole,
         labels=_label_volume(parts, ct),
         fragments=fragments,
         host=host,

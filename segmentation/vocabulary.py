@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Literal, NewType
 
 import numpy as np
 import numpy.typing as npt
@@ -19,14 +19,32 @@ from segmentation.errors import InputError
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int32]
 
+HADensity = NewType("HADensity", Floats)
+"""Hydroxyapatite-equivalent QCT density, g/cm³."""
+K2HPO4Density = NewType("K2HPO4Density", Floats)
+"""Dipotassium-phosphate-equivalent QCT density, g/cm³."""
+
 NO_DATA_BELOW_HU = -1024
 """Values below this are padding, not tissue (common practice: scanners pad with -2000 or -3024)."""
+
+METAL_ABOVE_HU = 2500.0
+"""Brighter is not bone. Common practice: cortex ends near 2000 HU, implants begin at 2500 to 3000 and
+saturate a 12-bit scale at 3071."""
+
+STREAK_REACH_MM = 20.0
+"""Within the slices of metal grey values are less certain this far from it. Our choice: streaks fade within a
+few cm (common practice)."""
+
+STREAK_SLICES_MM = 2.0
+"""Slices this far beyond metal count as its own. Our choice: a thick slice and its neighbours."""
 
 AFFINE_TOLERANCE_MM = 1e-4
 """Two grids are the same place when no corner lies farther apart than this. Our choice."""
 
 Host = Literal["bone", "foam"]
+CalibrationKind = Literal["given", "rods-in-the-scan", "tissues-in-the-scan", "default-for-tube-voltage"]
 RemovedAs = Literal[
+    "metal",
     "speck",
     "flat and long, as a table is",
     "thin and long, as a cable is",
@@ -69,6 +87,11 @@ class Grid:
     def voxel_mm3(self) -> float:
         """Volume of one voxel."""
         return float(abs(np.linalg.det(self.affine[:3, :3])))
+
+    @property
+    def slice_axis(self) -> int:
+        """The grid's axis nearest to the scanner's long one, along which slices are stacked."""
+        return int(np.argmax(np.abs(self.affine[2, :3]) / self.spacing_mm))
 
     def ijk_to_mm(self, points_ijk: npt.ArrayLike) -> Floats:
         """(n, 3) voxel indices (centres at integers) → (n, 3) patient mm."""
@@ -119,18 +142,45 @@ class Calibration:
     """HU → density: ``density = slope · HU + intercept`` in mg/cm³.
 
     For bone the density is HA-equivalent mineral; for foam it is the foam's own density.
-    ``standard_error_fraction`` is relative, of the density. ``source`` says where the line comes from.
+    ``standard_error_fraction`` is the relative part of the density's error; a fitted line adds the errors of
+    its own slope and intercept with their correlation. ``source`` says where the line comes from.
     """
 
-    kind: Literal["given", "default-for-tube-voltage"]
+    kind: CalibrationKind
     slope_mg_cm3_per_hu: float
     intercept_mg_cm3: float
     standard_error_fraction: float
     source: str
+    slope_standard_error_mg_cm3_per_hu: float = 0.0
+    intercept_standard_error_mg_cm3: float = 0.0
+    slope_intercept_correlation_ratio: float = 0.0
 
     def density_mg_cm3(self, hu: npt.ArrayLike) -> Floats:
         """Density of any shape of HU values; NaN stays NaN."""
         return np.asarray(np.asarray(hu, float) * self.slope_mg_cm3_per_hu + self.intercept_mg_cm3)
+
+    def standard_error_mg_cm3(self, density_mg_cm3: npt.ArrayLike) -> Floats:
+        """Standard error (1 sd) of densities of any shape: the line's own and the relative part together."""
+        density = np.asarray(density_mg_cm3, float)
+        return np.hypot(self.line_standard_error_mg_cm3(density), self.standard_error_fraction * density)
+
+    def line_standard_error_mg_cm3(self, density_mg_cm3: npt.ArrayLike) -> Floats:
+        """What the fitted slope and intercept alone leave open; 0 for a line that was not fitted."""
+        hu = (np.asarray(density_mg_cm3, float) - self.intercept_mg_cm3) / self.slope_mg_cm3_per_hu
+        of_slope = hu * self.slope_standard_error_mg_cm3_per_hu
+        of_intercept = self.intercept_standard_error_mg_cm3
+        variance = (
+            of_slope**2
+            + 2 * self.slope_intercept_correlation_ratio * of_slope * of_intercept
+            + of_intercept**2
+        )
+        return np.sqrt(np.maximum(variance, 0))
+
+    def standard_error_fraction_at(self, density_mg_cm3: npt.ArrayLike) -> Floats:
+        """The same relative to each density, never above 1; 1 where there is no density."""
+        density = np.asarray(density_mg_cm3, float)
+        error = self.standard_error_mg_cm3(density)
+        return np.where(error < density, error / np.where(density > 0, density, 1), 1.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,11 +218,15 @@ class Fragment:
 
 @dataclass(frozen=True, eq=False)
 class Removed:
-    """Something above the level that is not this bone: what it was taken for, how big, and where."""
+    """Something above the level that is not this bone: what it was taken for, how big, and where.
+
+    ``box_ijk`` (2, 3) are the lowest and highest voxel index of metal, None for all else.
+    """
 
     what: RemovedAs
     volume_mm3: float
     centre_mm: Floats
+    box_ijk: Ints | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -104,6 +104,17 @@ def cropped(*, top_mm: float = 13.0, bottom_mm: float = -13.0, right_mm: float =
     return bone_in(as_ct(replace(grid, shape=values.shape, affine=affine), values))
 
 
+@cache
+def beside_metal(away_mm: float = 16.0, *, above_mm: float = 0.0) -> ReadyBone:
+    """The 20 mm slab, and a steel pin along z beside it: saturated, 3 mm in radius, 12 mm long."""
+    grid = grid_around((26, 18, 26), VOXEL_MM)
+    x, y, z = np.moveaxis(points_of(grid), -1, 0)
+    across = step(10 - np.abs(x), FWHM_MM) * step(10 - np.abs(y), FWHM_MM)
+    values = SOFT_HU + (HU - SOFT_HU) * across * step(10 - np.abs(z), FWHM_MM)
+    pin = step(3 - np.hypot(x - away_mm, y), FWHM_MM) * step(6 - np.abs(z - above_mm), FWHM_MM)
+    return bone_in(as_ct(grid, np.minimum(values + 7000 * pin, 3071)))
+
+
 def down(
     z_mm: float, length_mm: float, screw: str = "iso5835-ha-3.5", *, x_mm: float = 0.0, **options: object
 ) -> PlacedScrew:
@@ -372,6 +383,20 @@ TWINS = [
         lambda: found(cropped(right_mm=1.5), down(-10, 14)),
         lambda: found(cropped(right_mm=2.0), down(-10, 14)),
         "thread of radius 1.75 beside the scan's border",
+    ),
+    Twins(
+        "near-metal",
+        # The pin's axis 16 mm from the screw's, its radius 3: within 20 mm.
+        lambda: found(beside_metal(), down(-10, 14)),
+        lambda: found(slab(), down(-10, 14)),
+        "a steel pin beside the bone",
+    ),
+    Twins(
+        "near-metal",
+        # The pin lies from 18 to 30 mm of depth, its slices begin 2 mm and the screw's radius before.
+        lambda: found(beside_metal(16.0, above_mm=14.0), down(-10, 18)),
+        lambda: found(beside_metal(16.0, above_mm=14.0), down(-10, 12)),
+        "metal in other slices does not count",
     ),
     Twins(
         "screws-collide",

@@ -60,6 +60,8 @@ def test_every_key_of_a_file_is_explained(schema):
     # Parts of a part that the page tells in words: calibration, scan, removed pieces.
     in_words = {
         *("slope_mg_cm3_per_hu", "intercept_mg_cm3", "standard_error_fraction", "source", "kind"),
+        *("slope_standard_error_mg_cm3_per_hu", "intercept_standard_error_mg_cm3"),
+        *("slope_intercept_correlation_ratio", "box_ijk"),
         *(
             "digest",
             "shape",

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from planner.vocabulary import Assessment, Screw
     from segmentation.parts import Cut
     from segmentation.recipe import Name
-    from segmentation.vocabulary import Bone, Calibration, CTVolume, Host
+    from segmentation.vocabulary import Bone, CTVolume, Host
 
 TUBE_VOLTAGES_KV = (40.0, 200.0)
 """Between these lies every X-ray tube of a CT (common practice: 70 to 150 kV)."""
@@ -35,6 +35,8 @@ class SegmentOptions:
 
     threshold_hu: float | None = None
     calibration: str | None = None
+    rods: Path | None = None
+    by_tissues: bool = False
     tube_voltage_kv: float | None = None
     host: Host = "bone"
     cuts: Sequence[str] = ()
@@ -63,12 +65,21 @@ def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bon
     from segmentation.ct import load_ct
     from segmentation.files import sha256_of_file
     from segmentation.recipe import segment
+    from segmentation.rods_file import read_rods
     from segmentation.surface_file import read_ply
+    from viewer.calibrating import calibration_of, check_one_calibration
 
     # What is cheap to check comes first: a slip of the pen must not cost a minute.
     cuts = [parse_cut(text) for text in options.cuts]
     names = [parse_name(text) for text in options.names]
+    check_one_calibration(
+        options.host,
+        given=options.calibration is not None,
+        rods=options.rods is not None,
+        by_tissues=options.by_tissues,
+    )
     given = None if options.calibration is None else parse_calibration(options.calibration)
+    rods = None if options.rods is None else read_rods(options.rods)
     joint = None if options.joint is None else read_ply(options.joint)
     if options.threshold_hu is not None and not math.isfinite(options.threshold_hu):
         raise InputError(
@@ -82,7 +93,11 @@ def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bon
         labels, digests["labels"] = _labels(options.labels, ct)
     if options.joint is not None:
         digests["joint"] = sha256_of_file(options.joint)
-    calibration, reason = _calibration(given, ct, options.host)
+    if options.rods is not None:
+        digests["rods"] = sha256_of_file(options.rods)
+    if rods is not None or options.by_tissues:
+        progress("calibrating")
+    calibration, reason = calibration_of(ct, options.host, given, rods, by_tissues=options.by_tissues)
     bone = segment(
         ct,
         threshold_hu=options.threshold_hu,
@@ -195,19 +210,6 @@ def _with_tube_voltage(ct: CTVolume, given_kv: float | None) -> CTVolume:
             f"--kvp {given_kv:g} contradicts the scan, which says {ct.tube_voltage_kv:g} kV; leave --kvp out"
         )
     return replace(ct, tube_voltage_kv=given_kv)
-
-
-def _calibration(
-    given: Calibration | None, ct: CTVolume, host: Host
-) -> tuple[Calibration | None, str | None]:
-    from segmentation.calibration import default_calibration, why_uncalibrated
-
-    if given is not None:
-        return given, None
-    if host == "foam":
-        return None, "The usual density lines are for bone; give --calibration SLOPE,INTERCEPT for a foam."
-    usual = default_calibration(ct.tube_voltage_kv)
-    return usual, None if usual else why_uncalibrated(ct.tube_voltage_kv)
 
 
 def _labels(path: Path, ct: CTVolume) -> tuple[npt.NDArray[np.generic], str]:

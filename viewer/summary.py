@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from viewer.calibrating import error_words
 from viewer.console import say
 
 if TYPE_CHECKING:
@@ -40,8 +41,8 @@ def tell_bone(bone: Bone, folder: Path) -> None:
     else:
         line = bone.calibration
         say(
-            f"  density = {line.slope_mg_cm3_per_hu:g} · HU {line.intercept_mg_cm3:+g} mg/cm³, "
-            f"standard error {line.standard_error_fraction:.0%} ({line.source})"
+            f"  density = {line.slope_mg_cm3_per_hu:.4g} · HU {line.intercept_mg_cm3:+.4g} mg/cm³, "
+            f"standard error {error_words(line)} ({line.source})"
         )
     tell_cautions()
 

@@ -10,8 +10,8 @@ import typer
 
 def schema(
     what: Annotated[
-        Literal["plan", "bone", "assessment", "screws"] | None,
-        typer.Argument(metavar="[plan|bone|assessment|screws]", help="One of them (default: all four)."),
+        Literal["plan", "bone", "assessment", "screws", "rods"] | None,
+        typer.Argument(metavar="[plan|bone|assessment|screws|rods]", help="One of them (default: all)."),
     ] = None,
     json: Annotated[
         Path, typer.Option(metavar="FILE", help="Where to write (- for standard output).")
@@ -29,6 +29,7 @@ def schema(
     from planner.plan_file import plan_schema
     from segmentation.bone_file import bone_schema
     from segmentation.files import canonical_json
+    from segmentation.rods_file import rods_schema
     from viewer.outputs import check_output, write_output
 
     schemas = {
@@ -36,6 +37,7 @@ def schema(
         "bone": bone_schema,
         "assessment": assessment_schema,
         "screws": catalogue_schema,
+        "rods": rods_schema,
     }
     check_output(json)
     document = {name: make() for name, make in schemas.items()} if what is None else schemas[what]()

@@ -33,6 +33,13 @@ def segment(
         str | None,
         typer.Option(metavar="SLOPE,INTERCEPT", help="HU to mg/cm³ (default: by the tube voltage)."),
     ] = None,
+    rods: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="HU to mg/cm³ by rods in the scan, told in a JSON file."),
+    ] = None,
+    calibrate_by_tissues: Annotated[
+        bool, typer.Option("--calibrate-by-tissues", help="HU to mg/cm³ by the scan's air, fat and muscle.")
+    ] = False,
     kvp: Annotated[
         float | None, typer.Option(metavar="KV", help="Tube voltage of a scan that does not tell.")
     ] = None,
@@ -53,6 +60,8 @@ def segment(
     Examples:
       pilothole segment ct.nii.gz --out case --threshold 226 --calibration 0.77,0
       pilothole segment dicom/ --out case --replace
+      pilothole segment dicom/ --out case --rods rods.json
+      pilothole segment dicom/ --out case --calibrate-by-tissues
       pilothole segment ct.nii.gz --out case --cut -12,3,4,0,0,1 --name "-12,3,9=distal@radius"
 
     Fragments are numbered from the largest; the side a cut's normal points to gets the new number. --replace
@@ -67,6 +76,8 @@ def segment(
     options = SegmentOptions(
         threshold_hu=threshold,
         calibration=calibration,
+        rods=rods,
+        by_tissues=calibrate_by_tissues,
         tube_voltage_kv=kvp,
         host=host,
         cuts=cut or (),

@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from planner.vocabulary import Assessment
-from segmentation.vocabulary import Removed
+from segmentation.vocabulary import Calibration, Removed
+from viewer.calibrating import KIND_WORDS, error_words
 from viewer.report.drawing import written
 from viewer.report.words import ended
 
@@ -99,9 +100,8 @@ def _calibration_words(bone: Mapping[str, Any]) -> str:
     calibration = bone["calibration"]
     if calibration is None:
         return f"not calibrated: {bone.get('calibration_reason') or 'no reason given'}"
-    kind = "given" if calibration["kind"] == "given" else "default for the tube voltage"
-    error_fraction = calibration["standard_error_fraction"]
+    line = Calibration(**calibration)
     return (
-        f"{calibration['slope_mg_cm3_per_hu']:g} · HU {calibration['intercept_mg_cm3']:+g} mg/cm³, {kind}, "
-        f"standard error {error_fraction * 100:g} %: {calibration['source']}"
+        f"{line.slope_mg_cm3_per_hu:.4g} · HU {line.intercept_mg_cm3:+.4g} mg/cm³, {KIND_WORDS[line.kind]}, "
+        f"standard error {error_words(line)}: {line.source}"
     )

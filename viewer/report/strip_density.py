@@ -147,13 +147,13 @@ def _curve(subject: Subject, ruler: Ruler, scale: Scale, values: Floats, **named
 def _band(subject: Subject, ruler: Ruler, scale: Scale, ring: Floats) -> str:
     """The calibration's standard error around the ring's curve."""
     calibration = subject.bone.calibration
-    if calibration is None or calibration.standard_error_fraction <= 0:
+    if calibration is None:
         return ""
-    spread = calibration.standard_error_fraction
     drawn = ""
     for run in _runs(subject, ruler, ring):
-        upper = [(ruler.x(z), scale.y(v * (1 + spread))) for z, v in run]
-        lower = [(ruler.x(z), scale.y(v * (1 - spread))) for z, v in run]
+        spread = calibration.standard_error_mg_cm3(run[:, 1])
+        upper = [(ruler.x(z), scale.y(v + error)) for (z, v), error in zip(run, spread, strict=True)]
+        lower = [(ruler.x(z), scale.y(v - error)) for (z, v), error in zip(run, spread, strict=True)]
         drawn += path(outline(upper + lower[::-1], closed=True), fill=INK, fill_opacity="0.13")
     return drawn
 
