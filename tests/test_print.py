@@ -54,6 +54,18 @@ def test_every_sheet_is_one_page_of_a4(tmp_path, title):
         assert (width, height) == pytest.approx(A4_PT, abs=0.75)
 
 
+def test_a_long_screw_in_two_rows_keeps_to_its_sheet(tmp_path):
+    """The fullest page there is: two rows, a gliding hole, another screw, a stop, and a bone cut off."""
+    lag = placed(ENTRY_MM, TILTED_MM, "iso5835-ha-4.5", 90.0, technique="lag")
+    beside = replace(lag, name="S2", target_mm=TARGET_MM, technique="position")
+    assessment = assess(two_slabs(), Plan((lag, beside)))
+    cut = {"bone_length_mm": "the bone is cut off by the border of the scan"}
+    cut_off = tuple(replace(one, reasons={**one.reasons, **cut}) for one in assessment.screws)
+    html = render_report(two_slabs(), replace(assessment, screws=cut_off), title="Two slabs")
+    assert html.count("in two rows") == 2
+    assert len(page_sizes_pt(printed(html, tmp_path))) == html.count(SHEET)
+
+
 def test_a_sheet_too_tall_for_its_page_would_be_seen(tmp_path):
     tall = f'<!doctype html><style>@page{{size:A4}}</style>{SHEET}<p style="height:400mm">x</p></section>'
     assert len(page_sizes_pt(printed(tall, tmp_path))) == 2

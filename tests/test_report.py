@@ -13,13 +13,14 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from phantoms import placed
+from phantoms import CALIBRATION, as_ct, placed, slabs
 from PIL import ImageFont
 from two_slabs import ENTRY_MM, TARGET_MM, TILTED_MM, two_slabs
 
 from planner.assess import assess
 from planner.vocabulary import Plan
-from segmentation.vocabulary import Bone, Surface
+from segmentation.recipe import segment
+from segmentation.vocabulary import Bone, Grid, Surface
 from viewer.report import provenance, words
 from viewer.report.drawing import text_width, written
 from viewer.report.page import render_report
@@ -173,6 +174,51 @@ def test_the_head_holds_only_where_it_presses_on_a_fragment_and_the_screw_goes_o
         result = assess(bone, Plan((screw,))).screws[0]
         held.append([words.held_by_head(result, fragment) for fragment in result.fragments])
     assert held == [[True, False], [False, False], [False, False]]
+
+
+def test_a_bone_that_the_scan_cuts_off_is_at_least_so_long_and_has_no_exit():
+    """Slabs whose upper end lies beyond the scan: the bone is seen up to the last voxel's centre (by
+    construction)."""
+    grid, hu = slabs(voxel_mm=(0.6, 0.6, 0.6), fwhm_mm=0.8, half_width_mm=10.0)
+    kept = 42
+    seen = Grid((*grid.shape[:2], kept), grid.affine)
+    bone = segment(as_ct(seen, hu[:, :, :kept]), threshold_hu=220.0, calibration=CALIBRATION)
+    html, assessment = report_of(bone, placed(ENTRY_MM, TARGET_MM, length_mm=16.0))
+    (result,) = assessment.screws
+    last_mm = seen.ijk_to_mm([[0, 0, kept - 1]])[0, 2]
+    assert result.bone_length_mm == pytest.approx(last_mm - result.entry_mm[2], abs=0.6)
+    assert result.bone_length_mm < 24
+    said = plain(html)
+    length = f"at least {written(result.bone_length_mm)}"
+    mark = re.search(f"bone length, entry to the scan's end {length} mm ([¹²³])", said)[1]
+    drawn = plain("".join(re.findall(r"<svg.*?</svg>", html)))
+    assert f"{length} " in drawn
+    assert "exit" not in drawn
+    assert f"far cortex {f'not told {mark} ' * 4}" in said
+    assert f"{mark} the bone is cut off by the border of the scan" in said
+    # The upper slab goes on beyond the scan, the lower one does not.
+    ends = [words.axis_path_words(result, f.fragment, f.axis_path_mm) for f in result.fragments]
+    assert [end.startswith("at least ") for end in ends] == [False, True]
+
+
+def test_of_a_cortex_not_told_apart_no_depth_is_told(lag_report):
+    """Uniform slabs have no cortex: the density never falls by half (by construction)."""
+    html, assessment = lag_report
+    notes = words.Footnotes(assessment.screws[0].reasons)
+    near, cancellous, far = words.layer_rows(assessment.screws[0], notes)
+    assert {near["span"], near["thick"], near["hu"], near["density"]} == {"not told ¹"}
+    assert far["span"] == cancellous["thick"] == "not told ¹"
+    assert "near cortex not told" in plain(html)
+
+
+def test_both_densities_say_what_they_are_of(bone):
+    html, _ = report_of(bone, placed(ENTRY_MM, TARGET_MM, "iso5835-hb-4.0-partial", 22.0))
+    drawn = plain("".join(re.findall(r"<svg.*?</svg>", html)))
+    assert re.search(r"thread \d+", drawn)
+    assert "mean" not in drawn
+    said = plain(html)
+    assert "density, whole path mg HA/cm³" in said
+    assert "bar, mean over full thread (the table's density: whole path)" in said
 
 
 def test_only_a_gap_between_two_fragments_is_a_fracture(bone):

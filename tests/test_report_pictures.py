@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import base64
 import io
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -21,6 +22,7 @@ from planner.solid import solid_of
 from planner.vocabulary import Plan
 from segmentation.vocabulary import Bone, CTVolume, Fragment, Grid, Segmentation, Surface
 from viewer.report.camera import Camera
+from viewer.report.placing import clear_centre, in_a_row, uncrossed_row
 from viewer.report.ray_target import RayTarget
 from viewer.report.ruler import GUTTER_PX, rulers
 from viewer.report.scene_render import PIXELS_PER_PX, Scene, render
@@ -38,7 +40,7 @@ from viewer.report.section import (
 )
 from viewer.report.sheet import WIDTH_PX
 from viewer.report.stations import stations_of
-from viewer.report.strip_lanes import own_stretches
+from viewer.report.strip_lanes import landing_lane, own_stretches
 from viewer.report.subject import subject_of
 from viewer.report.thread_teeth import radius_mm, teeth
 from viewer.report.view_frame import direction_words, posed_fragments, screw_frame
@@ -235,7 +237,59 @@ def test_a_long_screw_takes_two_rows_and_no_squeezing(bone):
     assert first.scale_px == second.scale_px >= 9.0
     assert first.from_mm < subject.top_depth_mm
     assert second.from_mm < first.to_mm
-    assert second.to_mm > subject.result.tip_depth_mm
+    # Nothing but paper 4 mm beyond the tip, which lies beyond the exit; rows are equally long.
+    assert second.to_mm == pytest.approx(subject.result.tip_depth_mm + 4.0)
+    assert second.to_mm - second.from_mm == pytest.approx(first.to_mm - first.from_mm)
+    assert max(first.right_px, second.right_px) <= WIDTH_PX
+
+
+def test_triangles_end_with_the_first_length_beyond_exit_and_tip(bone):
+    """Exit at 25.2 mm, its limit 2 mm deeper: 26 keeps it and 28 does not. By hand from the slabs."""
+    subject = _subject(bone, placed(ENTRY_MM, TARGET_MM, length_mm=22.0))
+    (ruler,) = rulers(subject, WIDTH_PX)
+    drawn = landing_lane(subject, ruler, 0.0, WIDTH_PX)
+    shown = [float(words) for words in re.findall(r">([\d.]+)</text>", drawn)]
+    assert max(shown) == 28.0
+    assert re.findall(r"line-through[^>]*>([\d.]+)<", drawn) == ["28"]
+
+
+# --- where words go ---------------------------------------------------------------------------------------
+
+
+def test_words_step_aside_from_lines_and_other_words():
+    """By hand: words 20 wide at 50 with a line at 52 must begin 3 beyond it, at centre 52 − 13 = 39."""
+    assert clear_centre(50.0, 10.0, (0.0, 100.0)) == 50.0
+    assert clear_centre(50.0, 10.0, (0.0, 100.0), [52.0]) == 39.0
+    assert clear_centre(50.0, 10.0, (0.0, 100.0), [52.0], [(20.0, 30.0)]) == 65.0
+    assert clear_centre(95.0, 10.0, (0.0, 100.0)) == 90.0
+    assert clear_centre(50.0, 10.0, (40.0, 60.0), [52.0]) == 50.0
+
+
+def test_words_in_a_row_lie_beside_each_other_as_near_as_they_can():
+    """Two words 10 wide that both want 50 share the way (least squares): 45 and 55."""
+    assert in_a_row([50.0, 50.0], [10.0, 10.0], (0.0, 100.0)) == pytest.approx([45.0, 55.0])
+    assert in_a_row([2.0, 90.0], [10.0, 30.0], (0.0, 100.0)) == pytest.approx([5.0, 85.0])
+    assert in_a_row([], [], (0.0, 100.0)) == []
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_leader_lines_do_not_cross(seed):
+    """Segments that share no end can always be matched without crossing (closed form: the shortest matching
+    crosses nowhere); checked with another test of crossing, by solving for the two parameters."""
+    rng = np.random.default_rng(seed)
+    anchors = [(float(x), float(y)) for x, y in rng.uniform([150, 20], [550, 250], (6, 2))]
+    widths = [60.0] * 6
+    row = uncrossed_row(anchors, widths, 300.0, (0.0, 700.0))
+    assert np.diff(sorted(row)).min() >= 60.0 - 1e-6
+    for i in range(6):
+        for j in range(i):
+            a, b = np.array(anchors[i]), np.array([row[i], 300.0])
+            c, d = np.array(anchors[j]), np.array([row[j], 300.0])
+            both = np.column_stack([b - a, c - d])
+            if abs(np.linalg.det(both)) < 1e-6:
+                continue  # parallel
+            s, t = np.linalg.solve(both, c - a)
+            assert not (0 < s < 1 and 0 < t < 1)
 
 
 def test_the_bone_lane_is_the_axis_in_each_slab(bone):

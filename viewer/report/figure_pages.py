@@ -27,7 +27,7 @@ def figure_pages(subject: Subject, assessment: Assessment, title: str) -> list[P
     measures: Block = {
         "kind": "measures",
         "clearances": words.clearance_rows(result, notes),
-        "geometry": words.geometry_rows(result),
+        "geometry": words.geometry_rows(result, notes),
         "layers": [] if foam else words.layer_rows(result, notes),
         "unit": unit,
     }
@@ -41,7 +41,7 @@ def figure_pages(subject: Subject, assessment: Assessment, title: str) -> list[P
     if stop:
         blocks += findings
     notes_px = text_height(fragments["notes"], SMALL, WIDTH_PX, SMALL_ROW_PX)
-    blocks.append((fragments, 46 + 1.1 * ROW_PX * len(fragments["rows"]) + notes_px))
+    blocks.append((fragments, 58 + 1.1 * ROW_PX * len(fragments["rows"]) + notes_px))
     blocks.append((measures, height + 20 + text_height(notes.words, SMALL, WIDTH_PX, SMALL_ROW_PX)))
     if not stop:
         blocks += findings

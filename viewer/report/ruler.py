@@ -17,7 +17,7 @@ from viewer.report.subject import Subject
 GUTTER_PX = 66.0
 """Room at the left for the names of the lanes."""
 
-ROOM_BEFORE_MM, ROOM_AFTER_MM = 3.2, 3.0
+ROOM_BEFORE_MM, ROOM_AFTER_MM = 3.2, 4.0
 """Depth drawn before the outermost and after the innermost end. Our choice."""
 
 HALF_MM = 5.5
@@ -31,9 +31,12 @@ TALLEST_SECTION_PX = 205.0
 choice."""
 
 SMALLEST_SCALE_PX_PER_MM = 9.0
-"""Below this scale threads cannot be told apart on paper and the strip is drawn in two rows. Our choice."""
+"""Below this scale fine threads cannot be told apart on paper and two rows are tried. Our choice."""
 
-TALLEST_ROW_PX = 98.0
+TWO_ROWS_GAIN_RATIO = 1.4
+"""Two rows are drawn only where they enlarge the strip by at least this. Our choice: a break costs more."""
+
+TALLEST_ROW_PX = 88.0
 """Highest section in a strip of two rows: both have to fit the page. Our choice."""
 
 ROW_BESIDE_THREAD_MM, ROW_BESIDE_HEAD_MM = 1.5, 0.5
@@ -101,21 +104,17 @@ def rulers(subject: Subject, width_px: float) -> list[Ruler]:
     from_mm = min(0.0, subject.top_depth_mm) - ROOM_BEFORE_MM
     to_mm = max(min(subject.exit_depth_mm + ROOM_AFTER_MM, tip_mm + FARTHEST_MM), tip_mm + ROOM_AFTER_MM)
     room_px = width_px - GUTTER_PX - 1
-    half_mm = half_height_mm(subject)
-    if room_px / (to_mm - from_mm) < SMALLEST_SCALE_PX_PER_MM:
-        half_mm = _needed_mm(subject, ROW_BESIDE_THREAD_MM, ROW_BESIDE_HEAD_MM)
-        row_mm = (to_mm - from_mm + ROW_OVERLAP_MM) / 2
-        scale_px = min(room_px / row_mm, TALLEST_ROW_PX / (2 * half_mm))
-        shown_mm = room_px / scale_px
+    one_row = room_px / (to_mm - from_mm)
+    half_mm = _needed_mm(subject, ROW_BESIDE_THREAD_MM, ROW_BESIDE_HEAD_MM)
+    row_mm = (to_mm - from_mm + ROW_OVERLAP_MM) / 2
+    two_rows = min(room_px / row_mm, TALLEST_ROW_PX / (2 * half_mm))
+    if one_row < SMALLEST_SCALE_PX_PER_MM and two_rows >= TWO_ROWS_GAIN_RATIO * one_row:
+        # Both rows equally long: paper is left white beside them rather than filled with what lies beyond.
         return [
-            Ruler(from_mm, from_mm + shown_mm, scale_px, half_mm),
-            Ruler(
-                from_mm + shown_mm - ROW_OVERLAP_MM,
-                from_mm + 2 * shown_mm - ROW_OVERLAP_MM,
-                scale_px,
-                half_mm,
-            ),
+            Ruler(from_mm, from_mm + row_mm, two_rows, half_mm),
+            Ruler(to_mm - row_mm, to_mm, two_rows, half_mm),
         ]
-    scale_px = min(room_px / (to_mm - from_mm), TALLEST_SECTION_PX / (2 * half_mm))
+    half_mm = half_height_mm(subject)
+    scale_px = min(one_row, TALLEST_SECTION_PX / (2 * half_mm))
     spare_mm = room_px / scale_px - (to_mm - from_mm)
     return [Ruler(from_mm - spare_mm / 2, to_mm + spare_mm / 2, scale_px, half_mm)]

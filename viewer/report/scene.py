@@ -19,6 +19,7 @@ from viewer.report import drawing
 from viewer.report.camera import Camera, camera_on, view_axes
 from viewer.report.drawing import BODY, between, element, outline, path, text, text_width
 from viewer.report.scene_labels import (
+    clearance_ends,
     clearance_label,
     clearance_line,
     directions,
@@ -50,7 +51,8 @@ def scene_svg(subject: Subject, *, width_px: float, height_px: float) -> tuple[s
     )
     outermost_mm = min(subject.top_depth_mm, 0.0) - AXIS_BEYOND_MM
     name_px = float(camera.to_px([subject.frame.at_mm(outermost_mm)])[0, 1])
-    inside += clearance_line(subject, camera) + leaders(labels, camera)
+    ends = clearance_ends(subject, camera)
+    inside += clearance_line(ends) + leaders(labels, camera, ends)
     inside += directions(camera, name_px) + scale_bar(camera)
     words = f"The bone from {_seen_from(camera)}."
     return drawing.picture(width_px, height_px, inside, f"Bone with {subject.result.placed.name}"), words

@@ -5,6 +5,7 @@ They say what colour alone must not say.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,7 @@ from scipy.spatial import cKDTree
 from segmentation.vocabulary import Floats
 from viewer.report.camera import MARGINS_PX, Camera
 from viewer.report.drawing import BODY, between, element, line, path, text, text_width, written
+from viewer.report.placing import Point, uncrossed_row
 from viewer.report.scene_render import PIXELS_PER_PX
 from viewer.report.strip_lanes import gaps
 from viewer.report.subject import Subject
@@ -124,34 +126,37 @@ def clearance_label(subject: Subject, camera: Camera) -> list[Label]:
     return [Label(said, float(x), float(y), bold=True, ink=ALARM if alarm else INK)]
 
 
-def clearance_line(subject: Subject, camera: Camera) -> str:
-    """A line from the leading end to that place."""
+def clearance_ends(subject: Subject, camera: Camera) -> list[tuple[Point, Point]]:
+    """The line from the leading end to that place, px; none where no clearance is told."""
     found = _nearest_mm(subject)
     if found is None:
-        return ""
-    a, b = camera.to_px([found[0], found[1]])
-    ends = "".join(element("circle", cx=float(p[0]), cy=float(p[1]), r="2.2", fill=INK) for p in (a, b))
-    return between(a, b, PAPER, 4) + between(a, b, INK, 1.6) + ends
+        return []
+    (x1, y1), (x2, y2) = camera.to_px([found[0], found[1]]).tolist()
+    return [((x1, y1), (x2, y2))]
 
 
-def leaders(labels: list[Label], camera: Camera) -> str:
-    """Words in one row under the bone, in the order of their places, each with a line to its place."""
-    row_y = camera.height_px - 24
-    ordered = sorted(labels, key=lambda label: (label.x, label.words))
-    widths = [text_width(label.words, BODY, bold=label.bold) + 16 for label in ordered]
-    centres = [label.x for label in ordered]
-    left_px, right_px = 4.0, camera.width_px - 4
-    for place, (centre, width) in enumerate(zip(centres, widths, strict=True)):
-        before = centres[place - 1] + widths[place - 1] / 2 if place else left_px
-        centres[place] = max(centre, before + width / 2)
-    for place in reversed(range(len(centres))):
-        after = centres[place + 1] - widths[place + 1] / 2 if place + 1 < len(centres) else right_px
-        centres[place] = min(centres[place], after - widths[place] / 2)
+def clearance_line(ends: Sequence[tuple[Point, Point]]) -> str:
+    """That line as drawn."""
     drawn = ""
-    for label, centre in zip(ordered, centres, strict=True):
+    for a, b in ends:
+        dots = "".join(element("circle", cx=x, cy=y, r="2.2", fill=INK) for x, y in (a, b))
+        drawn += between(a, b, PAPER, 4) + between(a, b, INK, 1.6) + dots
+    return drawn
+
+
+def leaders(labels: list[Label], camera: Camera, obstacles: Sequence[tuple[Point, Point]] = ()) -> str:
+    """Words in one row under the bone, ordered so that their lines do not cross, each with a line to its
+    place; ``obstacles`` are other lines that they should not cross."""
+    row_y = camera.height_px - 24
+    widths = [text_width(label.words, BODY, bold=label.bold) + 16 for label in labels]
+    anchors = [(label.x, label.y) for label in labels]
+    centres = uncrossed_row(anchors, widths, row_y - 12, (4.0, camera.width_px - 4), obstacles)
+    drawn = ""
+    for label, centre in zip(labels, centres, strict=True):
         drawn += line(label.x, label.y, centre, row_y - 12, PAPER, 3, stroke_opacity="0.7")
         drawn += line(label.x, label.y, centre, row_y - 12, INK, 0.8)
         drawn += element("circle", cx=label.x, cy=label.y, r="1.9", fill=INK)
+    for label, centre in zip(labels, centres, strict=True):
         drawn += text(
             centre,
             row_y,

@@ -13,11 +13,12 @@ from viewer.report import drawing
 from viewer.report.drawing import element, line, rect, text
 from viewer.report.ruler import GUTTER_PX, Ruler
 from viewer.report.stations import Station
-from viewer.report.strip_density import density_lane
-from viewer.report.strip_lanes import axis_lane, bone_lane, fracture_edges_mm, landing_lane
-from viewer.report.strip_section import section, side_words
+from viewer.report.strip_density import density_lane, density_words
+from viewer.report.strip_lanes import axis_lane, bone_lane, bone_words, fracture_edges_mm, landing_lane
+from viewer.report.strip_section import dimensions, section, side_words
 from viewer.report.subject import Subject
 from viewer.report.tokens import CT_CASE, CT_INK, INK, INK_2, INK_3
+from viewer.report.words import cut_off
 
 TOP_PX, LANE_GAP_PX, BONE_PX, AXIS_PX = 19.0, 5.0, 16.0, 44.0
 """Heights in px: station letters, gap between lanes, bone lane, axis with landing marks (as in the mock)."""
@@ -32,20 +33,24 @@ def strip_svg(
     density_top = bone_top + BONE_PX + LANE_GAP_PX
     axis_y = density_top + density_px
     clip = f"strip-{subject.number}-{round(ruler.from_mm * 100)}"
-    inside = element(
-        "clipPath", rect(GUTTER_PX, TOP_PX, ruler.right_px - GUTTER_PX, ruler.section_px), id=clip
-    )
+    frame = (GUTTER_PX, TOP_PX, ruler.right_px - GUTTER_PX, ruler.section_px)
+    lines_px = [ruler.x(station.depth_mm) for station in stations if ruler.shows(station.depth_mm)]
+    inside = element("clipPath", rect(*frame), id=clip)
     inside += element("g", section(subject, ruler, TOP_PX), clip_path=f"url(#{clip})")
-    inside += rect(
-        GUTTER_PX, TOP_PX, ruler.right_px - GUTTER_PX, ruler.section_px, stroke=INK_3, stroke_width="0.8"
-    )
-    inside += side_words(subject, ruler, TOP_PX)
+    inside += rect(*frame, stroke=INK_3, stroke_width="0.8")
     inside += bone_lane(subject, ruler, bone_top, BONE_PX)
     inside += density_lane(subject, ruler, density_top, density_px)
     inside += _verticals(subject, ruler, section_bottom, axis_y)
-    inside += axis_lane(subject, ruler, axis_y)
-    inside += landing_lane(subject, ruler, axis_y + 21)
     inside += _station_marks(ruler, stations, section_bottom, axis_y)
+    # Words come last, with a halo: no line may run through them.
+    words = dimensions(subject, ruler, TOP_PX, lines_px)
+    inside += element("g", words, clip_path=f"url(#{clip})")
+    inside += side_words(subject, ruler, TOP_PX)
+    edges_px = [ruler.x(z) for z in fracture_edges_mm(subject)]
+    inside += bone_words(subject, ruler, bone_top, BONE_PX, lines_px)
+    inside += density_words(subject, ruler, density_top, density_px, lines_px + edges_px)
+    inside += axis_lane(subject, ruler, axis_y)
+    inside += landing_lane(subject, ruler, axis_y + 21, width_px)
     return drawing.picture(
         width_px, strip_height_px(ruler, density_px), inside, f"Depth strip of {subject.result.placed.name}"
     )
@@ -58,11 +63,8 @@ def strip_height_px(ruler: Ruler, density_px: float) -> float:
 
 def _verticals(subject: Subject, ruler: Ruler, top: float, bottom: float) -> str:
     """Entry and exit as full lines through all lanes, fracture edges as broken ones."""
-    drawn = [
-        line(ruler.x(z), top, ruler.x(z), bottom, INK, 1.1)
-        for z in (0.0, subject.exit_depth_mm)
-        if ruler.shows(z)
-    ]
+    ends_mm = [0.0] if cut_off(subject.result) else [0.0, subject.exit_depth_mm]
+    drawn = [line(ruler.x(z), top, ruler.x(z), bottom, INK, 1.1) for z in ends_mm if ruler.shows(z)]
     drawn += [
         line(ruler.x(z), top, ruler.x(z), bottom, INK, 0.8, stroke_dasharray="3 2")
         for z in fracture_edges_mm(subject)

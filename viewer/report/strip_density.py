@@ -2,11 +2,13 @@
 
 Full line: mean over the ring between core and major radius. Dotted: on the axis. Band: the calibration's
 standard error. Thread zones are shaded with one notch a thread, and each stretch of full thread in one
-fragment has its mean as a thick bar with its figure. Without calibration the lane shows HU and says so.
+fragment has its mean as a thick bar with its figure (the table's density is over the whole axis path).
+Without calibration the lane shows HU and says so.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -15,6 +17,7 @@ import numpy as np
 from planner.vocabulary import Profile1D
 from segmentation.vocabulary import Floats
 from viewer.report.drawing import line, outline, path, rect, text, text_width, written
+from viewer.report.placing import clear_centre
 from viewer.report.ruler import GUTTER_PX, Ruler
 from viewer.report.strip_lanes import own_stretches
 from viewer.report.subject import Subject
@@ -34,6 +37,9 @@ BEYOND_MM = 0.4
 
 ROOMY_PX = 50.0
 """A lower lane has one numbered gridline: figures and unit would touch. Our choice."""
+
+OVERHANG_PX = 6.0
+"""Words may overhang their bar by this much on either side. Our choice."""
 
 NOTCH_PX = 5.0
 """Depth of the notch that stands for one thread."""
@@ -63,7 +69,34 @@ def density_lane(subject: Subject, ruler: Ruler, top: float, height: float) -> s
     drawn += _band(subject, ruler, scale, ring)
     drawn += _curve(subject, ruler, scale, axis, stroke=INK_3, stroke_width="1", stroke_dasharray="1.5 2.5")
     drawn += _curve(subject, ruler, scale, ring, stroke=INK, stroke_width="1.7", stroke_linejoin="round")
-    return drawn + _means(subject, ruler, scale, ring)
+    for mean in _means(subject, ruler, ring):
+        y = scale.y(mean.value)
+        drawn += line(mean.left, y, mean.right, y, subject.ink(mean.number).dark, 2.4)
+    return drawn
+
+
+def density_words(
+    subject: Subject, ruler: Ruler, top: float, height: float, lines_px: Sequence[float]
+) -> str:
+    """The figure of each mean, clear of the verticals ``lines_px``."""
+    profile = subject.result.profile
+    ring, axis = _values(profile.ring), _values(profile.axis)
+    scale = _scale(subject, ring, axis, top, height)
+    drawn = ""
+    for mean in _means(subject, ruler, ring):
+        y = scale.y(mean.value)
+        words = f"thread {written(mean.value, 0)}"
+        if text_width(words, bold=True) > mean.right - mean.left + 2 * OVERHANG_PX:
+            words = written(mean.value, 0)
+        half = text_width(words, bold=True) / 2
+        reach = max((mean.right - mean.left) / 2, half) + OVERHANG_PX
+        middle = (mean.left + mean.right) / 2
+        around = (max(middle - reach, GUTTER_PX), min(middle + reach, ruler.right_px))
+        # Above the bar where the lane has room there, else below it.
+        baseline = y - 8 if y - 17 > scale.top + NOTCH_PX else y + 15
+        at = clear_centre(middle, half, around, lines_px)
+        drawn += text(at, baseline, words, anchor="middle", bold=True, halo=PAPER)
+    return drawn
 
 
 def _values(profile: Profile1D) -> Floats:
@@ -158,11 +191,21 @@ def _band(subject: Subject, ruler: Ruler, scale: Scale, ring: Floats) -> str:
     return drawn
 
 
-def _means(subject: Subject, ruler: Ruler, scale: Scale, ring: Floats) -> str:
+@dataclass(frozen=True)
+class _Mean:
+    """The ring's mean over a stretch of full thread in one fragment, and where its bar lies, px."""
+
+    value: float
+    left: float
+    right: float
+    number: int
+
+
+def _means(subject: Subject, ruler: Ruler, ring: Floats) -> list[_Mean]:
     """The ring's mean over each stretch of full thread in one fragment, outside a gliding hole."""
     depth_mm = subject.result.profile.depth_mm
     glide_to_mm = subject.result.gliding_hole_to_mm or 0.0
-    drawn = ""
+    found = []
     for zone in subject.zones:
         for stretch in own_stretches(subject):
             from_mm = max(zone.full_from_mm + subject.seat_mm, stretch.from_mm, glide_to_mm)
@@ -170,16 +213,7 @@ def _means(subject: Subject, ruler: Ruler, scale: Scale, ring: Floats) -> str:
             taken = (depth_mm >= from_mm) & (depth_mm <= to_mm) & np.isfinite(ring)
             if to_mm - from_mm < SHORTEST_MEAN_MM or not taken.any():
                 continue
-            mean = float(ring[taken].mean())
-            y = scale.y(mean)
             left, right = ruler.x(ruler.clipped_mm(from_mm)), ruler.x(ruler.clipped_mm(to_mm))
-            if right - left < 1:
-                continue
-            drawn += line(left, y, right, y, subject.ink(stretch.number).dark, 2.4)
-            words = f"mean {written(mean, 0)}"
-            if text_width(words, bold=True) > right - left + 12:
-                words = written(mean, 0)
-            # Above the bar where the lane has room there, else below it.
-            baseline = y - 8 if y - 17 > scale.top + NOTCH_PX else y + 15
-            drawn += text((left + right) / 2, baseline, words, anchor="middle", bold=True, halo=PAPER)
-    return drawn
+            if right - left >= 1:
+                found.append(_Mean(float(ring[taken].mean()), left, right, stretch.number))
+    return found

@@ -7,17 +7,19 @@ plain white between two lines, dots beyond the exit are joint.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import ceil
 
 from planner.limits import Limits, tip_room_mm
 from viewer.report.drawing import BODY, SMALL, line, path, px, rect, text, text_width, written
+from viewer.report.placing import clear_centre
 from viewer.report.ruler import GUTTER_PX, Ruler
 from viewer.report.section import crossing_depths_mm
 from viewer.report.subject import Stretch, Subject
 from viewer.report.tokens import INK, INK_2, INK_3, PAPER, RULE
-from viewer.report.words import cortices_not_told
+from viewer.report.words import axis_path_words, cortices_not_told, cut_off
 
 THINNEST_CORTEX_MM = 1.5
 """Thinner cortices are not told reliably by a clinical CT (as in the mock): their inner edge is drawn
@@ -73,10 +75,16 @@ def bone_lane(subject: Subject, ruler: Ruler, top: float, height: float) -> str:
     drawn = [text(GUTTER_PX - 6, top + height - 4, "bone", anchor="end", fill=INK_2)]
     drawn += [_fragment_bar(subject, stretch, ruler, top, height) for stretch in stretches]
     drawn += [_cortex(subject, layer, ruler, top, height) for layer in ("near cortex", "far cortex")]
-    drawn += [_gap(gap, ruler, top, height) for gap in gaps(subject)]
+    drawn += [_gap(gap, ruler, top, height) for gap in gaps(subject) if gap.is_fracture]
     drawn.append(_gliding_lane(subject, ruler, top, height))
     drawn.append(_past_exit(subject, ruler, top, height))
-    drawn += [_fragment_words(subject, stretch, ruler, top, height) for stretch in stretches]
+    return "".join(drawn)
+
+
+def bone_words(subject: Subject, ruler: Ruler, top: float, height: float, lines_px: Sequence[float]) -> str:
+    """The names over the bars, clear of the verticals ``lines_px``."""
+    drawn = [_hollow_words(gap, ruler, top, height) for gap in gaps(subject) if not gap.is_fracture]
+    drawn += [_fragment_words(subject, one, ruler, top, height, lines_px) for one in own_stretches(subject)]
     return "".join(drawn)
 
 
@@ -109,10 +117,7 @@ def _cortex(subject: Subject, name: str, ruler: Ruler, top: float, height: float
 
 
 def _gap(gap: Gap, ruler: Ruler, top: float, height: float) -> str:
-    """A fracture with zigzag edges, a single zigzag where the fragments touch; a hollow plain, with its word
-    where there is room."""
-    if not gap.is_fracture:
-        return _hollow_words(gap, ruler, top, height)
+    """A fracture with zigzag edges, a single zigzag where the fragments touch."""
     drawn = _bar(ruler, gap.from_mm, gap.to_mm, top - 1, height + 2, PAPER)
     for depth_mm, side in ((gap.from_mm, 1), (gap.to_mm, -1)):
         if ruler.shows(depth_mm):
@@ -175,32 +180,41 @@ def _past_exit(subject: Subject, ruler: Ruler, top: float, height: float) -> str
     return drawn
 
 
-def _fragment_words(subject: Subject, stretch: Stretch, ruler: Ruler, top: float, height: float) -> str:
+def _fragment_words(
+    subject: Subject, stretch: Stretch, ruler: Ruler, top: float, height: float, lines_px: Sequence[float]
+) -> str:
     """Name and axis path, as much of it as the bar has room for."""
     left, right = ruler.x(ruler.clipped_mm(stretch.from_mm)), ruler.x(ruler.clipped_mm(stretch.to_mm))
     once = sum(other.number == stretch.number for other in own_stretches(subject)) == 1
     measured = {found.fragment: found.axis_path_mm for found in subject.result.fragments}
     length_mm = measured.get(stretch.number) if once else None
-    figure = f" {written(length_mm if length_mm is not None else stretch.to_mm - stretch.from_mm)} mm"
+    figure = written(stretch.to_mm - stretch.from_mm)
+    if length_mm is not None:
+        figure = axis_path_words(subject.result, stretch.number, length_mm)
     glide_to_mm = subject.result.gliding_hole_to_mm
     glides = glide_to_mm is not None and (stretch.from_mm + stretch.to_mm) / 2 < glide_to_mm
-    choices = [f"{stretch.name},{figure}", stretch.name, figure.strip()]
+    choices = [f"{stretch.name}, {figure} mm", stretch.name, f"{figure} mm"]
     if glides:
-        choices.insert(0, f"{stretch.name},{figure}, gliding hole")
+        choices.insert(0, f"{stretch.name}, {figure} mm, gliding hole")
     for words in choices:
-        if text_width(words, bold=True) < right - left - 6:
-            return text((left + right) / 2, top + height - 4.5, words, anchor="middle", bold=True, halo=PAPER)
+        half = text_width(words, bold=True) / 2
+        if 2 * half < right - left - 6:
+            at = clear_centre((left + right) / 2, half, (left + 3, right - 3), lines_px)
+            return text(at, top + height - 4.5, words, anchor="middle", bold=True, halo=PAPER)
     return ""
 
 
 def axis_lane(subject: Subject, ruler: Ruler, y: float) -> str:
-    """Depth in mm, drawn from entry to exit only; the exit's own figure in bold."""
+    """Depth in mm, drawn from entry to exit only; the exit's own figure in bold.
+
+    Where the scan ends before the bone, that figure is the least the bone is long.
+    """
     exit_mm = subject.exit_depth_mm
     from_mm, to_mm = ruler.clipped_mm(0.0), ruler.clipped_mm(exit_mm)
     drawn = [text(GUTTER_PX - 6, y + 7, "depth, mm", anchor="end", fill=INK_2)]
     drawn.append(line(ruler.x(from_mm), y, ruler.x(to_mm), y, INK, 1.2))
     fine, coarse = (1, 5) if exit_mm <= CLOSE_TICKS_UP_TO_MM else (5, 10)
-    words = f"exit {written(exit_mm)}"
+    words = f"{'at least' if cut_off(subject.result) else 'exit'} {written(exit_mm)}"
     at_exit, shown = ruler.x(exit_mm), ruler.shows(exit_mm)
     if exit_mm > ruler.to_mm and subject.result.tip_depth_mm <= ruler.to_mm:
         # The path goes on beyond the picture: its end is told where the picture ends.
@@ -222,23 +236,27 @@ def axis_lane(subject: Subject, ruler: Ruler, y: float) -> str:
     return "".join(drawn)
 
 
-def landing_lane(subject: Subject, ruler: Ruler, y: float) -> str:
-    """A triangle where the tip would be with each stocked length; hollow and struck where it would break
+def landing_lane(subject: Subject, ruler: Ruler, y: float, width_px: float) -> str:
+    """A triangle where the tip would be with each stocked length; empty and struck where it would break
     the tip's limit on the axis.
 
-    The chosen length is always named; of the others as many as there is room for.
+    The chosen length is always named; of the others as many as there is room for. ``width_px`` is the
+    page's: the first length that reaches beyond exit and tip may stand beside the picture.
     """
     placed = subject.result.placed
     stocked = placed.screw.stocked_lengths_mm
     ahead_mm = subject.result.tip_depth_mm - placed.length_mm
-    deepest_mm = subject.exit_depth_mm + tip_room_mm(placed.screw, Limits())
+    deepest_mm = _deepest_mm(subject)
+    lengths_mm = _shown_lengths_mm(subject, ahead_mm, deepest_mm)
     drawn = [text(GUTTER_PX - 6, y + 16, "tip if length", anchor="end", fill=INK_2)]
     taken: list[tuple[float, float]] = []
-    for length_mm in sorted({*stocked, placed.length_mm}, key=lambda one: (one != placed.length_mm, one)):
+    for length_mm in sorted(lengths_mm, key=lambda one: (one != placed.length_mm, one)):
         depth_mm, chosen = ahead_mm + length_mm, length_mm == placed.length_mm
-        if depth_mm <= 0 or not ruler.from_mm <= depth_mm <= ruler.to_mm - 4 / ruler.scale_px:
+        last_row = ruler.to_mm > max(subject.exit_depth_mm, subject.result.tip_depth_mm)
+        right_px = width_px if last_row else ruler.right_px
+        x, leaves = ruler.x(depth_mm), deepest_mm is not None and depth_mm > deepest_mm
+        if depth_mm < ruler.from_mm or x > right_px - 4:
             continue
-        x, leaves = ruler.x(depth_mm), depth_mm > deepest_mm
         fill = PAPER if leaves else INK if chosen else INK_3
         shape = f"M{px(x)} {px(y)}l3.6 5.5h-7.2z"
         drawn.append(path(shape, fill=fill, stroke=INK if chosen else INK_2, stroke_width="0.9"))
@@ -246,7 +264,7 @@ def landing_lane(subject: Subject, ruler: Ruler, y: float) -> str:
         size = BODY if chosen else SMALL
         half = text_width(words, size, bold=chosen) / 2 + LABEL_GAP_PX / 2
         crowded = any(x - half < right and x + half > left for left, right in taken)
-        if crowded or x + half > ruler.right_px + 1:
+        if crowded or x + half > right_px + 1:
             continue
         taken.append((x - half, x + half))
         marks = [mark for mark, on in (("underline", chosen), ("line-through", leaves)) if on]
@@ -254,3 +272,26 @@ def landing_lane(subject: Subject, ruler: Ruler, y: float) -> str:
         ink = INK if chosen else INK_2
         drawn.append(text(x, y + 16, words, anchor="middle", size=size, bold=chosen, fill=ink, **named))
     return "".join(drawn)
+
+
+def _deepest_mm(subject: Subject) -> float | None:
+    """Where the tip's limit on the axis lies; None where the scan ends before the bone does."""
+    if cut_off(subject.result):
+        return None
+    return subject.exit_depth_mm + tip_room_mm(subject.result.placed.screw, Limits())
+
+
+def _shown_lengths_mm(subject: Subject, ahead_mm: float, deepest_mm: float | None) -> list[float]:
+    """The chosen length, the stocked ones up to exit, limit and tip, and the next one after them.
+
+    Of a bone that the scan cuts off nothing is told beyond that.
+    """
+    placed = subject.result.placed
+    end_mm = max(subject.exit_depth_mm, subject.result.tip_depth_mm, deepest_mm or 0.0)
+    stocked = [length for length in sorted(placed.screw.stocked_lengths_mm) if ahead_mm + length > 0]
+    within = [length for length in stocked if ahead_mm + length <= end_mm]
+    following = [length for length in stocked if ahead_mm + length > end_mm][:1]
+    if deepest_mm is None:
+        within = [length for length in within if ahead_mm + length <= subject.exit_depth_mm]
+        following = []
+    return sorted({*within, *following, placed.length_mm})

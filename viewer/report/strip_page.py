@@ -115,12 +115,15 @@ def _strip_caption(subject: Subject, rows: list[Ruler]) -> str:
         if subject.bone.calibration is None
         else "Density, with the calibration's standard error as a band:",
         "full line, ring between core and major diameter; dotted, on the axis;",
-        "thread shaded, one notch a thread.",
+        "thread shaded, one notch a thread;",
+        "bar, mean over full thread (the table's density: whole path).",
         "Triangles: the tip with each stocked length; empty and struck, it would break the tip's limit.",
         "a to d: across the screw, seen from its head; dashed major, full core diameter;",
         "chain line: the strip's plane; figure: from the screw's rim to the nearest surface in that plane,",
         "a fracture's face included.",
     ]
+    if words.cut_off(subject.result):
+        said.append("The scan ends before the bone.")
     return " ".join(said)
 
 

@@ -4,7 +4,8 @@ it.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from viewer.report.drawing import (
     text_width,
     written,
 )
+from viewer.report.placing import clear_centre
 from viewer.report.ruler import GUTTER_PX, Ruler
 from viewer.report.screw_mesh import screw_mesh
 from viewer.report.section import Plane, Window, outlines_mm, picture_uri, section_hu
@@ -29,9 +31,20 @@ from viewer.report.subject import Subject
 from viewer.report.thread_teeth import silhouette_mm, teeth
 from viewer.report.tokens import CT_ALARM, CT_CASE, CT_INK, CT_JOINT, INK_2, INK_3, fragment_ink
 from viewer.report.view_frame import direction_words
+from viewer.report.words import cut_off
 
 DIMENSION_AT_SHARE = 0.72
 """Where the dimension line runs, as a share of the half height above the axis (as in the mock)."""
+
+CORNER_PX, STRAY_PX = 12.0, 40.0
+"""Room around the word in the upper left corner, and how far words may stray from a dimension shorter than
+they are. Our choice."""
+
+UPWARD = "▴ {}"
+"""The direction's word in the upper left corner."""
+
+WORDS_OVER_PX = 18.0
+"""A dimension line leaves this much room under the frame for its words. Our choice."""
 
 ALL_ROUND_SHARE = 0.55
 """Height of the marks beside the section, as a share of the half height. Our choice."""
@@ -64,7 +77,6 @@ def section(subject: Subject, ruler: Ruler, top: float) -> str:
         _gliding_hole(subject, ruler, middle),
         other_screw_outlines(subject, plane, to_px),
         _screw(subject, ruler, middle),
-        _dimensions(subject, ruler, middle),
     ]
     return "".join(drawn)
 
@@ -104,7 +116,7 @@ def side_words(subject: Subject, ruler: Ruler, top: float) -> str:
     for x, y, vector, anchor, arrow in (
         (GUTTER_PX + 5, middle + 13, -frame.along, "start", "◂ {}"),
         (ruler.right_px - 5, middle + 13, frame.along, "end", "{} ▸"),
-        (GUTTER_PX + 5, top + 12, frame.up, "start", "▴ {}"),
+        (GUTTER_PX + 5, top + 12, frame.up, "start", UPWARD),
         (GUTTER_PX + 5, bottom - 5, -frame.up, "start", "▾ {}"),
     ):
         words = arrow.format(direction_words(vector))
@@ -176,50 +188,76 @@ def _screw(subject: Subject, ruler: Ruler, middle: float) -> str:
     return "".join(drawn)
 
 
-def _dimensions(subject: Subject, ruler: Ruler, middle: float) -> str:
-    """Seat, marked length, tip to exit, on one line."""
-    result = subject.result
-    seat_mm, exit_mm, tip_mm = subject.seat_mm, subject.exit_depth_mm, result.tip_depth_mm
-    y = middle - DIMENSION_AT_SHARE * ruler.half_mm * ruler.scale_px
-    start_mm = subject.top_depth_mm if result.placed.screw.length_datum == "overall" else seat_mm
-    spans = [
-        (
-            start_mm,
-            tip_mm,
-            f"screw {written(result.placed.length_mm, 1).removesuffix('.0')} mm",
-            CT_INK,
-            False,
-        )
-    ]
-    if abs(seat_mm) >= 0.05:
-        words = written(seat_mm) if seat_mm > 0 else f"{written(-seat_mm)} off"
-        spans.append((min(0.0, seat_mm), max(0.0, seat_mm), words, CT_INK, False))
-    if tip_mm <= exit_mm:
-        beyond = "" if exit_mm <= ruler.to_mm else " to exit"
-        spans.append((tip_mm, exit_mm, written(exit_mm - tip_mm) + beyond, CT_INK, False))
-    else:
-        ink = CT_ALARM if subject.alarm_past_exit else CT_INK
-        spans.append((exit_mm, tip_mm, f"{written(tip_mm - exit_mm)} past exit", ink, True))
-    ends_mm = sorted({round(z, 3) for span in spans for z in span[:2]})
+def dimensions(subject: Subject, ruler: Ruler, top: float, lines_px: Sequence[float]) -> str:
+    """Seat, marked length, tip to exit, on one line; their words keep clear of the verticals ``lines_px``."""
+    middle = top + ruler.section_px / 2
+    y = max(middle - DIMENSION_AT_SHARE * ruler.half_mm * ruler.scale_px, top + WORDS_OVER_PX)
+    spans = _spans(subject, ruler)
+    ends_mm = sorted({round(z, 3) for span in spans for z in (span.from_mm, span.to_mm)})
     drawn = [
         line(ruler.x(z), y - 4, ruler.x(z), middle - 0.2 * ruler.scale_px, CT_INK, 0.8, stroke_opacity="0.75")
         for z in ends_mm
         if ruler.shows(z)
     ]
+    # The upper left corner belongs to the direction's word.
+    corner = CORNER_PX + text_width(UPWARD.format(direction_words(subject.frame.up)))
+    room = (GUTTER_PX + corner, ruler.right_px)
+    written_words = []
     taken: list[tuple[float, float]] = []
-    for from_mm, to_mm, words, ink, bold in spans:
-        if to_mm < ruler.from_mm or from_mm > ruler.to_mm:
+    for span in spans:
+        if span.to_mm < ruler.from_mm or span.from_mm > ruler.to_mm:
             continue
-        x1, x2 = ruler.x(ruler.clipped_mm(from_mm)), ruler.x(ruler.clipped_mm(to_mm))
-        half = text_width(words, bold=bold) / 2 + 2
-        # The upper left corner belongs to the direction's word.
-        corner = 14 + text_width(direction_words(subject.frame.up))
-        at = min(max((x1 + x2) / 2, GUTTER_PX + corner + half), ruler.right_px - half)
-        # A short span beside a long one has its words one line higher rather than over the other's.
-        clash = any(at - half < right and at + half > left for left, right in taken)
+        x1, x2 = ruler.x(ruler.clipped_mm(span.from_mm)), ruler.x(ruler.clipped_mm(span.to_mm))
+        drawn.append(dimension(x1, x2, y, stroke=span.ink))
+        half = text_width(span.words, bold=span.bold) / 2 + 2
+        reach = max((x2 - x1) / 2, half + STRAY_PX)
+        at = (x1 + x2) / 2
+        around = (max(at - reach, room[0]), min(at + reach, room[1]))
+        if around[1] - around[0] < 2 * half:
+            around = room
+        at = clear_centre(at, half, around, lines_px, taken)
+        # Where there is no room beside another's words, they stand under the line.
+        under = any(at - half < right and at + half > left for left, right in taken)
         taken.append((at - half, at + half))
-        drawn.append(dimension(x1, x2, y, stroke=ink))
-        drawn.append(
-            text(at, y - (16 if clash else 5), words, anchor="middle", fill=ink, halo=CT_CASE, bold=bold)
+        written_words.append(
+            text(
+                at,
+                y + (12 if under else -5),
+                span.words,
+                anchor="middle",
+                fill=span.ink,
+                halo=CT_CASE,
+                bold=span.bold,
+            )
         )
-    return "".join(drawn)
+    return "".join(drawn + written_words)
+
+
+@dataclass(frozen=True)
+class _Span:
+    """A stretch of depth with its dimension in words."""
+
+    from_mm: float
+    to_mm: float
+    words: str
+    ink: str = CT_INK
+    bold: bool = False
+
+
+def _spans(subject: Subject, ruler: Ruler) -> list[_Span]:
+    result = subject.result
+    seat_mm, exit_mm, tip_mm = subject.seat_mm, subject.exit_depth_mm, result.tip_depth_mm
+    start_mm = subject.top_depth_mm if result.placed.screw.length_datum == "overall" else seat_mm
+    length = written(result.placed.length_mm, 1).removesuffix(".0")
+    spans = [_Span(start_mm, tip_mm, f"screw {length} mm")]
+    if abs(seat_mm) >= 0.05:
+        words = written(seat_mm) if seat_mm > 0 else f"{written(-seat_mm)} off"
+        spans.append(_Span(min(0.0, seat_mm), max(0.0, seat_mm), words))
+    if tip_mm > exit_mm:
+        ink = CT_ALARM if subject.alarm_past_exit else CT_INK
+        beyond = "past the scan" if cut_off(result) else "past exit"
+        spans.append(_Span(exit_mm, tip_mm, f"{written(tip_mm - exit_mm)} {beyond}", ink, bold=True))
+    elif not cut_off(result):
+        beyond = "" if exit_mm <= ruler.to_mm else " to exit"
+        spans.append(_Span(tip_mm, exit_mm, written(exit_mm - tip_mm) + beyond))
+    return spans

@@ -17,6 +17,11 @@ TECHNIQUE_WORDS = {"position": "position screw", "lag": "lag screw", "locking": 
 LEAVES_SCAN = "axis-leaves-scan"
 """The finding after which a bone length is no length to check against."""
 
+LENGTH_KEY = "bone_length_mm"
+"""Key of the reason why a bone length is only the least it can be."""
+
+FAR_CORTEX = "far cortex"
+
 NO_THREAD, HELD_BY_HEAD = "no thread bites", "held by the head"
 """What stands instead of a force where no thread bites."""
 
@@ -47,6 +52,24 @@ def seat_words(result: ScrewResult) -> str:
     if seat_mm > 0:
         return f"{'buried' if headless else 'countersunk'} {written(seat_mm)} mm"
     return f"standing {written(-seat_mm)} mm off the surface"
+
+
+def cut_off(result: ScrewResult) -> bool:
+    """Whether the scan ends before the bone does: its length, and its exit, are then not known."""
+    return LENGTH_KEY in result.reasons
+
+
+def bone_length_words(result: ScrewResult) -> str:
+    """Entry to exit, or to where the scan ends."""
+    return f"{'at least ' if cut_off(result) else ''}{written(result.bone_length_mm)} mm"
+
+
+def axis_path_words(result: ScrewResult, fragment: int, length_mm: float) -> str:
+    """A length of the axis inside a fragment in mm; the fragment that the scan cuts off goes on."""
+    inside = result.profile.depth_mm <= result.bone_length_mm
+    crossed = result.profile.fragment[inside & (result.profile.fragment > 0)]
+    goes_on = cut_off(result) and len(crossed) > 0 and int(crossed[-1]) == fragment
+    return f"{'at least ' if goes_on else ''}{written(length_mm)}"
 
 
 def interval_words(interval: Interval) -> str:
@@ -124,10 +147,14 @@ class Footnotes:
         """The value, or "not told" with the mark of its reason in the assessment."""
         if value is not None:
             return written(value, digits)
+        return f"not told {self.mark(key)}"
+
+    def mark(self, key: str) -> str:
+        """The mark of a reason, which is told below."""
         reason = self._reasons.get(key, "not known; no reason was given")
         if reason not in self._said:
             self._said.append(reason)
-        return f"not told {self._mark(self._said.index(reason))}"
+        return self._mark(self._said.index(reason))
 
     @property
     def words(self) -> str:
@@ -148,7 +175,7 @@ def fragment_row(result: ScrewResult, fragment: FragmentResult, notes: Footnotes
         said = notes.cell(None if hold is None else hold.estimate, 0, f"{key}.pullout_n")
     return {
         "name": fragment.fragment_name,
-        "axis_path": written(fragment.axis_path_mm),
+        "axis_path": axis_path_words(result, fragment.fragment, fragment.axis_path_mm),
         "engagement": written(fragment.thread_engagement_mm),
         "threads": written(fragment.threads_engaged),
         "hu": notes.cell(fragment.mean_hu, 0, f"{key}.mean_hu"),
@@ -175,27 +202,39 @@ def held_by_head(result: ScrewResult, fragment: FragmentResult) -> bool:
 
 
 def layer_rows(result: ScrewResult, notes: Footnotes) -> list[dict[str, str]]:
-    """Near cortex, cancellous, far cortex: depth, thickness, means."""
+    """Near cortex, cancellous, far cortex: depth, thickness, means.
+
+    Of a cortex that is not told apart nothing is told, nor how thick the bone beside it is.
+    """
     unsure = cortices_not_told(result)
-    return [
-        {
-            "name": layer.layer,
-            "span": f"{written(layer.from_mm)} to {written(layer.to_mm)}",
-            "thick": notes.cell(
-                None if layer.layer in unsure else layer.to_mm - layer.from_mm, 1, unsure.get(layer.layer, "")
-            ),
-            "hu": notes.cell(layer.mean_hu, 0, f"layers.{layer.layer}.mean_hu"),
-            "density": notes.cell(layer.mean_density_mg_cm3, 0, f"layers.{layer.layer}.mean_density_mg_cm3"),
-        }
-        for layer in result.layers
-    ]
+    rows = []
+    for layer in result.layers:
+        key = unsure.get(layer.layer)
+        if key is not None:
+            untold = notes.cell(None, 0, key)
+            rows.append(dict.fromkeys(("span", "thick", "hu", "density"), untold) | {"name": layer.layer})
+            continue
+        thick_mm = None if unsure and layer.layer == "cancellous" else layer.to_mm - layer.from_mm
+        rows.append(
+            {
+                "name": layer.layer,
+                "span": f"{written(layer.from_mm)} to {written(layer.to_mm)}",
+                "thick": notes.cell(thick_mm, 1, next(iter(unsure.values()), "")),
+                "hu": notes.cell(layer.mean_hu, 0, f"layers.{layer.layer}.mean_hu"),
+                "density": notes.cell(
+                    layer.mean_density_mg_cm3, 0, f"layers.{layer.layer}.mean_density_mg_cm3"
+                ),
+            }
+        )
+    return rows
 
 
 def cortices_not_told(result: ScrewResult) -> dict[str, str]:
-    """Layers whose cortex could not be told apart, with the key of the reason."""
-    ends = {"near cortex": "to_mm", "far cortex": "from_mm"}
+    """Layers whose cortex could not be told apart or lies beyond the scan, with the key of the reason."""
+    ends = {"near cortex": "to_mm", FAR_CORTEX: "from_mm"}
     keys = {name: f"layers.{name}.{end}" for name, end in ends.items()}
-    return {name: key for name, key in keys.items() if key in result.reasons}
+    unsure = {name: key for name, key in keys.items() if key in result.reasons}
+    return unsure | {FAR_CORTEX: LENGTH_KEY} if cut_off(result) else unsure
 
 
 def clearance_rows(result: ScrewResult, notes: Footnotes) -> list[dict[str, str]]:
@@ -215,10 +254,13 @@ def clearance_rows(result: ScrewResult, notes: Footnotes) -> list[dict[str, str]
     ]
 
 
-def geometry_rows(result: ScrewResult) -> list[tuple[str, str]]:
+def geometry_rows(result: ScrewResult, notes: Footnotes) -> list[tuple[str, str]]:
     """Lengths along the axis, and its angles."""
+    length = bone_length_words(result)
     rows = [
-        ("bone length, entry to exit", f"{written(result.bone_length_mm)} mm"),
+        ("bone length, entry to the scan's end", f"{length} {notes.mark(LENGTH_KEY)}")
+        if cut_off(result)
+        else ("bone length, entry to exit", length),
         ("seat", seat_words(result)),
         ("tip depth", f"{written(result.tip_depth_mm)} mm"),
         ("nearest stocked length", length_words(result.stocked_length_mm)),
@@ -253,9 +295,9 @@ def check_words(result: ScrewResult) -> str:
     """What to check in theatre, from this screw's own numbers."""
     end = "the trailing end under the surface" if result.placed.screw.headless else "the head's seat"
     checks = f"the tip in at least three projections; {end}."
-    if any(finding.code == LEAVES_SCAN for finding in result.findings):
+    if cut_off(result) or any(finding.code == LEAVES_SCAN for finding in result.findings):
         return f"{result.placed.name}: {checks} The scan does not show where the path ends: measure it there."
     return (
-        f"{result.placed.name}: the depth gauge against {written(result.bone_length_mm)} mm; {checks} "
+        f"{result.placed.name}: the depth gauge against {bone_length_words(result)}; {checks} "
         "If the gauge differs by more than 1 mm, the plan does not fit this path."
     )
