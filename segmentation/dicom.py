@@ -22,16 +22,12 @@ import numpy.typing as npt
 from segmentation.dicom_frames import frames_of
 from segmentation.dicom_geometry import Arrangement
 from segmentation.dicom_headers import Slice, read_slice
-from segmentation.dicom_pixels import LOSSY, PixelReader, is_lossy, syntax_name, to_hu
+from segmentation.dicom_pixels import PixelReader, to_hu
 from segmentation.dicom_resample import planes, shifted
 from segmentation.dicom_series import Series, all_series, chosen, listed
 from segmentation.dicom_source import files_of
-from segmentation.errors import InputError
-from segmentation.reading import GreyValues, checked_grid
+from segmentation.reading import GreyValues
 from segmentation.vocabulary import CTVolume, Grid
-
-SAME_VOLTAGE_KV = 0.5
-"""Slices whose voltage differs by less were taken at one voltage. Our choice."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,18 +48,13 @@ def load_dicom(path: Path, series: int | None = None) -> CTVolume:
     """
     where = str(path)
     with _contents(path, where) as contents:
-        one, notes = chosen(contents.series, series, where)
+        one, notes = chosen(contents.series, series, where, contents.left_out)
         assert one.arrangement is not None  # chosen refuses otherwise; for the type checker
-        arrangement = one.arrangement
-        grid = checked_grid(arrangement.shape, arrangement.affine, where)
-        hu, value_notes = _read_pixels(arrangement, grid, where)
-    voltage_kv, voltage_notes = _tube_voltage(arrangement.stack)
+        assert one.grid is not None
+        hu, value_notes = _read_pixels(one.arrangement, one.grid, where)
     left_out = [f"Left out beside the series: {listed(contents.left_out)}."] if contents.left_out else []
-    all_notes = (
-        *(*contents.notes, *left_out, *notes, *arrangement.notes),
-        *(*_encoding_notes(arrangement.stack), *value_notes, *voltage_notes),
-    )
-    return CTVolume(grid, hu, _digest(grid, hu), voltage_kv, all_notes)
+    all_notes = (*contents.notes, *left_out, *notes, *one.notes, *value_notes)
+    return CTVolume(one.grid, hu, _digest(one.grid, hu), one.tube_voltage_kv, all_notes)
 
 
 def scan_dicom(path: Path, where: str) -> Contents:
@@ -91,10 +82,6 @@ def _contents(path: Path, where: str) -> Iterator[Contents]:
             else:
                 slices.append(found)
         left_out += Counter()
-        if not slices:
-            raise InputError(
-                f"{where} holds no CT images, only {listed(left_out)}; give the folder of one CT series"
-            )
         reader = PixelReader()
         yield Contents(all_series(slices, where, lambda a, b: _alike(reader, a, b)), left_out, notes)
 
@@ -143,31 +130,6 @@ def _images(stack: Sequence[Slice], padded: Counter[int]) -> Iterator[npt.NDArra
         if count and slice_.padding:
             padded[slice_.padding[0]] += count
         yield hu
-
-
-def _encoding_notes(stack: Sequence[Slice]) -> list[str]:
-    notes = []
-    lossy = [slice_ for slice_ in stack if is_lossy(slice_)]
-    if lossy:
-        names = sorted({syntax_name(slice_) for slice_ in lossy if slice_.syntax in LOSSY})
-        how = f"({', '.join(names)})" if names else "before they came here"
-        notes.append(f"The images were compressed with loss {how}: fine detail may be wrong.")
-    slopes = {(slice_.slope_factor, slice_.intercept_hu) for slice_ in stack}
-    if len(slopes) > 1:
-        notes.append(
-            f"The slices have {len(slopes)} different rescales to HU in one series; each was read by its own."
-        )
-    return notes
-
-
-def _tube_voltage(stack: Sequence[Slice]) -> tuple[float | None, list[str]]:
-    voltages = [slice_.tube_voltage_kv for slice_ in stack]
-    known = [voltage for voltage in voltages if voltage is not None]
-    if len(known) == len(voltages) and max(known) - min(known) < SAME_VOLTAGE_KV and min(known) > 0:
-        return known[0], []
-    if known and max(known) - min(known) >= SAME_VOLTAGE_KV:
-        return None, ["The tube voltage changes within the series, so it is taken as unknown."]
-    return None, []
 
 
 def _digest(grid: Grid, hu: npt.NDArray[Any]) -> str:

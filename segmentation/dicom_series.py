@@ -16,8 +16,10 @@ import numpy as np
 
 from segmentation.dicom_geometry import Arrangement, arranged
 from segmentation.dicom_headers import Slice
-from segmentation.dicom_pixels import fault_of
+from segmentation.dicom_pixels import LOSSY, fault_of, is_lossy, syntax_name
 from segmentation.errors import InputError
+from segmentation.reading import checked_grid
+from segmentation.vocabulary import Grid
 
 OTHER_DIRECTION_RATIO = 0.02
 """Direction cosines that differ by more are another stack, 1°. Our choice: below, a fault of rounding."""
@@ -32,6 +34,10 @@ OBLIQUE_COSINE_RATIO = 0.94
 """cos 20°: slices turned further from every plane are called oblique. Our choice."""
 
 
+SAME_VOLTAGE_KV = 0.5
+"""Slices whose voltage differs by less were taken at one voltage. Our choice."""
+
+
 @dataclass(frozen=True, eq=False)
 class Series:
     """One stack of CT images: what it is in words, and how it would be loaded or why not."""
@@ -39,7 +45,10 @@ class Series:
     number: int
     title: str
     image_count: int
+    tube_voltage_kv: float | None
     arrangement: Arrangement | None
+    grid: Grid | None
+    notes: list[str]
     refusal: str | None
 
 
@@ -49,18 +58,31 @@ def all_series(slices: Sequence[Slice], where: str, alike: Callable[[Slice, Slic
     series = []
     for number, stack in enumerate(stacks, start=1):
         place = where if len(stacks) == 1 else f"series {number} in {where}"
-        arrangement, refusal = None, None
+        arrangement, grid, refusal = None, None, None
+        notes: list[str] = []
         try:
             _check_plain(stack)
             arrangement = arranged(stack, place, alike)
+            grid = checked_grid(arrangement.shape, arrangement.affine, place)
+            notes = [*arrangement.notes, *_encoding_notes(stack)]
         except InputError as fault:
-            refusal = str(fault)
-        series.append(Series(number, _title(stack), len(stack), arrangement, refusal))
+            arrangement, refusal = None, str(fault)
+        voltage_kv, voltage_notes = _tube_voltage(stack)
+        notes += voltage_notes if grid else []
+        series.append(
+            Series(number, _title(stack), len(stack), voltage_kv, arrangement, grid, notes, refusal)
+        )
     return series
 
 
-def chosen(series: Sequence[Series], number: int | None, where: str) -> tuple[Series, list[str]]:
+def chosen(
+    series: Sequence[Series], number: int | None, where: str, left_out: Counter[str]
+) -> tuple[Series, list[str]]:
     """The stack that is meant, and a note where others were passed over; InputError where none is."""
+    if not series:
+        raise InputError(
+            f"{where} holds no CT images, only {listed(left_out)}; give the folder of one CT series"
+        )
     told = "; ".join(f"{one.number}: {one.title}" for one in series)
     if number is not None:
         if not 1 <= number <= len(series):
@@ -75,13 +97,41 @@ def chosen(series: Sequence[Series], number: int | None, where: str) -> tuple[Se
     if len(good) > 1:
         raise InputError(f"{where} holds {len(series)} series ({told}); choose one with --series")
     if not good:
-        reasons = "; ".join(f"{one.number}: {one.refusal}" for one in series)
-        raise InputError(f"{where} holds {len(series)} series, and none can be loaded ({reasons})")
+        largest = max(series, key=lambda one: one.image_count)
+        raise InputError(
+            f"{where} holds {len(series)} series, and none can be loaded (the largest, {largest.number}:"
+            f" {largest.refusal}); 'pilothole scan' tells of each"
+        )
     if len(series) == 1:
         return good[0], []
     others = "the other one" if len(series) == 2 else f"the other {len(series) - 1}"
     note = f"Series {good[0].number} of {len(series)} was taken, as {others} cannot be loaded as a volume."
     return good[0], [note]
+
+
+def _encoding_notes(stack: Sequence[Slice]) -> list[str]:
+    notes = []
+    lossy = [slice_ for slice_ in stack if is_lossy(slice_)]
+    if lossy:
+        names = sorted({syntax_name(slice_) for slice_ in lossy if slice_.syntax in LOSSY})
+        how = f"({', '.join(names)})" if names else "before they came here"
+        notes.append(f"The images were compressed with loss {how}: fine detail may be wrong.")
+    slopes = {(slice_.slope_factor, slice_.intercept_hu) for slice_ in stack}
+    if len(slopes) > 1:
+        notes.append(
+            f"The slices have {len(slopes)} different rescales to HU in one series; each was read by its own."
+        )
+    return notes
+
+
+def _tube_voltage(stack: Sequence[Slice]) -> tuple[float | None, list[str]]:
+    voltages = [slice_.tube_voltage_kv for slice_ in stack]
+    known = [voltage for voltage in voltages if voltage is not None]
+    if len(known) == len(voltages) and max(known) - min(known) < SAME_VOLTAGE_KV and min(known) > 0:
+        return known[0], []
+    if known and max(known) - min(known) >= SAME_VOLTAGE_KV:
+        return None, ["The tube voltage changes within the series, so it is taken as unknown."]
+    return None, []
 
 
 def _stacks(slices: Sequence[Slice]) -> list[list[Slice]]:

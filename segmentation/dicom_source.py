@@ -144,7 +144,7 @@ def _indexed(path: Path) -> tuple[list[Path], list[str]]:
     for name in names[: MOST_FILES_COUNT + 1]:
         if not name:
             continue
-        parts = [name] if isinstance(name, str) else [str(part) for part in name]
+        parts = [part.strip() for part in ([name] if isinstance(name, str) else map(str, name))]
         if any(_points_outside(part) or "/" in part or "\\" in part for part in parts):
             raise InputError(f"{path} names a file outside its own folder; do not trust it, and get it anew")
         # published: PS3.10 section 8.2, names are upper case; copies on other systems often are not.
