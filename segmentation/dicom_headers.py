@@ -115,13 +115,13 @@ def _slice(header: Elements, path: Path, label: str) -> Slice | str:
     kind = _kind(header, sop_class, int(frames))
     if kind is None:
         return sop_class.name.removesuffix(" Storage") if sop_class.name != sop_class else "unknown object"
-    number = _number(header, "SeriesNumber", label)
+    number = header.text(TAG["SeriesNumber"])
     return Slice(
         path=path,
         label=label,
         kind=kind,
         series=header.text(TAG["SeriesInstanceUID"]),
-        series_number=None if number is None else int(number),
+        series_number=int(number) if number.isdecimal() else None,
         kernel=header.text(TAG["ConvolutionKernel"]),
         syntax=header.syntax,
         stored=_stored(header),

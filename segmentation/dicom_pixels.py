@@ -1,8 +1,9 @@
 """Reads the pixels of one image and turns them into HU, whichever way they are stored.
 
-Bare pixels go from the file straight into the caller's array. Compressed ones are decoded by pydicom: RLE by
-itself, JPEG lossless, JPEG-LS, JPEG 2000 and JPEG lossy by GDCM. A file is refused where its pixels are cut
-off, where it holds more or fewer than its size needs, or where no rescale says what they mean.
+Bare pixels go from the file straight into the caller's array. Compressed ones are decoded frame by frame: RLE
+by pydicom, JPEG-LS by CharLS, JPEG 2000 by OpenJPEG, JPEG lossless by this package. A file is refused where
+its pixels are cut off, where it holds more or fewer than its size needs, or where no rescale says what they
+mean.
 Source: DICOM PS3.5 annex A (transfer syntaxes, encapsulated frames), PS3.3 C.7.6.3, C.11.1 (rescale).
 """
 
@@ -14,6 +15,8 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from pydicom.encaps import get_frame
+from pydicom.pixels import get_decoder
 from pydicom.uid import (
     JPEG2000,
     DeflatedExplicitVRLittleEndian,
@@ -21,8 +24,6 @@ from pydicom.uid import (
     ExplicitVRLittleEndian,
     ImplicitVRLittleEndian,
     JPEG2000Lossless,
-    JPEGBaseline8Bit,
-    JPEGExtended12Bit,
     JPEGLossless,
     JPEGLosslessSV1,
     JPEGLSLossless,
@@ -30,6 +31,7 @@ from pydicom.uid import (
     RLELossless,
 )
 
+from segmentation import jpeg_lossless
 from segmentation.dicom_elements import ITEM, SEQUENCE_END, UNDEFINED_LENGTH, inflated
 from segmentation.dicom_headers import Slice
 from segmentation.errors import InputError
@@ -44,13 +46,20 @@ UNCOMPRESSED = (
 
 DECODER_OF = {
     RLELossless: "pydicom",
-    **dict.fromkeys((JPEGLossless, JPEGLosslessSV1, JPEGLSLossless, JPEG2000Lossless), "gdcm"),
-    **dict.fromkeys((JPEGLSNearLossless, JPEG2000, JPEGBaseline8Bit, JPEGExtended12Bit), "gdcm"),
+    **dict.fromkeys((JPEGLSLossless, JPEGLSNearLossless), "pyjpegls"),
+    **dict.fromkeys((JPEG2000Lossless, JPEG2000), "pillow"),
+    **dict.fromkeys((JPEGLossless, JPEGLosslessSV1), "own"),
 }
-"""Which decoder pydicom is told to use, so that the result does not depend on what else is installed."""
+"""Which decoder is used, so that the result does not depend on what else is installed."""
 
-LOSSY = (JPEGLSNearLossless, JPEG2000, JPEGBaseline8Bit, JPEGExtended12Bit)
+LOSSY = (JPEGLSNearLossless, JPEG2000)
 """published: DICOM PS3.5 annex A.4; JPEG 2000 under this name may be lossless, which no header must say."""
+
+END_OF_IMAGE = b"\xff\xd9"
+"""published: ITU-T T.81 table B.1, T.87 table C.1, T.800 table A.2: the last marker of a codestream."""
+
+FILLING_BYTES = 16
+"""The end mark is among the last so many bytes. Our choice: archives fill up with a few zeros or ones."""
 
 CODES = (
     *("MONOCHROME1", "MONOCHROME2", "PALETTE COLOR", "RGB", "YBR_FULL", "YBR_FULL_422"),
@@ -142,8 +151,6 @@ class PixelReader:
         return self._kept[1]
 
     def _decoded(self, slice_: Slice) -> npt.NDArray[Any]:
-        from pydicom.pixels import get_decoder
-
         stored, name = slice_.stored, syntax_name(slice_)
         content = self._content(slice_)
         fragments = _fragments(content)
@@ -155,23 +162,7 @@ class PixelReader:
             # pydicom warns where a codestream disagrees with its header; it corrects that itself.
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")
-                _silence_gdcm()
-                image, _ = get_decoder(slice_.syntax).as_array(
-                    content[:fragments],
-                    index=slice_.frame,
-                    raw=True,
-                    decoding_plugin=DECODER_OF[slice_.syntax],
-                    rows=stored.rows,
-                    columns=stored.columns,
-                    number_of_frames=slice_.frame_count,
-                    samples_per_pixel=1,
-                    photometric_interpretation=stored.photometric,
-                    bits_allocated=stored.bits_allocated,
-                    bits_stored=stored.bits_stored,
-                    pixel_representation=int(stored.signed),
-                    pixel_keyword="PixelData",
-                    transfer_syntax_uid=slice_.syntax,
-                )
+                image = _decode(content[:fragments], slice_)
         except MemoryError:
             raise
         except Exception as error:  # decoders raise whatever they stumble over, of no common kind
@@ -205,12 +196,37 @@ def _fragments(content: bytes) -> int | None:
     return None
 
 
-def _silence_gdcm() -> None:
-    import gdcm
-
-    # It writes to standard error past Python, and what it writes may quote the file.
-    for switch in (gdcm.Trace.SetWarning, gdcm.Trace.SetError, gdcm.Trace.SetDebug):
-        switch(False)
+def _decode(content: bytes, slice_: Slice) -> npt.NDArray[Any]:
+    """One frame (rows, columns) of encapsulated pixel data, signed as the header says."""
+    stored, plugin = slice_.stored, DECODER_OF[slice_.syntax]
+    frame = get_frame(content, slice_.frame, number_of_frames=slice_.frame_count)
+    if slice_.syntax != RLELossless and END_OF_IMAGE not in frame[-FILLING_BYTES:]:
+        # Decoders fill up what is missing, and nobody would see that it is.
+        raise ValueError("cut off")
+    if plugin == "own":
+        samples, precision = jpeg_lossless.decode(frame, stored.rows, stored.columns)
+        if stored.signed and precision < 16:
+            # The codestream holds bare bits; the sign is the highest of them.
+            filling = 16 - precision
+            return np.asarray((samples << np.uint16(filling)).view(np.int16) >> np.int16(filling))
+        return samples
+    image, _ = get_decoder(slice_.syntax).as_array(
+        content,
+        index=slice_.frame,
+        raw=True,
+        decoding_plugin=plugin,
+        rows=stored.rows,
+        columns=stored.columns,
+        number_of_frames=slice_.frame_count,
+        samples_per_pixel=1,
+        photometric_interpretation=stored.photometric,
+        bits_allocated=stored.bits_allocated,
+        bits_stored=stored.bits_stored,
+        pixel_representation=int(stored.signed),
+        pixel_keyword="PixelData",
+        transfer_syntax_uid=slice_.syntax,
+    )
+    return np.asarray(image)
 
 
 def to_hu(raw: npt.NDArray[np.uint16], slice_: Slice) -> tuple[npt.NDArray[Any], int]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import gc
 import struct
+import tracemalloc
 import warnings
 import zipfile
 
@@ -23,10 +24,12 @@ from dicom_making import (
     write_series,
     write_slice,
 )
+from pydicom.encaps import encapsulate, generate_frames
 from pydicom.fileset import FileSet
 from pydicom.uid import SegmentationStorage
 
 from segmentation.ct import load_ct
+from segmentation.errors import InputError
 
 LOSSLESS = {
     "1.2.840.10008.1.2.4.57": "JPEG lossless, process 14",
@@ -46,7 +49,9 @@ def texture(dtype, bits):
 
 
 @pytest.mark.parametrize("syntax", LOSSLESS, ids=LOSSLESS.get)
-@pytest.mark.parametrize(("dtype", "bits"), [(np.uint16, 12), (np.uint16, 16), (np.int16, 16)])
+@pytest.mark.parametrize(
+    ("dtype", "bits"), [(np.uint16, 12), (np.uint16, 16), (np.int16, 12), (np.int16, 16)]
+)
 def test_lossless_compression_changes_no_voxel(tmp_path, syntax, dtype, bits):
     values = texture(dtype, bits)
     write_series(tmp_path, values, change=setting(BitsStored=bits, HighBit=bits - 1, RescaleIntercept=-1024))
@@ -70,6 +75,55 @@ def test_compressed_pixels_cut_anywhere_are_refused(tmp_path, syntax):
         refusal(tmp_path)
     path.write_bytes(whole[:-1])
     assert "is cut off: its compressed pixel data" in refusal(tmp_path)
+
+
+@pytest.mark.parametrize("syntax", [s for s in LOSSLESS if s != "1.2.840.10008.1.2.5"], ids=LOSSLESS.get)
+def test_a_codestream_cut_short_and_packed_well_is_refused(tmp_path, syntax):
+    write_series(tmp_path, texture(np.uint16, 12), change=setting(BitsStored=12, HighBit=11))
+    compress(tmp_path, syntax)
+    path = sorted(tmp_path.iterdir())[1]
+    header = pydicom.dcmread(path)
+    whole = next(generate_frames(header.PixelData, number_of_frames=1))
+    for share in (0.1, 0.5, 0.8, 0.97):
+        header.PixelData = encapsulate([whole[: int(share * len(whole)) // 2 * 2]])
+        header["PixelData"].is_undefined_length = True
+        header.save_as(path)
+        assert "cannot be decoded" in refusal(tmp_path)
+
+
+def test_noise_in_compressed_pixels_never_ends_in_a_traceback(tmp_path):
+    """Either outcome is right, as noise within a codestream need not show; the program must live."""
+    rng = np.random.default_rng(8)
+    for syntax in LOSSLESS:
+        folder = tmp_path / syntax
+        write_series(folder, texture(np.uint16, 12), change=setting(BitsStored=12, HighBit=11))
+        compress(folder, syntax)
+        path = sorted(folder.iterdir())[1]
+        whole = path.read_bytes()
+        for _ in range(60):
+            noisy = bytearray(whole)
+            for position in rng.integers(700, len(whole) - 8, 4):
+                noisy[position] = rng.integers(256)
+            path.write_bytes(noisy)
+            try:
+                load_ct(folder)
+            except InputError as error:
+                assert "\n" not in str(error)  # noqa: PT017
+
+
+def test_memory_is_little_more_than_the_volume(tmp_path):
+    """Bar: 1.5 volumes at most, whatever the packing; beside 60 slices of 256×256 the rest is small."""
+    values = np.random.default_rng(4).integers(0, 2000, (60, 256, 256)).astype(np.uint16)
+    write_series(tmp_path, values, change=setting(RescaleIntercept=-1024))
+    for syntax in (None, "1.2.840.10008.1.2.4.70", "1.2.840.10008.1.2.4.80"):
+        if syntax:
+            compress(tmp_path, syntax)
+        load_ct(tmp_path)
+        tracemalloc.start()
+        ct = load_ct(tmp_path)
+        peak = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        assert peak < 1.5 * ct.hu.nbytes
 
 
 def test_compressed_multi_frame_is_read_frame_by_frame(tmp_path):

@@ -133,7 +133,8 @@ def test_one_slice_unlike_the_others_is_refused(tmp_path, fields):
     ("syntax", "name"),
     # published: DICOM PS3.6 table A-1.
     [
-        ("1.2.840.10008.1.2.4.50", "pixel data (JPEG Baseline (Process 1)) that cannot be decoded"),
+        ("1.2.840.10008.1.2.4.50", "encoded as JPEG Baseline (Process 1), which is not read"),
+        ("1.2.840.10008.1.2.4.51", "encoded as JPEG Extended (Process 2 and 4), which is not read"),
         ("1.2.840.10008.1.2.4.57", "pixel data (JPEG Lossless, Non-Hierarchical (Process 14)) that cannot"),
         ("1.2.840.10008.1.2.4.70", "(Process 14 [Selection Value 1])) that cannot be decoded"),
         ("1.2.840.10008.1.2.4.80", "pixel data (JPEG-LS Lossless Image Compression) that cannot be decoded"),
