@@ -66,8 +66,4 @@ def _tell(told: Scan) -> None:
         say(f"  left out: {count} × {what}")
     for note in told.notes:
         say(f"  note: {note}")
-    say(
-        f"would load: series {told.loads}"
-        if told.loads is not None
-        else f"would load nothing: {told.refusal}"
-    )
+    say(f"would load {f'nothing: {told.refusal}' if told.loads is None else f'series {told.loads}'}")
