@@ -12,7 +12,8 @@ from __future__ import annotations
 import struct
 import warnings
 import zlib
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
@@ -220,12 +221,21 @@ def _item(data: bytes, position: int, order: str) -> tuple[int, int]:
     return group << 16 | element, length
 
 
-def _by_pydicom(file: BinaryIO, wanted: Collection[int], size: int) -> Elements | None:
-    file.seek(0)
-    # pydicom warns of every header that bends the standard, as real ones do (numbers over 16 characters);
-    # what matters of it is judged in this package, by name.
+@contextmanager
+def pydicom_silent() -> Iterator[None]:
+    """Keep pydicom from warning of every header that bends the standard, as real ones do.
+
+    Numbers over 16 characters are one of many; what matters is judged in this package, by name. Values are
+    parsed when they are asked for, so asking belongs inside too.
+    """
     with warnings.catch_warnings(), pydicom.config.disable_value_validation():
         warnings.simplefilter("ignore")
+        yield
+
+
+def _by_pydicom(file: BinaryIO, wanted: Collection[int], size: int) -> Elements | None:
+    file.seek(0)
+    with pydicom_silent():
         try:
             header = pydicom.dcmread(file, stop_before_pixels=True, specific_tags=list(wanted))
         except InvalidDicomError:
@@ -262,6 +272,5 @@ def _uid(value: bytes) -> UID:
 
 def sequences(path: Path, tags: Collection[int]) -> Any:
     """The data set of the file at ``path`` with the sequences ``tags`` of its header, by pydicom."""
-    with warnings.catch_warnings(), pydicom.config.disable_value_validation():
-        warnings.simplefilter("ignore")
+    with pydicom_silent():
         return pydicom.dcmread(BytesIO(path.read_bytes()), stop_before_pixels=True, specific_tags=list(tags))

@@ -13,7 +13,7 @@ from typing import Any
 
 from pydicom.tag import Tag
 
-from segmentation.dicom_elements import sequences
+from segmentation.dicom_elements import pydicom_silent, sequences
 from segmentation.dicom_headers import Slice, finite_numbers
 from segmentation.errors import InputError
 
@@ -37,11 +37,18 @@ GROUP_OF = {
 def frames_of(whole: Slice) -> list[Slice]:
     """One Slice for each frame of a multi-frame file that is no localiser."""
     try:
-        header = sequences(whole.path, [int(Tag(SHARED)), int(Tag(PER_FRAME))])
-        shared = (header.get(SHARED) or [None])[0]
-        own = list(header.get(PER_FRAME) or [])
+        with pydicom_silent():
+            return _frames(whole)
+    except InputError:
+        raise
     except Exception as error:  # pydicom raises whatever its parsing stumbles over, of no common kind
         raise InputError(f"{whole.label} is a damaged DICOM file; export the series again") from error
+
+
+def _frames(whole: Slice) -> list[Slice]:
+    header = sequences(whole.path, [int(Tag(SHARED)), int(Tag(PER_FRAME))])
+    shared = (header.get(SHARED) or [None])[0]
+    own = list(header.get(PER_FRAME) or [])
     if len(own) != whole.frame_count:
         raise InputError(
             f"{whole.label} is a multi-frame CT of {whole.frame_count} and says of {len(own)} where they lie;"

@@ -16,7 +16,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from pydicom.encaps import get_frame
-from pydicom.pixels import get_decoder
 from pydicom.uid import (
     JPEG2000,
     DeflatedExplicitVRLittleEndian,
@@ -31,7 +30,6 @@ from pydicom.uid import (
     RLELossless,
 )
 
-from segmentation import jpeg_lossless
 from segmentation.dicom_elements import ITEM, SEQUENCE_END, UNDEFINED_LENGTH, inflated
 from segmentation.dicom_headers import Slice
 from segmentation.errors import InputError
@@ -204,12 +202,17 @@ def _decode(content: bytes, slice_: Slice) -> npt.NDArray[Any]:
         # Decoders fill up what is missing, and nobody would see that it is.
         raise ValueError("cut off")
     if plugin == "own":
-        samples, precision = jpeg_lossless.decode(frame, stored.rows, stored.columns)
+        # Only this encoding needs a compiler, which takes its time to load.
+        from segmentation.jpeg_lossless import decode
+
+        samples, precision = decode(frame, stored.rows, stored.columns)
         if stored.signed and precision < 16:
             # The codestream holds bare bits; the sign is the highest of them.
             filling = 16 - precision
             return np.asarray((samples << np.uint16(filling)).view(np.int16) >> np.int16(filling))
         return samples
+    from pydicom.pixels import get_decoder
+
     image, _ = get_decoder(slice_.syntax).as_array(
         content,
         index=slice_.frame,

@@ -21,7 +21,7 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from pydicom.tag import Tag
 from pydicom.uid import MediaStorageDirectoryStorage
 
-from segmentation.dicom_elements import read_elements, sequences
+from segmentation.dicom_elements import pydicom_silent, read_elements, sequences
 from segmentation.errors import InputError
 
 MOST_FILES_COUNT = 20_000
@@ -136,8 +136,9 @@ def _indexed(path: Path) -> tuple[list[Path], list[str]]:
         return [path], []
     folder = path.parent.resolve()
     try:
-        records = sequences(path, [int(Tag("DirectoryRecordSequence"))]).get("DirectoryRecordSequence") or []
-        names = [record.get("ReferencedFileID") for record in records]
+        with pydicom_silent():
+            index = sequences(path, [int(Tag("DirectoryRecordSequence"))])
+            names = [record.get("ReferencedFileID") for record in index.get("DirectoryRecordSequence") or []]
     except Exception as error:  # pydicom raises whatever its parsing stumbles over, of no common kind
         raise InputError(f"{path} is a damaged DICOMDIR; give its folder instead") from error
     found, missing = [], 0
