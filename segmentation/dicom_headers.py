@@ -1,55 +1,40 @@
-"""Reads what one DICOM file says about itself, without its pixels and without anything about the patient.
+"""Tells what one DICOM file says about its images, without pixels and without anything about the patient.
 
 Only the fields listed here are asked for; names, dates and identifiers are never read into the program. What
 a series is called by (its UID) serves to tell series apart and is forgotten. Files are named by their place
 in the folder's alphabetical order, since file names often hold a patient's name.
-Source of fields and their meaning: DICOM PS3.3 C.7.6.2 (plane), C.7.6.3 (pixels), C.8.2.1 (CT), PS3.10
-(files).
+Source of fields and their meaning: DICOM PS3.3 C.7.6.2 (plane), C.7.6.3 (pixels), C.8.2.1 (CT).
 """
 
 from __future__ import annotations
 
 import math
-import struct
-import warnings
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO, Literal
+from typing import Literal
 
 import numpy as np
-import pydicom
-from pydicom.errors import InvalidDicomError
 from pydicom.tag import Tag
-from pydicom.uid import (
-    UID,
-    CTImageStorage,
-    EnhancedCTImageStorage,
-    ExplicitVRBigEndian,
-    ExplicitVRLittleEndian,
-    ImplicitVRLittleEndian,
-    LegacyConvertedEnhancedCTImageStorage,
-)
+from pydicom.uid import UID, CTImageStorage, EnhancedCTImageStorage, LegacyConvertedEnhancedCTImageStorage
 
+from segmentation.dicom_elements import Elements, read_elements
 from segmentation.errors import InputError
 from segmentation.vocabulary import Floats
 
-UNCOMPRESSED = (ImplicitVRLittleEndian, ExplicitVRLittleEndian, ExplicitVRBigEndian)
-"""published: DICOM PS3.5 section 10 and annex A, the transfer syntaxes with bare pixels."""
-
-PIXEL_DATA_GROUP, PIXEL_DATA_ELEMENT = 0x7FE0, 0x0010
-"""published: DICOM PS3.6, tag of Pixel Data."""
-
-FIELDS = [
-    "SOPClassUID", "SeriesInstanceUID", "ImageType", "NumberOfFrames", "LossyImageCompression",
-    "ImagePositionPatient", "ImageOrientationPatient", "PixelSpacing", "SliceThickness", "Rows", "Columns",
-    "SamplesPerPixel", "PhotometricInterpretation", "BitsAllocated", "BitsStored", "HighBit",
-    "PixelRepresentation", "PixelPaddingValue", "PixelPaddingRangeLimit", "RescaleSlope", "RescaleIntercept",
-    "RescaleType", "KVP",
-]  # fmt: skip
+FIELDS = (
+    "SOPClassUID", "SeriesInstanceUID", "SeriesNumber", "ImageType", "NumberOfFrames",
+    "LossyImageCompression", "ConvolutionKernel", "ImagePositionPatient", "ImageOrientationPatient",
+    "PixelSpacing", "SliceThickness", "Rows", "Columns", "SamplesPerPixel", "PhotometricInterpretation",
+    "BitsAllocated", "BitsStored", "HighBit", "PixelRepresentation", "PixelPaddingValue",
+    "PixelPaddingRangeLimit", "RescaleSlope", "RescaleIntercept", "RescaleType", "KVP",
+)  # fmt: skip
 """All that is read of a header; nothing in it tells who the patient is."""
 
-TAGS = [Tag(field) for field in FIELDS]
-"""The same as pydicom's tags, looked up once and not for every file."""
+TAG = {field: int(Tag(field)) for field in FIELDS}
+WANTED = frozenset(TAG.values())
+
+MOST_FRAMES_COUNT = 20_000
+"""More frames than any one examination has: the header lies. Our choice."""
 
 Kind = Literal["CT image", "CT localiser", "multi-frame CT"]
 
@@ -66,9 +51,11 @@ class Stored:
     signed: bool
     samples: int
     photometric: str
-    slope_factor: float | None
-    intercept_hu: float | None
-    unit: str
+
+    @property
+    def frame_bytes(self) -> int:
+        """The size of one uncompressed image of 16 bits."""
+        return self.rows * self.columns * 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,8 +67,13 @@ class Slice:
     label: str
     kind: Kind
     series: str
+    series_number: int | None
+    kernel: str
     syntax: UID
     stored: Stored
+    slope_factor: float | None
+    intercept_hu: float | None
+    unit: str
     position_lps_mm: Floats | None
     orientation_lps: Floats | None
     pixel_spacing_mm: Floats | None
@@ -93,6 +85,8 @@ class Slice:
     pixel_offset: int | None
     pixel_bytes: int
     pixel_bytes_present: int
+    frame: int = 0
+    frame_count: int = 1
 
 
 def read_slice(path: Path, label: str) -> Slice | str | None:
@@ -101,15 +95,8 @@ def read_slice(path: Path, label: str) -> Slice | str | None:
     ``label`` stands for the file in sentences. Raises InputError where the file is DICOM and cannot be read.
     """
     try:
-        # pydicom warns of every header that bends the standard, as real ones do (numbers over 16 characters);
-        # what matters of it is judged in this package, by name.
-        with path.open("rb") as file, warnings.catch_warnings(), pydicom.config.disable_value_validation():
-            warnings.simplefilter("ignore")
-            try:
-                header = pydicom.dcmread(file, stop_before_pixels=True, specific_tags=TAGS)
-            except InvalidDicomError:
-                return None
-            return _slice(header, file, path, label)
+        elements = read_elements(path, WANTED)
+        return None if elements is None else _slice(elements, path, label)
     except InputError:
         raise
     except OSError as error:
@@ -118,49 +105,55 @@ def read_slice(path: Path, label: str) -> Slice | str | None:
         raise InputError(f"{label} is a damaged DICOM file; export the series again") from error
 
 
-def _slice(header: Any, file: BinaryIO, path: Path, label: str) -> Slice | str:
-    meta = header.file_meta
-    sop_class = UID(str(header.get("SOPClassUID") or meta.get("MediaStorageSOPClassUID") or ""))
+def _slice(header: Elements, path: Path, label: str) -> Slice | str:
+    sop_class = UID(header.text(TAG["SOPClassUID"])) or header.media_class
     if not sop_class:
         raise InputError(f"{label} is DICOM but does not say what it holds; export the series again")
-    kind = _kind(header, sop_class)
+    frames = _number(header, "NumberOfFrames", label) or 1
+    if not 1 <= frames <= MOST_FRAMES_COUNT:
+        raise InputError(f"{label} says it holds {frames:.0f} frames; export the series again")
+    kind = _kind(header, sop_class, int(frames))
     if kind is None:
         return sop_class.name.removesuffix(" Storage") if sop_class.name != sop_class else "unknown object"
-    big_endian = not header.original_encoding[1]
-    offset, length = _pixel_element(file, header.original_encoding[0], big_endian)
-    spacing = _numbers(header, "PixelSpacing", 2, label)
+    number = header.text(TAG["SeriesNumber"])
     return Slice(
         path=path,
         label=label,
         kind=kind,
-        series=str(header.get("SeriesInstanceUID") or ""),
-        syntax=UID(str(meta.get("TransferSyntaxUID") or "")),
-        stored=_stored(header, label),
+        series=header.text(TAG["SeriesInstanceUID"]),
+        series_number=int(number) if number.isdecimal() else None,
+        kernel=header.text(TAG["ConvolutionKernel"]),
+        syntax=header.syntax,
+        stored=_stored(header),
+        slope_factor=_number(header, "RescaleSlope", label),
+        intercept_hu=_number(header, "RescaleIntercept", label),
+        unit=header.text(TAG["RescaleType"]) or "HU",
         position_lps_mm=_numbers(header, "ImagePositionPatient", 3, label),
         orientation_lps=_numbers(header, "ImageOrientationPatient", 6, label),
-        pixel_spacing_mm=spacing,
+        pixel_spacing_mm=_numbers(header, "PixelSpacing", 2, label),
         thickness_mm=_number(header, "SliceThickness", label),
         tube_voltage_kv=_number(header, "KVP", label) or None,
-        padding=_padding(header, label),
-        lossy_before=str(header.get("LossyImageCompression") or "") == "01",
-        big_endian=big_endian,
-        pixel_offset=offset,
-        pixel_bytes=length,
-        pixel_bytes_present=0 if offset is None else path.stat().st_size - offset,
+        padding=_padding(header),
+        lossy_before=header.text(TAG["LossyImageCompression"]) == "01",
+        big_endian=header.big_endian,
+        pixel_offset=header.pixel_offset,
+        pixel_bytes=header.pixel_bytes,
+        pixel_bytes_present=header.bytes_present,
+        frame_count=int(frames),
     )
 
 
-def _kind(header: Any, sop_class: UID) -> Kind | None:
+def _kind(header: Elements, sop_class: UID, frames: int) -> Kind | None:
     if sop_class in (EnhancedCTImageStorage, LegacyConvertedEnhancedCTImageStorage):
         return "multi-frame CT"
     if sop_class != CTImageStorage:
         return None
-    if "LOCALIZER" in str(header.get("ImageType") or "").upper():
+    if "LOCALIZER" in header.text(TAG["ImageType"]).upper():
         return "CT localiser"
-    return "multi-frame CT" if int(header.get("NumberOfFrames") or 1) > 1 else "CT image"
+    return "multi-frame CT" if frames > 1 else "CT image"
 
 
-def _stored(header: Any, label: str) -> Stored:
+def _stored(header: Elements) -> Stored:
     return Stored(
         rows=_whole(header, "Rows"),
         columns=_whole(header, "Columns"),
@@ -169,59 +162,43 @@ def _stored(header: Any, label: str) -> Stored:
         high_bit=_whole(header, "HighBit"),
         signed=_whole(header, "PixelRepresentation") == 1,
         samples=_whole(header, "SamplesPerPixel"),
-        photometric=str(header.get("PhotometricInterpretation") or "").strip(),
-        slope_factor=_number(header, "RescaleSlope", label),
-        intercept_hu=_number(header, "RescaleIntercept", label),
-        unit=str(header.get("RescaleType") or "HU").strip(),
+        photometric=header.text(TAG["PhotometricInterpretation"]),
     )
 
 
-def _pixel_element(file: BinaryIO, implicit: bool, big_endian: bool) -> tuple[int | None, int]:
-    """Where Pixel Data's value begins and how long it says it is; the file stands before its tag."""
-    order = ">" if big_endian else "<"
-    size = 8 if implicit else 12
-    start = file.read(size)
-    if len(start) < size:
-        return None, 0
-    if struct.unpack(f"{order}HH", start[:4]) != (PIXEL_DATA_GROUP, PIXEL_DATA_ELEMENT):
-        return None, 0
-    # published: PS3.5 section 7.1.2, OB and OW have two reserved bytes and a 32-bit length.
-    return file.tell(), int(struct.unpack(f"{order}I", start[-4:])[0])
+def _whole(header: Elements, field: str) -> int:
+    """A field of 16 bits, -1 where it is missing or no such number."""
+    value = header.values.get(TAG[field], b"")
+    return int.from_bytes(value, "big" if header.big_endian else "little") if len(value) == 2 else -1
 
 
-def _whole(header: Any, field: str) -> int:
-    value = header.get(field)
-    return -1 if value is None else int(value)
+def _padding(header: Elements) -> tuple[int, int] | None:
+    """The padding value and its range's other end, as the 16 bits stored (the tag may be signed or not)."""
+    value, limit = _whole(header, "PixelPaddingValue"), _whole(header, "PixelPaddingRangeLimit")
+    if value < 0:
+        return None
+    return value, value if limit < 0 else limit
 
 
-def _number(header: Any, field: str, label: str) -> float | None:
+def _number(header: Elements, field: str, label: str) -> float | None:
     values = _numbers(header, field, 1, label)
     return None if values is None else float(values[0])
 
 
-def _numbers(header: Any, field: str, count: int, label: str) -> Floats | None:
-    value = header.get(field)
-    if value is None or value == "":
-        return None
+def _numbers(header: Elements, field: str, count: int, label: str) -> Floats | None:
+    text = header.text(TAG[field])
+    return finite_numbers(text.split("\\"), field, count, label) if text else None
+
+
+def finite_numbers(values: object, field: str, count: int, label: str) -> Floats:
+    """``count`` finite numbers from the parts of a field, or an InputError that names field and file."""
     fault = InputError(
         f"{label} has {field} other than {count} finite number{'s' * (count > 1)}; export the series again"
     )
     try:
-        numbers = np.array(value, float).reshape(-1)
+        numbers = np.array(values, float).reshape(-1)
     except (TypeError, ValueError):
         raise fault from None
     if numbers.shape != (count,) or not all(map(math.isfinite, numbers)):
         raise fault
     return numbers
-
-
-def _padding(header: Any, label: str) -> tuple[int, int] | None:
-    """The padding value and its range's other end, as the 16 bits stored (the tag may be signed or not)."""
-    value = header.get("PixelPaddingValue")
-    if value is None or value == "":
-        return None
-    limit = header.get("PixelPaddingRangeLimit")
-    try:
-        return int(value), int(value if limit is None else limit)
-    except (TypeError, ValueError):
-        raise InputError(f"{label} has an unreadable PixelPaddingValue; export the series again") from None

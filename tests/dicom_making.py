@@ -7,10 +7,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import gdcm
 import numpy as np
+import pydicom
 import pytest
 from pydicom.config import disable_value_validation
-from pydicom.dataset import FileDataset, FileMetaDataset
+from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
+from pydicom.sequence import Sequence
 from pydicom.uid import (
     UID,
     CTImageStorage,
@@ -89,6 +92,84 @@ def write_series(folder: Path, values: np.ndarray, *, step_mm: float = 1.0, **op
     folder.mkdir(exist_ok=True)
     for k, image in enumerate(values):
         write_slice(folder / f"{100 - k * 37 % 101:03d}.dcm", image, (-10.0, -20.0, k * step_mm), **options)
+
+
+def write_enhanced(
+    path: Path,
+    values: np.ndarray,
+    *,
+    step_mm: float = 1.0,
+    shared_rescale: tuple[float, float] | None = (1.0, -1024.0),
+    frame_rescales: list[tuple[float, float]] | None = None,
+    change: Callable[[Any], None] | None = None,
+    frame_types: list[str] | None = None,
+) -> None:
+    """``values`` (frames, rows, columns) uint16 as one enhanced CT; rescale only in functional groups."""
+
+    def group(**fields: Any) -> Sequence:
+        item = Dataset()
+        for name, value in fields.items():
+            setattr(item, name, value)
+        return Sequence([item])
+
+    def rescale(pair: tuple[float, float]) -> Sequence:
+        return group(RescaleSlope=pair[0], RescaleIntercept=pair[1], RescaleType="HU")
+
+    def as_enhanced(header: Any) -> None:
+        for name in ("ImagePositionPatient", "ImageOrientationPatient", "PixelSpacing", "SliceThickness"):
+            delattr(header, name)
+        for name in ("RescaleSlope", "RescaleIntercept", "KVP"):
+            delattr(header, name)
+        header.NumberOfFrames = len(values)
+        header.Rows, header.Columns = values.shape[1:]
+        shared = Dataset()
+        shared.PlaneOrientationSequence = group(ImageOrientationPatient=list(AXIAL))
+        shared.PixelMeasuresSequence = group(PixelSpacing=[0.5, 0.4], SliceThickness=1.0)
+        shared.CTXRayDetailsSequence = group(KVP=110)
+        if shared_rescale:
+            shared.PixelValueTransformationSequence = rescale(shared_rescale)
+        header.SharedFunctionalGroupsSequence = Sequence([shared])
+        frames = []
+        for k in range(len(values)):
+            frame = Dataset()
+            # Frames out of order, as dimension indices allow.
+            frame.PlanePositionSequence = group(ImagePositionPatient=[-10.0, -20.0, (k * 5 % 7) * step_mm])
+            if frame_rescales:
+                frame.PixelValueTransformationSequence = rescale(frame_rescales[k])
+            if frame_types:
+                frame.CTImageFrameTypeSequence = group(FrameType=["ORIGINAL", "PRIMARY", frame_types[k]])
+            frames.append(frame)
+        header.PerFrameFunctionalGroupsSequence = Sequence(frames)
+        if change:
+            change(header)
+
+    write_slice(path, values.reshape(-1, values.shape[2]), (0, 0, 0), sop_class=ENHANCED, change=as_enhanced)
+
+
+def compress(folder: Path, syntax: str) -> None:
+    """Every file of the folder in another transfer syntax, by GDCM."""
+    for path in list(folder.iterdir()):
+        reader = gdcm.ImageReader()
+        reader.SetFileName(str(path))
+        assert reader.Read()
+        changer = gdcm.ImageChangeTransferSyntax()
+        changer.SetTransferSyntax(gdcm.TransferSyntax(gdcm.TransferSyntax.GetTSType(syntax)))
+        changer.SetInput(reader.GetImage())
+        assert changer.Change()
+        writer = gdcm.ImageWriter()
+        packed = path.with_name("packed by gdcm")
+        writer.SetFileName(str(packed))
+        writer.SetFile(reader.GetFile())
+        writer.SetImage(changer.GetOutput())
+        assert writer.Write()
+        # GDCM changes the rescale type on the way, so only the pixels are taken from it.
+        header = pydicom.dcmread(path)
+        header.PixelData = pydicom.dcmread(packed).PixelData
+        header["PixelData"].is_undefined_length = True
+        header["PixelData"].VR = "OB"
+        header.file_meta.TransferSyntaxUID = UID(syntax)
+        header.save_as(path)
+        packed.unlink()
 
 
 def ct_values(dtype=np.int16):

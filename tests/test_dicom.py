@@ -255,7 +255,11 @@ def test_two_series_are_refused_and_listed(tmp_path):
 
     write_series(tmp_path / "a", ct_values())
     write_series(tmp_path / "b", ct_values()[:4], change=other)
-    assert "holds 2 series (6 CT images of 4×5; 4 CT images of 4×5)" in refusal(tmp_path)
+    told = refusal(tmp_path)
+    assert "holds 2 series (1: 6 CT images of 4×5, axial, 0.4×0.5 mm, 1 mm thick, 120 kV; 2: 4 CT" in told
+    assert "choose one with --series" in told
+    assert load_ct(tmp_path, series=1).hu.shape == (4, 5, 6)
+    assert load_ct(tmp_path, series=2).hu.shape == (4, 5, 4)
 
 
 # --- real scans ---

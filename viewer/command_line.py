@@ -20,6 +20,7 @@ from segmentation.errors import InputError
 from viewer.commands.demo import demo
 from viewer.commands.measure import measure
 from viewer.commands.report import report
+from viewer.commands.scan import scan
 from viewer.commands.schema import schema
 from viewer.commands.screws import screws
 from viewer.commands.segment import segment
@@ -39,6 +40,7 @@ app = typer.Typer(
         "Plan bone screws on CT: length, thread engagement, density, clearance and pull-out, with intervals."
         "\n\n\b\nExamples:\n"
         "  pilothole demo                                    two bones of our own, from CT to report\n"
+        "  pilothole scan dicom/                             what is there, and what would be loaded\n"
         "  pilothole segment ct.nii.gz --out case            a CT becomes a case folder\n"
         "  pilothole measure case --plan plan.json           every number for each screw\n"
         "  pilothole report case                             one HTML page, prints on A4\n\n"
@@ -46,7 +48,7 @@ app = typer.Typer(
         "the stated intervals; verify by imaging in theatre; the decision belongs to a licensed surgeon."
     ),
 )
-for command in (demo, segment, measure, report, screws, schema, validate):
+for command in (demo, scan, segment, measure, report, screws, schema, validate):
     app.command()(command)
 
 

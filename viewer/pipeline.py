@@ -33,6 +33,7 @@ TUBE_VOLTAGES_KV = (40.0, 200.0)
 class SegmentOptions:
     """What a person says about a CT, in their words."""
 
+    series: int | None = None
     threshold_hu: float | None = None
     calibration: str | None = None
     rods: Path | None = None
@@ -86,7 +87,7 @@ def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bon
             f"--threshold must be a finite number of HU (got {options.threshold_hu}); write for example 226"
         )
     progress("reading the CT")
-    ct = _with_tube_voltage(load_ct(path), options.tube_voltage_kv)
+    ct = _with_tube_voltage(load_ct(path, options.series), options.tube_voltage_kv)
     digests = {"ct": ct.digest}
     labels = None
     if options.labels is not None:

@@ -20,11 +20,14 @@ Names = Annotated[
 
 
 def segment(
-    ct: Annotated[Path, typer.Argument(metavar="CT", help="A NIfTI file or a DICOM folder.")],
+    ct: Annotated[Path, typer.Argument(metavar="CT", help="A NIfTI file or DICOM: folder, zip or DICOMDIR.")],
     out: Annotated[Path, typer.Option("--out", metavar="CASE", help="The case folder to make.")],
     replace: Annotated[
         bool, typer.Option("--replace", help="Take the place of an older case; its plan.json is kept.")
     ] = False,
+    series: Annotated[
+        int | None, typer.Option(metavar="N", help="Which DICOM series, as 'pilothole scan' counts them.")
+    ] = None,
     threshold: Annotated[
         float | None,
         typer.Option(metavar="HU", help="The level where bone begins (default: found, with a reason)."),
@@ -74,6 +77,7 @@ def segment(
 
     check_target(out, replace=replace)
     options = SegmentOptions(
+        series=series,
         threshold_hu=threshold,
         calibration=calibration,
         rods=rods,
