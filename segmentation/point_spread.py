@@ -52,6 +52,10 @@ inner border is seen only those: others may have no cortex at all."""
 EVALUATIONS_COUNT, FIRST_STEP_RATIO = 45, 0.15
 """Evaluations of each search and its first step in the logarithms. Our choice."""
 
+LIKENESS_FACTOR = 0.1
+"""How much the misfit grows when the two sigmas' ratio is e times what the voxels' edges suggest: so little
+that it only counts where all cortex faces one way, which cannot tell the two apart. Our choice."""
+
 OUTLIER_RATIO = 3.0
 """A place's misfit counts no more than so many times the median. Our choice."""
 
@@ -72,6 +76,10 @@ SKIN_HU, AIR_HU, TISSUE_HU = -500.0, -850.0, -250.0
 
 SKIN_COUNT, SKIN_NEEDED_COUNT, SKIN_SLICES_COUNT, SKIN_TILT_FRACTION = 500, 50, 40, 0.1
 """Places of skin looked at and needed, slices searched, and the largest nz² of a place that counts."""
+
+FARTHEST_SIGMAS_RATIO, FAR_SIGMAS_RATIO, EDGE_SIGMAS_RATIO, DIP_STEP_RATIO = -7.0, -4.5, -1.5, 0.5
+"""In sigmas from the edge, − outside: the level is taken between the first two, a dip is looked for between
+the second and third in such steps. Our choice: a standard kernel's edge is over at −2."""
 
 SHARP_FRACTION = 0.025
 """A dip beside the cortex deeper than this share of its contrast is a sharp kernel's. Our choice: above what
@@ -215,7 +223,9 @@ class _BoneEdges:
         cost = cost[np.isfinite(cost)]
         # Beyond the bounds the search is led back.
         over = (np.log(xy) - logs[0]) ** 2 * self.xy_seen + (np.log(z) - logs[1]) ** 2 * self.z_seen
-        return float(np.mean(np.minimum(cost, OUTLIER_RATIO * np.median(cost))) * (1 + over))
+        unlike = (np.log(z / xy) - np.log(self.seen_z_mm / self.seen_xy_mm)) ** 2
+        misfit = np.mean(np.minimum(cost, OUTLIER_RATIO * np.median(cost)))
+        return float(misfit * (1 + over + LIKENESS_FACTOR * unlike))
 
     def best(self) -> tuple[float, float]:
         """Sigma in the slice plane and across slices that explain the profiles best."""
@@ -244,7 +254,7 @@ def _undershoot_fraction(profiles: Profiles, fits: Floats, sigma_mm: Floats) -> 
     clear = (fits[:, FOUND] == 1) & (fits[:, CHI2] < OUTLIER_RATIO * np.nanmedian(fits[:, CHI2]))
     away = (depth[clear] - fits[clear, EDGE, None]) / sigma_mm[clear, None]
     hu, there = mean[clear], count[clear] > 0
-    far = there & (away > FAR_SIGMAS[0]) & (away < FAR_SIGMAS[1])
+    far = there & (away > FARTHEST_SIGMAS_RATIO) & (away < FAR_SIGMAS_RATIO)
     known = far.sum(axis=1) >= 2
     if not known.any():
         return 0.0
@@ -252,17 +262,11 @@ def _undershoot_fraction(profiles: Profiles, fits: Floats, sigma_mm: Floats) -> 
     level = (hu * far).sum(axis=1) / far.sum(axis=1)
     relative = (hu - level[:, None]) / (fits[clear, CORTEX][known] - level)[:, None]
     dips = []
-    for edge in np.arange(DIP_SIGMAS[0], DIP_SIGMAS[1], DIP_SIGMAS[2]):
-        here = there & (away >= edge) & (away < edge + DIP_SIGMAS[2])
+    for edge in np.arange(FAR_SIGMAS_RATIO, EDGE_SIGMAS_RATIO, DIP_STEP_RATIO):
+        here = there & (away >= edge) & (away < edge + DIP_STEP_RATIO)
         if here.any():
             dips.append(float(np.median(relative[here])))
     return max(0.0, -min(dips, default=0.0))
-
-
-FAR_SIGMAS = (-7.0, -4.5)
-DIP_SIGMAS = (-4.0, -1.5, 0.5)
-"""Where the level is taken and where a dip is looked for, in sigmas outside the edge, and the step. Our
-choice: a standard kernel's edge is over at −2."""
 
 
 def skin_sigma_xy_mm(ct: CTVolume, scan: Scan, noise_hu: float, rng: np.random.Generator) -> float | None:

@@ -55,8 +55,8 @@ def filled(
     """A shell over a core, ``radius_mm`` about its axis or centre.
 
     ``foot`` gives a place's nearest on the axis; the cortex's numbers are taken where the place's ray meets
-    the outer edge, so that a thickness is the way along the normal. ``turn`` (3, 3) takes the shape's own frame
-    to the patient's.
+    the outer edge, so that a thickness is the way along the normal. ``turn`` (3, 3) takes the shape's own
+    frame to the patient's.
 
     ``ringing`` k sharpens: (1 + k) · blur by fwhm − k · blur by twice that, as a sharp kernel does.
     """
@@ -135,10 +135,11 @@ def ball(
     cortex_hu: Field,
     *,
     voxel_mm: tuple[float, float, float] = (0.5, 0.5, 0.5),
+    margin_mm: float = MARGIN_MM,
     **options: object,
 ) -> Phantom:
     """A ball with a shell."""
-    grid = grid_around((radius_mm + MARGIN_MM,) * 3, voxel_mm)
+    grid = grid_around((radius_mm + margin_mm,) * 3, voxel_mm)
     return filled(grid, np.zeros_like, radius_mm, thickness_mm, cortex_hu, **options)  # type: ignore[arg-type]
 
 
@@ -150,11 +151,18 @@ def tube(
     *,
     voxel_mm: tuple[float, float, float] = (0.5, 0.5, 0.5),
     turn_degree: float = 25.0,
+    cut_mm: float | None = None,
     **options: object,
 ) -> Phantom:
-    """A round bone with closed, rounded ends (half balls), leaning by ``turn_degree``."""
+    """A round bone with closed, rounded ends (half balls), leaning by ``turn_degree``.
+
+    ``cut_mm``: the scan ends so far above and below the middle.
+    """
     turn = Rotation.from_rotvec(np.radians(turn_degree) * np.array([0.8, 0.6, 0.0])).as_matrix()
     reach = np.abs(turn[:, 2]) * half_length_mm + radius_mm + MARGIN_MM
+
+    if cut_mm is not None:
+        reach[2] = cut_mm
 
     def foot(p: Floats) -> Floats:
         return np.clip(p, [0, 0, -half_length_mm], [0, 0, half_length_mm])
