@@ -274,3 +274,65 @@ class Bone:
     def fragment(self, number: int) -> Fragment:
         """The fragment with that number."""
         return self.fragments[number - 1]
+
+
+@dataclass(frozen=True, eq=False)
+class PointSpread:
+    """How far the scanner blurs: deviations of a Gaussian in the slice plane and along the slice axis.
+
+    The voxel's own extent is included. ``xy_assumed`` and ``z_assumed`` tell what the bone did not show;
+    ``skin_sigma_xy_mm`` is what the edge of skin and air shows, None where there is none.
+    ``undershoot_fraction`` is how far grey values dip below the soft tissue beside a cortex, of its contrast:
+    a sharp kernel does that. ``notes`` are sentences for a person.
+    """
+
+    sigma_xy_mm: float
+    sigma_z_mm: float
+    xy_assumed: bool = False
+    z_assumed: bool = False
+    bone_sigma_xy_mm: float | None = None
+    skin_sigma_xy_mm: float | None = None
+    undershoot_fraction: float | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class RefinedSurface:
+    """A bone's surface with the scanner's blur taken out, and its cortex, each per vertex (n,).
+
+    ``surface`` has the triangles it was made from. ``position_sd_mm`` and ``thickness_sd_mm`` are one
+    standard deviation. A thickness is a measurement only where ``thickness_known``; elsewhere it says "thinner
+    than thickness_mm + thickness_sd_mm" and ``mass_hu_mm``, the cortex's HU above its surroundings times its
+    thickness, still holds. Where ``no_edge``, there was nothing to fit: the cortex's numbers are NaN.
+    ``near_neighbour``: another bone was so close that it was made part of the fit. ``repaired``: the position
+    is its neighbours'. ``blur_assumed``: the blur across that place was not measured. ``unfolded_count``
+    counts vertices moved less because a triangle would have folded.
+    """
+
+    surface: Surface
+    position_sd_mm: Floats
+    thickness_mm: Floats
+    thickness_sd_mm: Floats
+    thickness_known: npt.NDArray[np.bool_]
+    cortex_hu: Floats
+    cortex_sd_hu: Floats
+    inner_hu: Floats
+    outer_hu: Floats
+    mass_hu_mm: Floats
+    no_edge: npt.NDArray[np.bool_]
+    near_neighbour: npt.NDArray[np.bool_]
+    repaired: npt.NDArray[np.bool_]
+    blur_assumed: npt.NDArray[np.bool_]
+    point_spread: PointSpread
+    noise_hu: float
+    unfolded_count: int
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        count = len(self.surface.vertices_mm)
+        for name, value in vars(self).items():
+            if isinstance(value, np.ndarray):
+                if value.shape != (count,):
+                    raise InputError(f"{name} must have one value per vertex, {count} (got {value.shape})")
+                dtype = np.bool_ if value.dtype == np.bool_ else np.float64
+                object.__setattr__(self, name, frozen_array(value, dtype))
