@@ -24,7 +24,7 @@ def clear_centre(
     lines: Sequence[float] = (),
     taken: Sequence[tuple[float, float]] = (),
 ) -> float:
-    """The centre nearest to ``wanted_px`` for words of half width ``half_px`` that lie ``between`` two places.
+    """The centre nearest to ``wanted_px`` for words of that half width ``between`` two places.
 
     No vertical of ``lines`` runs through them and they meet no stretch of ``taken``, if there is such a
     place; else they lie as near to the wanted one as they may. All in px.
