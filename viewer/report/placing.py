@@ -18,21 +18,21 @@ Point = tuple[float, float]
 
 
 def clear_centre(
-    wanted: float,
-    half: float,
+    wanted_px: float,
+    half_px: float,
     between: tuple[float, float],
     lines: Sequence[float] = (),
     taken: Sequence[tuple[float, float]] = (),
 ) -> float:
-    """The centre nearest to ``wanted`` for words of half width ``half`` that lie ``between`` two places.
+    """The centre nearest to ``wanted_px`` for words of that half width ``between`` two places.
 
     No vertical of ``lines`` runs through them and they meet no stretch of ``taken``, if there is such a
     place; else they lie as near to the wanted one as they may. All in px.
     """
-    low, high = between[0] + half, between[1] - half
-    start = max(min(wanted, high), low)
+    low, high = between[0] + half_px, between[1] - half_px
+    start = max(min(wanted_px, high), low)
     barred = [(x, x) for x in lines] + list(taken)
-    reach = half + CLEAR_PX
+    reach = half_px + CLEAR_PX
     choices = [start, *(left - reach for left, _ in barred), *(right + reach for _, right in barred)]
     clear = [
         x
@@ -40,7 +40,7 @@ def clear_centre(
         if (low <= x <= high or x == start)
         and all(x + reach <= left + 1e-9 or x - reach >= right - 1e-9 for left, right in barred)
     ]
-    return min(clear, key=lambda x: (abs(x - wanted), x), default=start)
+    return min(clear, key=lambda x: (abs(x - wanted_px), x), default=start)
 
 
 def in_a_row(wanted: Sequence[float], widths: Sequence[float], between: tuple[float, float]) -> list[float]:
@@ -67,11 +67,11 @@ def crosses(a: Point, b: Point, c: Point, d: Point) -> bool:
 def uncrossed_row(
     anchors: Sequence[Point],
     widths: Sequence[float],
-    row_y: float,
+    row_px: float,
     between: tuple[float, float],
     obstacles: Sequence[tuple[Point, Point]] = (),
 ) -> list[float]:
-    """Centres, one for each anchor, of words in a row at ``row_y`` such that few leader lines cross.
+    """Centres, one for each anchor, of words in a row at ``row_px`` such that few leader lines cross.
 
     Starts from the order of the anchors from left to right and moves one word at a time as long as that
     leaves fewer crossings, with each other and with the ``obstacles``, or as many and shorter lines.
@@ -82,7 +82,7 @@ def uncrossed_row(
         return [x for _, x in sorted(zip(order, row, strict=True))]
 
     def cost(order: Sequence[int]) -> tuple[int, float]:
-        leaders = [(a, (x, row_y)) for a, x in zip(anchors, centres_of(order), strict=True)]
+        leaders = [(a, (x, row_px)) for a, x in zip(anchors, centres_of(order), strict=True)]
         pairs = [*combinations(leaders, 2), *((one, other) for one in leaders for other in obstacles)]
         crossed = sum(crosses(*one, *other) for one, other in pairs)
         return crossed, round(sum(abs(a[0] - b[0]) for a, b in leaders), 3)
