@@ -12,6 +12,7 @@ import numpy as np
 from planner.catalogue import stocked_length_mm
 from planner.clearance import clearances
 from planner.collisions import nearest_other
+from planner.cortex import cortex_on_axis, engaged_error_mm
 from planner.density import CORTEX_AT_MOST_MM, layers, mean_hu_in, profile, sample
 from planner.engagement import Bite, bites, gliding_hole_to_mm, threads_engaged
 from planner.findings import CAUTIONS, findings_of
@@ -108,7 +109,14 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
         if calibration is None:
             reasons[f"fragments.{number}.pullout_n"] = _uncalibrated(prepared.bone)
         else:
-            hold = pullout_n(path, sampled, all_bites[number], calibration, prepared.bone.host)
+            hold = pullout_n(
+                path,
+                sampled,
+                all_bites[number],
+                calibration,
+                prepared.bone.host,
+                engaged_error_mm(prepared.bone.fragment(number)),
+            )
             if hold is None:
                 reasons[f"fragments.{number}.pullout_n"] = UNKNOWN
         fragments.append(
@@ -128,7 +136,12 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
         reasons["pullout_n"] = why_none
     found, clearance_reasons = clearances(prepared, path)
     reasons.update(clearance_reasons)
-    strata = layers(path, sampled, calibration)
+    ends = (
+        cortex_on_axis(prepared.bone.fragment(crossed[0]), path.entry_mm, path.direction),
+        cortex_on_axis(prepared.bone.fragment(crossed[-1]), path.point_mm(path.length_mm), path.direction),
+    )
+    near, far = (None if end is None else end.length_mm for end in ends)
+    strata = layers(path, sampled, calibration, (near, far))
     for layer in strata:
         if layer.mean_hu is None:
             reasons[f"layers.{layer.layer}.mean_hu"] = UNKNOWN
@@ -138,8 +151,11 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
             )
     if _ends_at_border(prepared.bone, path.point_mm(path.length_mm)):
         reasons["bone_length_mm"] = "the bone is cut off by the border of the scan: it is at least this long"
-    for layer, end in ((strata[0], "to_mm"), (strata[-1], "from_mm")):
-        if layer.to_mm - layer.from_mm >= min(CORTEX_AT_MOST_MM, path.length_mm / 2) - 1e-9:
+    for layer, end, measured in ((strata[0], "to_mm", ends[0]), (strata[-1], "from_mm", ends[1])):
+        if measured is not None:
+            if measured.reason:
+                reasons[f"layers.{layer.layer}.{end}"] = measured.reason
+        elif layer.to_mm - layer.from_mm >= min(CORTEX_AT_MOST_MM, path.length_mm / 2) - 1e-9:
             reasons[f"layers.{layer.layer}.{end}"] = NO_FALL
     if not placed.screw.headless and placed.technique != "lag":
         reasons["gliding_hole_to_mm"] = "only a lag screw has a gliding hole"

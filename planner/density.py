@@ -91,14 +91,25 @@ def mean_hu_in(path: Path, sampled: Sampled, fragment: int) -> float | None:
     return _weighted_mean(sampled.ring, weights)
 
 
-def layers(path: Path, sampled: Sampled, calibration: Calibration | None) -> tuple[Layer, ...]:
-    """Near cortex, cancellous and far cortex between entry and exit, by the fall of the ring's HU."""
+def layers(
+    path: Path,
+    sampled: Sampled,
+    calibration: Calibration | None,
+    measured_mm: tuple[float | None, float | None] = (None, None),
+) -> tuple[Layer, ...]:
+    """Near cortex, cancellous and far cortex between entry and exit.
+
+    The cortices' lengths on the axis are ``measured_mm`` (near, far) where given, else by the fall of the
+    ring's HU.
+    """
     inside = (path.depth_mm >= 0) & (path.depth_mm <= path.length_mm)
     ring = sampled.ring.mean(axis=0)[inside]
     depth = path.depth_mm[inside]
     half = path.length_mm / 2
-    near = min(_first_fall_mm(depth, ring), half)
-    far = path.length_mm - min(_first_fall_mm(path.length_mm - depth[::-1], ring[::-1]), half)
+    near_mm, far_mm = measured_mm
+    near = min(_first_fall_mm(depth, ring) if near_mm is None else near_mm, half)
+    fall = _first_fall_mm(path.length_mm - depth[::-1], ring[::-1]) if far_mm is None else far_mm
+    far = path.length_mm - min(fall, half)
     borders = (0.0, near, far, path.length_mm)
     names: tuple[LayerName, ...] = ("near cortex", "cancellous", "far cortex")
     result = []

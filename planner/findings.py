@@ -90,7 +90,7 @@ def _tip(case: Case) -> Iterator[Finding]:
         for stocked in path.placed.screw.stocked_lengths_mm
         if path.placed.length_mm - stocked >= beyond_mm - tip_room_mm(path.placed.screw, case.limits)
     ]
-    if beyond_mm > limit_mm and fits:
+    if beyond_mm > limit_mm and fits and "bone_length_mm" not in case.result.reasons:
         message = f"{message[:-1]}; with this seat {max(fits):g} mm is the longest stocked in limits."
     ahead = [part for part in on_axis if part[0] > tip_mm]
     if ahead:

@@ -14,16 +14,24 @@ import numpy as np
 from planner.density import Sampled
 from planner.engagement import Bite
 from planner.path import RING_COUNT, Path
-from planner.pullout import interval, pullout_integral_n
+from planner.pullout import ENGAGED_LENGTH_ERROR_MM, interval, pullout_integral_n
 from planner.shear_laws import density_sensitivity_ratio, law_standard_error_fraction, shear_strength_mpa
 from planner.vocabulary import Interval
 from segmentation.vocabulary import Calibration, Host
 
 
 def pullout_n(
-    path: Path, sampled: Sampled, bites: Sequence[Bite], calibration: Calibration, host: Host
+    path: Path,
+    sampled: Sampled,
+    bites: Sequence[Bite],
+    calibration: Calibration,
+    host: Host,
+    engaged_error_mm: float | None = None,
 ) -> Interval | None:
-    """Pull-out of the ``bites`` of one fragment; None where any of their density is unknown."""
+    """Pull-out of the ``bites`` of one fragment; None where any of their density is unknown.
+
+    ``engaged_error_mm`` is the deviation of the engaged length, by default that of a plain grey level.
+    """
     force_n = engaged_mm = 0.0
     strengths, densities, lengths = [], [], []
     for bite in bites:
@@ -59,6 +67,7 @@ def pullout_n(
         law_fraction=law,
         calibration_fraction=float(np.average(doubt, weights=weight)),
         engaged_mm=engaged_mm,
+        engaged_error_mm=ENGAGED_LENGTH_ERROR_MM if engaged_error_mm is None else engaged_error_mm,
         thread=most.thread,
         host=host,
     )

@@ -94,6 +94,7 @@ def interval(
     engaged_mm: float,
     thread: Thread,
     host: Host,
+    engaged_error_mm: float = ENGAGED_LENGTH_ERROR_MM,
 ) -> Interval:
     """``estimate_n`` as a median, with the 5th and 95th percentile of a lognormal spread about it.
 
@@ -115,7 +116,7 @@ def interval(
         geometry_error_fraction(thread),
         FORM_ERROR_FRACTION,
         # Of a thread that hardly bites, no more than all is uncertain.
-        ENGAGED_LENGTH_ERROR_MM / math.hypot(engaged_mm, ENGAGED_LENGTH_ERROR_MM),
+        engaged_error_mm / math.hypot(engaged_mm, engaged_error_mm),
         # Only Stone's half of the geometric mean goes by apparent density.
         ASH_RATIO_ERROR_FRACTION * STONE_EXPONENT_FACTOR / 2 if host == "bone" else 0.0,
     )

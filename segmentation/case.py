@@ -33,7 +33,7 @@ from segmentation.files import (
     write_and_flush,
 )
 from segmentation.folder_swap import recover, replace_folder
-from segmentation.surface_file import ply_bytes, read_ply
+from segmentation.surface_file import ply_bytes, read_cortex, read_ply
 from segmentation.vocabulary import (
     AFFINE_TOLERANCE_MM,
     Bone,
@@ -135,6 +135,7 @@ def read_case(folder: Path) -> Bone:
                 part.bone,
                 part.volume_mm3,
                 read_ply(folder / surface_name(part.number)),
+                cortex=read_cortex(folder / surface_name(part.number)),
             )
             for part in document.fragments
         ),
@@ -160,11 +161,13 @@ def _fill(folder: Path, bone: Bone) -> None:
         CT: write_volume(folder / CT, bone.ct.hu, bone.ct.grid),
         FRAGMENTS: write_volume(folder / FRAGMENTS, bone.labels, bone.ct.grid),
     }
-    surfaces = {surface_name(fragment.number): fragment.surface for fragment in bone.fragments}
+    files = {
+        surface_name(fragment.number): ply_bytes(fragment.surface, fragment.cortex)
+        for fragment in bone.fragments
+    }
     if bone.joint is not None:
-        surfaces[JOINT] = bone.joint
-    for name, surface in surfaces.items():
-        content = ply_bytes(surface)
+        files[JOINT] = ply_bytes(bone.joint)
+    for name, content in files.items():
         write_and_flush(folder / name, content)
         digests[name] = sha256_of_bytes(content)
     document = bone_document(bone, digests)

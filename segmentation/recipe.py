@@ -23,6 +23,7 @@ from scipy.spatial import cKDTree
 
 from segmentation.components import SPECK_MM3, pieces_above
 from segmentation.errors import InputError
+from segmentation.faithful import faithful
 from segmentation.metal import find_metal, metal_note, without_metal
 from segmentation.parts import NEAR_MM, Cut, Part, cut_in_two, parts_from_labels, parts_from_pieces
 from segmentation.surface import iso_surface
@@ -59,13 +60,16 @@ def segment(
     keep_small: bool = False,
     joint: Surface | None = None,
     names: Sequence[Name] = (),
+    refine: bool | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Bone:
     """The bone in ``ct``: its outer envelope at a grey level, as fragments with closed surfaces.
 
     ``threshold_hu`` is the level; without it one is chosen and its reason kept. ``labels`` (integers of the
     CT's shape) say which voxel belongs to which fragment. ``cuts`` divide fragments, in order. Fragments are
-    numbered from the largest, or in the labels' order. Raises InputError when nothing is bone.
+    numbered from the largest, or in the labels' order. ``refine`` takes the scanner's blur out of the
+    surfaces (default: where the level is chosen and the host is bone). Raises InputError when nothing is
+    bone.
     """
     progress = progress or _silent
     progress("looking for metal")
@@ -124,6 +128,12 @@ def segment(
     fragments, notes, together = _named(parts, surfaces, names, ct)
     if metal is not None:
         notes += (metal_note(metal.pieces),)
+    if refine is None:
+        refine = reason != "given" and host == "bone"
+    if refine:
+        progress("refining the surface")
+        fragments, refined_notes = faithful(ct, fragments, threshold_hu)
+        notes += refined_notes
     return Bone(
         ct=whole,
         labels=_label_volume(parts, ct),

@@ -13,26 +13,70 @@ import numpy as np
 
 from segmentation.errors import InputError
 from segmentation.files import refusals_as_sentences, shown
-from segmentation.vocabulary import Surface
+from segmentation.vocabulary import Cortex, Surface
 
 SURFACE_BYTES_MAX = 2**30
 """Largest surface file read. Our choice: 1 GB holds 20 million triangles."""
 
 _VERTEX = np.dtype([("x", "<f8"), ("y", "<f8"), ("z", "<f8")])
+_CORTEX = (
+    "position_sd_mm",
+    "thickness_mm",
+    "thickness_sd_mm",
+    "thickness_known",
+    "cortex_hu",
+    "mass_hu_mm",
+)
+"""Properties of a vertex after its place, where the cortex was measured; "known" is one byte, 0 or 1."""
+
+_MEASURED_VERTEX = np.dtype(
+    [*_VERTEX.descr, *((name, "u1" if name == "thickness_known" else "<f4") for name in _CORTEX)]
+)
 _FACE = np.dtype([("count", "u1"), ("corners", "<i4", (3,))])
 
 
-def ply_bytes(surface: Surface) -> bytes:
-    """``surface`` as a PLY file."""
-    vertices = np.ascontiguousarray(surface.vertices_mm, "<f8").view(_VERTEX)
+def ply_bytes(surface: Surface, cortex: Cortex | None = None) -> bytes:
+    """``surface`` as a PLY file, with what was measured of its cortex as properties of each vertex."""
+    vertices = np.ascontiguousarray(surface.vertices_mm, "<f8").view(_VERTEX).reshape(-1)
+    extra = ""
+    if cortex is not None:
+        measured = np.empty(len(vertices), _MEASURED_VERTEX)
+        for axis in "xyz":
+            measured[axis] = vertices[axis]
+        for name in _CORTEX:
+            measured[name] = getattr(cortex, name)
+        vertices = measured
+        extra = "".join(
+            f"property {'uchar' if name == 'thickness_known' else 'float'} {name}\n" for name in _CORTEX
+        )
     faces = np.empty(len(surface.faces), _FACE)
     faces["count"], faces["corners"] = 3, surface.faces
     header = (
         "ply\nformat binary_little_endian 1.0\ncomment patient millimetres, RAS+\n"
         f"element vertex {len(vertices)}\nproperty double x\nproperty double y\nproperty double z\n"
+        f"{extra}"
         f"element face {len(faces)}\nproperty list uchar int vertex_indices\nend_header\n"
     )
     return header.encode() + vertices.tobytes() + faces.tobytes()
+
+
+def read_cortex(path: Path) -> Cortex | None:
+    """What ``ply_bytes`` wrote of the cortex; None where it wrote nothing."""
+    with path.open("rb") as file:
+        header = b""
+        while not header.endswith(b"end_header\n"):
+            line = file.readline()
+            if not line:
+                return None
+            header += line
+        if f"property float {_CORTEX[0]}\n".encode() not in header:
+            return None
+        count = int(
+            next(line for line in header.split(b"\n") if line.startswith(b"element vertex")).split()[2]
+        )
+        rows = np.frombuffer(file.read(count * _MEASURED_VERTEX.itemsize), _MEASURED_VERTEX)
+    columns = {name: rows[name].astype(bool if name == "thickness_known" else float) for name in _CORTEX}
+    return Cortex(**columns)
 
 
 def read_ply(path: Path) -> Surface:

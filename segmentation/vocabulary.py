@@ -202,8 +202,29 @@ class Surface:
 
 
 @dataclass(frozen=True, eq=False)
+class Cortex:
+    """What was measured below each vertex (n,) of a surface: its certainty, and the cortex.
+
+    ``position_sd_mm`` and ``thickness_sd_mm`` are one standard deviation. A thickness is a measurement only
+    where ``thickness_known``; elsewhere the cortex is thinner than thickness + 2 deviations, and
+    ``mass_hu_mm`` (its HU above its surroundings times its thickness) still holds. NaN where there was
+    nothing to measure.
+    """
+
+    position_sd_mm: Floats
+    thickness_mm: Floats
+    thickness_sd_mm: Floats
+    thickness_known: npt.NDArray[np.bool_]
+    cortex_hu: Floats
+    mass_hu_mm: Floats
+
+
+@dataclass(frozen=True, eq=False)
 class Fragment:
-    """One piece of bone. ``surface`` is as scanned; ``pose`` (4, 4) takes as-scanned mm to reduced mm."""
+    """One piece of bone. ``surface`` is as scanned; ``pose`` (4, 4) takes as-scanned mm to reduced mm.
+
+    ``cortex`` is what was measured of it at each vertex, None where the surface is a plain grey level.
+    """
 
     number: int
     name: str
@@ -211,6 +232,7 @@ class Fragment:
     volume_mm3: float
     surface: Surface
     pose: Floats = field(default_factory=lambda: np.eye(4))
+    cortex: Cortex | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "pose", frozen_array(self.pose, np.float64))
@@ -301,12 +323,12 @@ class RefinedSurface:
     """A bone's surface with the scanner's blur taken out, and its cortex, each per vertex (n,).
 
     ``surface`` has the triangles it was made from. ``position_sd_mm`` and ``thickness_sd_mm`` are one
-    standard deviation. A thickness is a measurement only where ``thickness_known``; elsewhere it says "thinner
-    than thickness_mm + thickness_sd_mm" and ``mass_hu_mm``, the cortex's HU above its surroundings times its
-    thickness, still holds. Where ``no_edge``, there was nothing to fit: the cortex's numbers are NaN.
-    ``near_neighbour``: another bone was so close that it was made part of the fit. ``repaired``: the position
-    is its neighbours'. ``blur_assumed``: the blur across that place was not measured. ``unfolded_count``
-    counts vertices moved less because a triangle would have folded.
+    standard deviation. A thickness is a measurement only where ``thickness_known``; elsewhere it says
+    "thinner than thickness_mm + thickness_sd_mm" and ``mass_hu_mm``, the cortex's HU above its surroundings
+    times its thickness, still holds. Where ``no_edge``, there was nothing to fit: the cortex's numbers are
+    NaN. ``near_neighbour``: another bone was so close that it was made part of the fit. ``repaired``: the
+    position is its neighbours'. ``blur_assumed``: the blur across that place was not measured.
+    ``unfolded_count`` counts vertices moved less because a triangle would have folded.
     """
 
     surface: Surface
