@@ -197,7 +197,7 @@ class _BoneEdges:
             self.scan.sigma_mm(self.normals, self.seen_xy_mm, self.seen_z_mm),
             np.full(count, level_hu),
             np.full(count, LEVEL_SD_FRACTION * level_hu),
-            BLUR_SD_FRACTION if free else BLUR_SD_FRACTION / 1000,
+            np.full(count, BLUR_SD_FRACTION if free else BLUR_SD_FRACTION / 1000),
             np.inf,
             np.nan,
             0.0,

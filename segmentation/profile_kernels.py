@@ -23,6 +23,10 @@ choice, tuned on phantoms."""
 FARTHEST_MM = 2.6
 """No edge farther from the mesh than this is taken. Our choice: twice REACH_MM."""
 
+NEEDED_OUTSIDE_MM = -1.0
+"""A profile must begin outside the mesh; where the scan ends it does not. Our
+choice: the mesh is 1 mm off at most."""
+
 FAINTEST_HU = 60.0
 """An edge of less contrast is none. Our choice."""
 
@@ -32,13 +36,14 @@ first and last depth to fit, gap to the neighbour, and the neighbour's level as 
 
 
 @njit(cache=True, error_model="numpy")
-def _collect(flat, strides, shape, spacing, point, normal, bend, radius, no_data, depth, mean, count):  # type: ignore[no-untyped-def]
+def _collect(flat, strides, shape, spacing, point, normal, bend, radii, no_data, depth, mean, count):  # type: ignore[no-untyped-def]
     """Fill one profile: mean depth, mean grey value and number of voxels per bin."""
     d = 0
     for axis in range(1, 3):
         if abs(normal[axis]) > abs(normal[d]):
             d = axis
     e, f = (d + 1) % 3, (d + 2) % 3
+    radius = max(radii[0], radii[1], radii[2])
     across = np.sqrt(max(0.0, 1 - normal[d] * normal[d]))
     one, other = point[d] - LOW_MM * normal[d], point[d] - HIGH_MM * normal[d]
     first = max(0, int(np.ceil((min(one, other) - radius * across) / spacing[d])))
@@ -57,7 +62,8 @@ def _collect(flat, strides, shape, spacing, point, normal, bend, radius, no_data
             for k in range(first_f, last_f + 1):
                 z = k * spacing[f] - point[f]
                 up = x * normal[d] + y * normal[e] + z * normal[f]
-                if x * x + y * y + z * z - up * up > radius * radius:
+                beside = ((x - up * normal[d]) / radii[d]) ** 2 + ((y - up * normal[e]) / radii[e]) ** 2
+                if beside + ((z - up * normal[f]) / radii[f]) ** 2 > 1:
                     continue
                 fall = (
                     bend[d, d] * x * x
@@ -82,11 +88,12 @@ def _collect(flat, strides, shape, spacing, point, normal, bend, radius, no_data
 
 
 @njit(cache=True, error_model="numpy", parallel=True)
-def collect_profiles(flat, strides, shape, spacing, points, normals, bends, radius, no_data):  # type: ignore[no-untyped-def]
+def collect_profiles(flat, strides, shape, spacing, points, normals, bends, radii, no_data):  # type: ignore[no-untyped-def]
     """Profiles below ``points`` (n, 3): depths, grey values and voxel counts, each (n, BINS_COUNT).
 
     ``flat`` is the volume as it lies in memory, ``strides`` its steps in elements. ``normals`` (n, 3) are
     unit and outward, ``bends`` (n, 3, 3) the curvature: change of the normal per mm along the surface.
+    ``radii`` (3,) are the half axes, along the grid's, of what counts as beside a point.
     """
     depth = np.zeros((len(points), BINS_COUNT))
     mean = np.zeros((len(points), BINS_COUNT))
@@ -100,7 +107,7 @@ def collect_profiles(flat, strides, shape, spacing, points, normals, bends, radi
             points[v],
             normals[v],
             bends[v],
-            radius,
+            radii,
             no_data,
             depth[v],
             mean[v],
@@ -128,7 +135,7 @@ def half_maximum(s, y, w, m, noise, sigma, start):  # type: ignore[no-untyped-de
     another bone begins. ``start[0]`` stays 0 where there is no edge.
     """
     start[:] = 0.0
-    if m < 8:  # fewer bins hold no step
+    if m < 8 or s[0] > NEEDED_OUTSIDE_MM:  # fewer bins hold no step; without an outside there is no edge
         return
     z = np.empty(m)
     z[0], z[m - 1] = y[0], y[m - 1]

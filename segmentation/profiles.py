@@ -19,9 +19,9 @@ from segmentation.vocabulary import NO_DATA_BELOW_HU, CTVolume, Floats
 Profiles = tuple[Floats, Floats, Floats]
 """Depths in mm, grey values in HU and voxel counts, each (n, bins); 0 voxels where a bin is empty."""
 
-RADIUS_MM, RADIUS_PER_SLICE_RATIO = 0.9, 0.6
-"""Radius of the cylinder whose voxels make a profile, and at least so many times the thickest voxel edge. Our
-choice: 0.8 to 1.0 mm are alike on phantoms."""
+RADIUS_MM, RADIUS_PER_EDGE_RATIO = 0.9, 0.6
+"""Radius of the cylinder whose voxels make a profile, and along each axis at least so many times the voxel's
+edge, that no profile falls between slices. Our choice: 0.8 to 1.0 mm are alike on phantoms."""
 
 SKEW_FRACTION = 1e-3
 """Axes farther than this from square are refused: the blur would not lie along them."""
@@ -71,10 +71,15 @@ class Scan:
         """−1 where the grid's frame is mirrored, so that triangles run the other way round."""
         return 1 if np.linalg.det(self.turn) > 0 else -1
 
+    def at_border(self, points_mm: Floats) -> npt.NDArray[np.bool_]:
+        """(n,) which points of the grid's frame lie within half a voxel of the scan's border."""
+        ijk = points_mm / self.spacing_mm
+        return np.asarray(((ijk < 1 / 2) | (ijk > self.shape - 1 - 1 / 2)).any(axis=1))
+
     @property
-    def radius_mm(self) -> float:
-        """Radius of the cylinder that profiles are made of."""
-        return max(RADIUS_MM, RADIUS_PER_SLICE_RATIO * float(self.spacing_mm.max()))
+    def radii_mm(self) -> Floats:
+        """(3,) half axes of the cylinder that profiles are made of: wider along thick slices."""
+        return np.maximum(RADIUS_MM, RADIUS_PER_EDGE_RATIO * self.spacing_mm)
 
     def across_slices_fraction(self, normals: Floats) -> Floats:
         """(n,) the share nz² of directions (n, 3) that lies along the slice axis."""
@@ -95,7 +100,7 @@ class Scan:
             np.ascontiguousarray(points_mm),
             np.ascontiguousarray(normals),
             np.ascontiguousarray(bends),
-            self.radius_mm,
+            self.radii_mm,
             float(NO_DATA_BELOW_HU),
         )
 

@@ -301,10 +301,10 @@ def fit_profiles(  # type: ignore[no-untyped-def]
     """Fit the layers to every profile (n, BINS_COUNT); rows of ``fits`` (n, FIT_COUNT) are filled.
 
     ``sigma`` (n,) is the blur along each normal, ``seen_sigma`` (n,) the one that windows and starts are made
-    for. ``cortex`` and ``cortex_sd`` (n,) are the soft constant of the cortex's level; ``blur_sd`` that of
-    log sigma; ``usual`` the scan's usual misfit per bin. ``soft`` is the soft tissue's level (NaN where not
-    known yet: then no neighbour is modelled), ``near`` how many times the blur's full width a gap may be to
-    need it. ``warm`` starts from what ``fits`` holds.
+    for. ``cortex`` and ``cortex_sd`` (n,) are the soft constant of the cortex's level, ``blur_sd`` (n,) that
+    of log sigma; ``usual`` is the scan's usual misfit per bin. ``soft`` is the soft tissue's level (NaN where
+    not known yet: then no neighbour is modelled), ``near`` how many times the blur's full width a gap may be
+    to need it. ``warm`` starts from what ``fits`` holds.
     """
     for v in prange(len(depth)):
         s, y, w = np.empty(BINS_COUNT), np.empty(BINS_COUNT), np.empty(BINS_COUNT)
@@ -319,7 +319,7 @@ def fit_profiles(  # type: ignore[no-untyped-def]
             seen_sigma[v],
             cortex[v],
             cortex_sd[v],
-            blur_sd,
+            blur_sd[v],
             usual,
             soft,
             near,

@@ -1,58 +1,64 @@
-"""Mends a refined surface: vertices without an edge take their neighbours' opinion, folds are undone."""
+"""Mends a refined surface: vertices without a trusted edge move as their neighbours did, folds are undone.
+
+What is compared is how far each vertex moved along its normal from the smooth surface it began on: neighbours
+move alike, however bent the surface is.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
 
-from segmentation.shape_kernels import ring_opinions
-from segmentation.surface_shape import Rings, Shape, folded_faces
+from segmentation.surface_shape import Rings, folded_faces
 from segmentation.vocabulary import Floats
 
-UNSURE_MM, OUTLIER_SDS_RATIO, LEAST_SD_MM = 0.25, 3.0, 0.03
-"""A vertex less sure than this, or so many deviations from its ring's opinion, takes that opinion. A ring's
-own roughness is at least LEAST_SD_MM. Our choice."""
+UNSURE_MM, OUTLIER_SDS_RATIO, LEAST_SD_MM = 0.375, 3.0, 0.03
+"""A vertex less sure than this, or so many deviations from its ring's mean, moves as the ring. No vertex or
+ring is taken to be surer than LEAST_SD_MM. Our choice."""
 
 REPAIRED_SD_MM = 0.25
-"""Added deviation of a position taken from the ring. Our choice: the share of uncertainty above."""
+"""Added deviation of a move taken from the ring. Our choice."""
+
+LEFT_SD_MM = 0.5
+"""Deviation of a vertex that could not be mended and stays where it began. Our choice: a mesh at a fixed
+level lies 0.2 to 0.5 mm off."""
 
 REPAIR_ROUNDS_COUNT, UNFOLD_ROUNDS_COUNT = 6, 10
 """Rings a repair reaches into, and rounds of undoing folds. Our choice."""
 
 
-def repaired(
-    moved_mm: Floats, sd_mm: Floats, shape: Shape, rings: Rings
-) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
-    """Positions and deviations with doubtful vertices put where their ring would have them, and which (n,).
+def repaired(moves_mm: Floats, sd_mm: Floats, rings: Rings) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
+    """Moves along the normals (n,) and their deviations with doubtful ones mended, and which those were.
 
-    ``sd_mm`` is NaN where there was no edge. A vertex far from any edge that was found stays where it is.
+    Where there was no edge both are NaN. A vertex far from any edge that was found does not move.
     """
-    starts, ring = rings.lists
-    with np.errstate(invalid="ignore"):
-        trust = np.where(sd_mm <= UNSURE_MM, 1 / np.maximum(sd_mm, LEAST_SD_MM) ** 2, 0.0)
-    opinion, total = ring_opinions(moved_mm, shape.normals, shape.bends, trust, starts, ring)
-    with np.errstate(invalid="ignore"):
-        outlier = np.abs(opinion) > OUTLIER_SDS_RATIO * np.maximum(sd_mm, LEAST_SD_MM)
-    doubtful = (trust == 0) | outlier
+    found = np.isfinite(moves_mm) & np.isfinite(sd_mm)
+    moves, sd = np.where(found, moves_mm, 0.0), np.where(found, sd_mm, np.inf)
+    trust = np.where(sd <= UNSURE_MM, 1 / np.maximum(sd, LEAST_SD_MM) ** 2, 0.0)
+    mean, spread, _ = _ring(moves, trust, rings)
+    unlike = np.maximum(np.hypot(np.where(found, sd, 0.0), spread), LEAST_SD_MM)
+    doubtful = (trust == 0) | (np.abs(moves - mean) > OUTLIER_SDS_RATIO * unlike)
     trust[doubtful] = 0
-    positions, deviations = moved_mm.copy(), np.where(np.isnan(sd_mm), 0.0, sd_mm)
+    moves[doubtful], sd[doubtful] = 0.0, LEFT_SD_MM
     left = doubtful.copy()
     for _ in range(REPAIR_ROUNDS_COUNT):
-        opinion, total = ring_opinions(positions, shape.normals, shape.bends, trust, starts, ring)
+        mean, spread, total = _ring(moves, trust, rings)
         rows = np.flatnonzero(left & (total > 0))
         if len(rows) == 0:
             break
-        positions[rows] += opinion[rows, None] * shape.normals[rows]
-        deviations[rows] = np.hypot(REPAIRED_SD_MM, 1 / np.sqrt(total[rows]))
-        trust[rows] = 1 / deviations[rows] ** 2
+        moves[rows] = mean[rows]
+        sd[rows] = np.minimum(np.sqrt(REPAIRED_SD_MM**2 + spread[rows] ** 2 + 1 / total[rows]), LEFT_SD_MM)
+        trust[rows] = 1 / sd[rows] ** 2
         left[rows] = False
-    deviations[left] = np.maximum(deviations[left], LEFT_SD_MM)
-    return positions, deviations, doubtful
+    return moves, sd, doubtful
 
 
-LEFT_SD_MM = 0.5
-"""Deviation of a vertex that could not be mended and stays on the mesh it came from. Our choice: a mesh at a
-fixed level lies 0.2 to 0.5 mm off."""
+def _ring(moves_mm: Floats, trust: Floats, rings: Rings) -> tuple[Floats, Floats, Floats]:
+    """Trusted mean and spread of the neighbours' moves, and the trust's sum: (n,) each, 0 where none is."""
+    total, sums, squares = (rings.matrix @ (trust * moves_mm**power) for power in (0, 1, 2))
+    safe = np.where(total > 0, total, 1)
+    mean = sums / safe
+    return mean, np.sqrt(np.maximum(squares / safe - mean**2, 0)), total
 
 
 def unfolded(before_mm: Floats, after_mm: Floats, normals: Floats, rings: Rings) -> tuple[Floats, int]:

@@ -1,4 +1,4 @@
-"""Compiled loops over a mesh's neighbourhoods: curvature, a ring's opinion of its vertex, a smooth level."""
+"""Compiled loops over a mesh's neighbourhoods: curvature, and a level smoothed along it."""
 
 from __future__ import annotations
 
@@ -87,32 +87,6 @@ def curvatures(normals, ways, turns):  # type: ignore[no-untyped-def]
                 s = -np.sin(turn) * e[g] + np.cos(turn) * f[g]
                 K[v, c, g] = first * p * q + second * r * s
     return K
-
-
-@njit(cache=True, error_model="numpy", parallel=True)
-def ring_opinions(points, normals, bends, trust, starts, ring):  # type: ignore[no-untyped-def]
-    """How far above each vertex its neighbours would have it, weighted by ``trust`` (n,), and their sum.
-
-    A neighbour's opinion follows the surface's bend; NaN where no neighbour is trusted.
-    """
-    opinion, total = np.full(len(points), np.nan), np.zeros(len(points))
-    for v in prange(len(points)):
-        weighted, weights = 0.0, 0.0
-        x = np.empty(3)
-        for a in range(starts[v], starts[v + 1]):
-            other = ring[a]
-            up, fall = 0.0, 0.0
-            for c in range(3):
-                x[c] = points[other, c] - points[v, c]
-                up += x[c] * normals[v, c]
-            for c in range(3):
-                for e in range(3):
-                    fall += x[c] * bends[v, c, e] * x[e]
-            weighted += trust[other] * (up + fall / 2)
-            weights += trust[other]
-        if weights > 0:
-            opinion[v], total[v] = weighted / weights, weights
-    return opinion, total
 
 
 @njit(cache=True, error_model="numpy", parallel=True)

@@ -45,6 +45,7 @@ class SegmentOptions:
     labels: Path | None = None
     joint: Path | None = None
     keep_small: bool = False
+    refine: bool | None = None
 
 
 def check_target(folder: Path, *, replace: bool) -> None:
@@ -108,6 +109,7 @@ def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bon
         cuts=cuts,
         labels=labels,
         keep_small=options.keep_small,
+        refine=options.refine,
         joint=joint,
         names=names,
         progress=progress,

@@ -56,6 +56,12 @@ def segment(
         Path | None, typer.Option(metavar="FILE.ply", help="The joint surface, in RAS+ mm.")
     ] = None,
     keep_small: Annotated[bool, typer.Option("--keep-small", help="Keep pieces under 50 mm³.")] = False,
+    refine: Annotated[
+        bool | None,
+        typer.Option(
+            "--refine/--plain", help="Take the scanner's blur out (default: where no level is given)."
+        ),
+    ] = None,
 ) -> None:
     """Take the bone from a CT and write a case folder.
 
@@ -79,6 +85,7 @@ def segment(
     options = SegmentOptions(
         series=series,
         threshold_hu=threshold,
+        refine=refine,
         calibration=calibration,
         rods=rods,
         by_tissues=calibrate_by_tissues,
