@@ -107,7 +107,7 @@ def refine_surface(
     cortex, cortex_sd = local_levels_hu(bed.shape.points_mm, fits, *level)
     _fit(bed, fits, everything, cortex, cortex_sd, soft_hu=_soft_tissue_hu(fits), warm=True)
     moved, position_sd, mended = _mended(shape, bed, fits, rings)
-    moved, unfolded_count = unfolded(shape.points_mm, moved, bed.shape.normals * scan.outward, rings)
+    moved, unfolded_count = unfolded(own, moved, bed.shape.normals * scan.outward, rings)
     refined = Surface(scan.to_patient_mm(moved), surface.faces)
     return _result(refined, bed, fits, position_sd, mended, unfolded_count)
 
