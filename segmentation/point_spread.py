@@ -183,7 +183,8 @@ class _BoneEdges:
         self.profiles = tuple(part[plain] for part in profiles)  # type: ignore[assignment]
         self.normals = normals[plain]
         self.count = len(plain)
-        across = scan.across_slices_fraction(self.normals)
+        # With no edge at all both are unseen.
+        across = np.append(scan.across_slices_fraction(self.normals), FACING_FRACTION)
         self.z_seen = bool(np.mean(across > FACING_FRACTION) > SEEN_FRACTION)
         self.xy_seen = bool(np.mean(across < FACING_FRACTION) > SEEN_FRACTION)
 

@@ -107,7 +107,10 @@ def refine_surface(
     cortex, cortex_sd = local_levels_hu(bed.shape.points_mm, fits, *level)
     _fit(bed, fits, everything, cortex, cortex_sd, soft_hu=_soft_tissue_hu(fits), warm=True)
     moved, position_sd, mended = _mended(shape, bed, fits, rings)
-    moved, unfolded_count = unfolded(shape.points_mm, moved, bed.shape.normals * scan.outward, rings)
+    fitted = moved
+    moved, unfolded_count = unfolded(own, fitted, bed.shape.normals * scan.outward, rings)
+    # What a fold kept from its fitted place is that much less certain.
+    position_sd = np.hypot(position_sd, np.linalg.norm(moved - fitted, axis=1))
     refined = Surface(scan.to_patient_mm(moved), surface.faces)
     return _result(refined, bed, fits, position_sd, mended, unfolded_count)
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from segmentation.crossing_kernels import crossing_faces
 from segmentation.surface_shape import Rings, folded_faces
 from segmentation.vocabulary import Floats
 
@@ -23,8 +24,12 @@ LEFT_SD_MM = 0.5
 """Deviation of a vertex that could not be mended and stays where it began. Our choice: a mesh at a fixed
 level lies 0.2 to 0.5 mm off."""
 
-REPAIR_ROUNDS_COUNT, UNFOLD_ROUNDS_COUNT = 6, 10
-"""Rings a repair reaches into, and rounds of undoing folds. Our choice."""
+REPAIR_ROUNDS_COUNT = 6
+"""Rings a repair reaches into. Our choice."""
+
+EVENED_ROUNDS_COUNT, HALVED_ROUNDS_COUNT, UNFOLD_ROUNDS_COUNT = 5, 10, 30
+"""Rounds of undoing folds: up to the first moves are only evened out, up to the second halved too, then
+dropped. Our choice."""
 
 
 def repaired(moves_mm: Floats, sd_mm: Floats, rings: Rings) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
@@ -62,13 +67,24 @@ def _ring(moves_mm: Floats, trust: Floats, rings: Rings) -> tuple[Floats, Floats
 
 
 def unfolded(before_mm: Floats, after_mm: Floats, normals: Floats, rings: Rings) -> tuple[Floats, int]:
-    """``after_mm`` with moves evened out where a triangle folded over, and how many vertices that took."""
+    """``after_mm`` with moves evened out where a triangle folded over or passes through another, and how many
+    vertices that took.
+
+    What evening out does not cure is taken back towards ``before_mm``, which crosses nothing.
+    """
     way, touched = after_mm - before_mm, np.zeros(len(after_mm), np.bool_)
-    for _ in range(UNFOLD_ROUNDS_COUNT):
-        folded = folded_faces(before_mm, before_mm + way, normals, rings.faces)
-        if not folded.any():
+    for round_count in range(UNFOLD_ROUNDS_COUNT):
+        places = before_mm + way
+        bad = folded_faces(before_mm, places, normals, rings.faces) | crossing_faces(places, rings.faces)
+        if not bad.any():
             break
-        rows = np.unique(rings.faces[folded])
+        around = np.zeros(len(way))
+        around[rings.faces[bad].ravel()] = 1
+        rows = np.flatnonzero(around + rings.matrix @ around)
         way[rows] = (rings.mean @ way)[rows]
+        if round_count >= HALVED_ROUNDS_COUNT:
+            way[rows] = 0
+        elif round_count >= EVENED_ROUNDS_COUNT:
+            way[rows] /= 2
         touched[rows] = True
     return before_mm + way, int(touched.sum())
