@@ -2,7 +2,7 @@
 values tell.
 
 Vertices on a cut, or where a hollow was closed, lie on no edge of grey values: they stay where they are, and
-nothing is said of a cortex there. The blur is found from the largest fragment and used for all.
+nothing is said of a cortex there. The blur is found once, from all fragments.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from segmentation.point_spread import FWHM_PER_SIGMA_RATIO
+from segmentation.point_spread import FWHM_PER_SIGMA_RATIO, estimate_point_spread
 from segmentation.refine import refine_surface
 from segmentation.vocabulary import Cortex, CTVolume, Floats, Fragment, PointSpread, RefinedSurface, Surface
 
@@ -33,14 +33,12 @@ def faithful(
     ct: CTVolume, fragments: Sequence[Fragment], threshold_hu: float
 ) -> tuple[tuple[Fragment, ...], tuple[str, ...]]:
     """``fragments`` with refined surfaces and their cortex, and sentences about how that went."""
-    spread: PointSpread | None = None
+    spread = estimate_point_spread(ct, [fragment.surface for fragment in fragments])
     result, told = [], []
     for fragment in sorted(fragments, key=lambda one: -one.volume_mm3):
         refined = refine_surface(ct, fragment.surface, point_spread=spread)
-        spread = spread or refined.point_spread
         told += [note for note in refined.notes if note not in told]
         result.append(_moved(ct, fragment, refined, threshold_hu))
-    assert spread is not None
     ordered = tuple(sorted((one for one, _ in result), key=lambda one: one.number))
     return ordered, (*_spread_notes(spread), *told, _share_note([kept for _, kept in result], ordered))
 

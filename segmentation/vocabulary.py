@@ -323,8 +323,8 @@ class RefinedSurface:
     """A bone's surface with the scanner's blur taken out, and its cortex, each per vertex (n,).
 
     ``surface`` has the triangles it was made from. ``position_sd_mm`` and ``thickness_sd_mm`` are one
-    standard deviation. A thickness is a measurement only where ``thickness_known``; elsewhere it is "thinner than
-    thickness_mm + thickness_sd_mm", and ``mass_hu_mm``, the cortex's HU above its surroundings times its
+    standard deviation. A thickness is a measurement only where ``thickness_known``; elsewhere it is "thinner
+    than thickness_mm + thickness_sd_mm", and ``mass_hu_mm``, the cortex's HU above its surroundings times its
     thickness, still holds. Where ``no_edge``, there was nothing to fit: the cortex's numbers are NaN.
     ``near_neighbour``: another bone was so close that it was made part of the fit. ``repaired``: the position
     is its neighbours'. ``blur_assumed``: the blur across that place was not measured. ``too_coarse``: slices

@@ -43,7 +43,7 @@ IDENTIFIERS = {
 """Invented, planted in every file; none may come out again."""
 
 PLANTED = (
-    *("orrel", "uince", "19610203", "Larkspur", "Tansy", "Medlar", "ACC4711Z", "ST88123Z", "20260917"),
+    *("Sorrel", "Quince", "19610203", "Larkspur", "Tansy", "Medlar", "ACC4711Z", "ST88123Z", "20260917"),
     *(".77001", ".77002", ".77003", "SN909090Z"),
 )
 
