@@ -125,6 +125,10 @@ def _nearest(x, y, z, mesh, hole, rim_is_free, hint, limit):  # type: ignore[no-
                         mx, my, mz = x - middles[t, 0], y - middles[t, 1], z - middles[t, 2]
                         if mx * mx + my * my + mz * mz > (bound + reach + TIE_MM) ** 2:
                             continue
+                        # The triangle's plane is no farther than the triangle.
+                        over = normals[t, 0] * mx + normals[t, 1] * my + normals[t, 2] * mz
+                        if abs(over) > bound + TIE_MM:
+                            continue
                         wa, wb, wc, px, py, pz = _on_triangle(
                             x, y, z, vertices, faces[t, 0], faces[t, 1], faces[t, 2]
                         )
