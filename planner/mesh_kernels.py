@@ -134,6 +134,8 @@ def _nearest(x, y, z, mesh, hole, rim_is_free, hint, limit):  # type: ignore[no-
                         )
                         dx, dy, dz = x - px, y - py, z - pz
                         d = np.sqrt(dx * dx + dy * dy + dz * dz)
+                        if d > bound + TIE_MM:
+                            continue
                         if d <= of_all + TIE_MM:
                             up = normals[t, 0] * dx + normals[t, 1] * dy + normals[t, 2] * dz
                             # Of triangles that tie, the one seen most squarely tells the side.

@@ -128,11 +128,11 @@ def segment(
     fragments, notes, together = _named(parts, surfaces, names, ct)
     if metal is not None:
         notes += (metal_note(metal.pieces),)
-    if refine is None:
-        refine = reason != "given" and host == "bone"
-    if refine:
+    if refine or (refine is None and reason != "given" and host == "bone"):
         progress("refining the surface")
-        fragments, refined_notes = faithful(ct, fragments, threshold_hu)
+        fragments, refined_notes = faithful(
+            ct, fragments, threshold_hu, divided=bool(cuts) or labels is not None, everywhere=bool(refine)
+        )
         notes += refined_notes
     return Bone(
         ct=whole,

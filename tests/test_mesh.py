@@ -8,6 +8,7 @@ import trimesh
 from phantoms import as_ct, grid_around, points_of, rotation, slabs
 
 from planner.mesh import (
+    NO_BALL,
     Ball,
     Mesh,
     bundle_along,
@@ -16,6 +17,7 @@ from planner.mesh import (
     smallest_distance_mm,
     stretches_inside,
 )
+from planner.mesh_kernels import _nearest
 from segmentation.recipe import segment
 from segmentation.vocabulary import Surface
 
@@ -135,6 +137,35 @@ def test_what_lies_in_a_ball_can_be_left_out() -> None:
     assert (np.abs(distance) >= expected - 1e-9).all()
 
 
+@cache
+def pitted_ball() -> Surface:
+    """A ball full of pits, as a leaky threshold leaves bone: nearby triangles face every way."""
+    grid = grid_around((13, 13, 13), (0.5,) * 3)
+    x, y, z = np.moveaxis(points_of(grid), -1, 0)
+    pits = 1.5 * (np.sin(1.9 * x) + np.sin(2.1 * y) + np.sin(1.7 * z))
+    ball = 300 * np.clip((10 - np.sqrt(x**2 + y**2 + z**2) + pits) / 2 + 0.5, 0, 1)
+    return segment(as_ct(grid, ball), threshold_hu=150.0).fragments[0].surface
+
+
+@pytest.mark.parametrize("hole_mm", [-1.0, 4.0])
+@pytest.mark.parametrize("seed", range(8))
+def test_the_smallest_distance_in_a_pitted_bone_is_that_of_all_points(seed: int, hole_mm: float) -> None:
+    rng = np.random.default_rng(seed)
+    mesh = mesh_of(pitted_ball())
+    direction = rng.normal(size=3)
+    bundle = bundle_along(rng.uniform(-2, 2, 3), direction / np.linalg.norm(direction), np.zeros((1, 2)))
+    depth = np.sort(rng.uniform(-5, 5, 50))
+    radius = rng.uniform(0.5, 3.5, 50)
+    turns = 2 * np.pi * np.arange(32) / 32
+    around = np.stack([np.cos(turns), np.sin(turns)], axis=1) @ np.stack([bundle.u, bundle.v])
+    points = (bundle.origin_mm + depth[:, None] * bundle.direction)[:, None] + radius[:, None, None] * around
+    ball = Ball(bundle.origin_mm + 9 * bundle.direction, hole_mm)
+    # One by one, without any of the bounds that the search takes from its neighbours.
+    every = [signed_distance_mm(mesh, point[None], without=ball)[0][0] for point in points.reshape(-1, 3)]
+    found = smallest_distance_mm(mesh, bundle, depth, radius, angles_count=32, without=ball)
+    assert found == pytest.approx(min(every), abs=1e-9)
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_the_smallest_distance_around_an_axis_is_that_of_all_its_points(seed: int) -> None:
     rng = np.random.default_rng(seed)
@@ -159,3 +190,15 @@ def test_stretches_add_up_over_cells() -> None:
     cells = found.lengths_in_cells_mm(1, np.arange(-10, 10.1, 0.25))
     assert cells.sum() == pytest.approx((found.to_mm - found.from_mm).sum())
     assert cells.max() <= 0.25 + 1e-9
+
+
+@pytest.mark.parametrize("limit_mm", [0.3, 1.0, 2.0, 4.0])
+def test_a_limited_search_finds_what_is_within_its_limit_and_nothing_else(limit_mm: float) -> None:
+    mesh = mesh_of(pitted_ball()).for_kernels
+    for point in np.random.default_rng(9).uniform(-9, 9, (400, 3)):
+        whole = _nearest(*point, mesh, NO_BALL.for_kernels, False, -1, np.inf)
+        limited = _nearest(*point, mesh, NO_BALL.for_kernels, False, -1, limit_mm)
+        if abs(whole[0]) <= limit_mm:
+            assert limited[0] == pytest.approx(whole[0], abs=1e-12)
+        else:
+            assert limited[0] == np.inf
