@@ -69,7 +69,7 @@ def faithful(
         notes.append(_share_note(kept, result))
     if plain:
         notes.append(
-            f"too little of a surface could be measured to refine it, so its level was kept: {', '.join(plain)}"
+            f"too little of a surface could be measured to refine it, its level was kept: {', '.join(plain)}"
         )
     return tuple(result), tuple(notes)
 
