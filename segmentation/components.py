@@ -72,7 +72,10 @@ def pieces_above(
 
     Labels (i, j, k) uint8 are 1 for the largest kept piece, 2 for the next, 0 for everything else.
     """
-    labels = cc3d.connected_components(ct.hu >= threshold_hu, connectivity=6)
+    labels, count = cc3d.connected_components(ct.hu >= threshold_hu, connectivity=6, return_N=True)
+    if count <= np.iinfo(np.uint16).max:
+        # Half the memory for all that follows.
+        labels = labels.astype(np.uint16)
     stats = cc3d.statistics(labels)
     counts, boxes, centres = stats["voxel_counts"], stats["bounding_boxes"], stats["centroids"]
     kept: list[Piece] = []

@@ -23,7 +23,6 @@ from scipy.spatial import cKDTree
 
 from segmentation.components import SPECK_MM3, pieces_above
 from segmentation.errors import InputError
-from segmentation.faithful import faithful
 from segmentation.metal import find_metal, metal_note, without_metal
 from segmentation.parts import NEAR_MM, Cut, Part, cut_in_two, parts_from_labels, parts_from_pieces
 from segmentation.surface import iso_surface
@@ -129,6 +128,9 @@ def segment(
     if metal is not None:
         notes += (metal_note(metal.pieces),)
     if refine or (refine is None and reason != "given" and host == "bone"):
+        # Brings compiled loops and a hundred megabytes with it, and only this needs them.
+        from segmentation.faithful import faithful
+
         progress("refining the surface")
         fragments, refined_notes = faithful(
             ct, fragments, threshold_hu, divided=bool(cuts) or labels is not None, everywhere=bool(refine)
