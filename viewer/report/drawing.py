@@ -196,8 +196,15 @@ def hatch(
 
 
 def patterns(ranks: Iterable[int]) -> str:
-    """Every hatch a page may use, in one invisible drawing; neighbouring fragments are hatched in opposite
-    ways."""
+    """Every hatch a page may use, in one invisible drawing."""
+    inside = pattern_definitions(ranks)
+    return (
+        f'<svg width="0" height="0" style="position:absolute" aria-hidden="true"><defs>{inside}</defs></svg>'
+    )
+
+
+def pattern_definitions(ranks: Iterable[int]) -> str:
+    """Every hatch a page may use; neighbouring fragments are hatched in opposite ways."""
     inside = "".join(
         hatch(f"fragment-{n}", ink.hatch_degree, ink.fill, ink.line)
         for n in ranks
@@ -209,10 +216,7 @@ def patterns(ranks: Iterable[int]) -> str:
     inside += hatch("no-scan", 45, CT_CASE, "#3C474F", pitch=5, width=1)
     inside += hatch("past-exit", 45, CT_CASE, CT_INK, pitch=5, width=2)
     inside += hatch("past-exit-alarm", 45, CT_CASE, CT_ALARM, pitch=5, width=2.6)
-    inside += hatch("muted", 45, PAPER, ALARM, pitch=5, width=1)
-    return (
-        f'<svg width="0" height="0" style="position:absolute" aria-hidden="true"><defs>{inside}</defs></svg>'
-    )
+    return inside + hatch("muted", 45, PAPER, ALARM, pitch=5, width=1)
 
 
 def picture(width: float, height: float, inside: str, label: str) -> str:

@@ -28,6 +28,24 @@ def strip_svg(
     subject: Subject, ruler: Ruler, stations: Sequence[Station], *, density_px: float, width_px: float
 ) -> str:
     """One row of the strip as SVG; ``density_px`` is the height of the density lane."""
+    inside = strip_over(
+        subject, ruler, stations, section(subject, ruler, TOP_PX), density_px=density_px, width_px=width_px
+    )
+    return drawing.picture(
+        width_px, strip_height_px(ruler, density_px), inside, f"Depth strip of {subject.result.placed.name}"
+    )
+
+
+def strip_over(
+    subject: Subject,
+    ruler: Ruler,
+    stations: Sequence[Station],
+    in_frame: str,
+    *,
+    density_px: float,
+    width_px: float,
+) -> str:
+    """The lanes and words of a row around ``in_frame``, what the section's frame shows."""
     section_bottom = TOP_PX + ruler.section_px
     bone_top = section_bottom + LANE_GAP_PX
     density_top = bone_top + BONE_PX + LANE_GAP_PX
@@ -36,7 +54,7 @@ def strip_svg(
     frame = (GUTTER_PX, TOP_PX, ruler.right_px - GUTTER_PX, ruler.section_px)
     lines_px = [ruler.x(station.depth_mm) for station in stations if ruler.shows(station.depth_mm)]
     inside = element("clipPath", rect(*frame), id=clip)
-    inside += element("g", section(subject, ruler, TOP_PX), clip_path=f"url(#{clip})")
+    inside += element("g", in_frame, clip_path=f"url(#{clip})")
     inside += rect(*frame, stroke=INK_3, stroke_width="0.8")
     inside += bone_lane(subject, ruler, bone_top, BONE_PX)
     inside += density_lane(subject, ruler, density_top, density_px)
@@ -50,10 +68,7 @@ def strip_svg(
     inside += bone_words(subject, ruler, bone_top, BONE_PX, lines_px)
     inside += density_words(subject, ruler, density_top, density_px, lines_px + edges_px)
     inside += axis_lane(subject, ruler, axis_y)
-    inside += landing_lane(subject, ruler, axis_y + 21, width_px)
-    return drawing.picture(
-        width_px, strip_height_px(ruler, density_px), inside, f"Depth strip of {subject.result.placed.name}"
-    )
+    return inside + landing_lane(subject, ruler, axis_y + 21, width_px)
 
 
 def strip_height_px(ruler: Ruler, density_px: float) -> float:

@@ -52,6 +52,11 @@ ALL_ROUND_SHARE = 0.55
 
 def section(subject: Subject, ruler: Ruler, top: float) -> str:
     """Everything inside the section's frame, for a clip path of that frame."""
+    return ground(subject, ruler, top) + screw_over(subject, ruler, top)
+
+
+def ground(subject: Subject, ruler: Ruler, top: float) -> str:
+    """What the screw lies in: CT, the bone's outlines, the axis, and the plan's other screws."""
     frame, half = subject.frame, ruler.half_mm
     plane = Plane(frame.origin_mm, frame.along, frame.up)
     middle = top + ruler.section_px / 2
@@ -74,11 +79,15 @@ def section(subject: Subject, ruler: Ruler, top: float) -> str:
         ),
         bone_outlines(subject, plane, to_px),
         chain_line(GUTTER_PX, middle, ruler.right_px, middle),
-        _gliding_hole(subject, ruler, middle),
         other_screw_outlines(subject, plane, to_px),
-        _screw(subject, ruler, middle),
     ]
     return "".join(drawn)
+
+
+def screw_over(subject: Subject, ruler: Ruler, top: float) -> str:
+    """The screw in its own plane, and its gliding hole."""
+    middle = top + ruler.section_px / 2
+    return _gliding_hole(subject, ruler, middle) + _screw(subject, ruler, middle)
 
 
 def bone_outlines(subject: Subject, plane: Plane, to_px: Callable[[Floats], Floats]) -> str:

@@ -4,7 +4,7 @@ depth.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -130,28 +130,53 @@ class Subject:
         return labels
 
 
-def subject_of(bone: Bone, assessment: Assessment, result: ScrewResult, *, as_scanned: bool) -> Subject:
-    """The subject for one of the assessment's screws."""
-    posed = posed_fragments(bone, as_scanned=as_scanned)
-    frame = screw_frame(result)
+Crossings = Callable[[PosedFragment, ScrewFrame], Floats]
+"""Depths, ascending, at which a screw's axis crosses a fragment's surface."""
+
+
+def subject_of(
+    bone: Bone,
+    assessment: Assessment,
+    result: ScrewResult,
+    *,
+    as_scanned: bool,
+    posed: tuple[PosedFragment, ...] | None = None,
+    frame: ScrewFrame | None = None,
+    crossings: Crossings | None = None,
+) -> Subject:
+    """The subject for one of the assessment's screws.
+
+    ``posed``, ``frame`` and ``crossings`` are for a caller who has them: the fragments where the plan sees
+    them, the frame to draw in, and a quicker way to cross a surface.
+    """
+    if posed is None:
+        posed = posed_fragments(bone, as_scanned=as_scanned)
+    if frame is None:
+        frame = screw_frame(result)
     return Subject(
         bone=bone,
         result=result,
         posed=posed,
         frame=frame,
         solid=solid_of(result.placed.screw, result.placed.length_mm),
-        stretches=_stretches(result, frame, posed),
+        stretches=_stretches(result, frame, posed, crossings or _through_all_triangles),
         others=tuple(other for other in assessment.screws if other is not result),
         number=[other is result for other in assessment.screws].index(True) + 1,
     )
 
 
-def _stretches(result: ScrewResult, frame: ScrewFrame, posed: Sequence[PosedFragment]) -> tuple[Stretch, ...]:
+def _through_all_triangles(fragment: PosedFragment, frame: ScrewFrame) -> Floats:
+    return crossing_depths_mm(frame.origin_mm, frame.along, fragment.vertices_mm, fragment.faces)
+
+
+def _stretches(
+    result: ScrewResult, frame: ScrewFrame, posed: Sequence[PosedFragment], crossings: Crossings
+) -> tuple[Stretch, ...]:
     """Stretches of the axis in bone, from where the surfaces cross it; own bone from entry to exit, others
     anywhere."""
     found = []
     for fragment in posed:
-        depths_mm = crossing_depths_mm(frame.origin_mm, frame.along, fragment.vertices_mm, fragment.faces)
+        depths_mm = crossings(fragment, frame)
         own = fragment.bone == result.bone_name
         for from_mm, to_mm in zip(depths_mm[::2].tolist(), depths_mm[1::2].tolist(), strict=False):
             if own:
