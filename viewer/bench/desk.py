@@ -1,0 +1,484 @@
+"""One case on the bench: its bone, its plan, what is in the hand, and every number as the plan stands.
+
+Everything the page can ask for is a method here and nothing here knows of a page or a server. A change makes
+a step of the history when the hand lets go; the plan in force is measured after each, and while a handle is
+held the plan under the hand is measured instead. Numbers are the planner's own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from itertools import count
+from typing import Any
+
+import numpy as np
+
+from planner.assess import ReadyBone, assess_screws, ready
+from planner.catalogue import stocked_length_mm
+from planner.mesh import bundle_along, stretches_inside
+from planner.plan_file import SCREWS_MAX_COUNT, plan_document, plan_of
+from planner.vocabulary import Assessment, PlacedScrew, Plan, Screw, ScrewResult
+from segmentation.errors import InputError
+from segmentation.vocabulary import Bone, Floats
+from viewer.bench.camera_hand import Standing, in_plane_mm, nearer, resized, slid, standing, turned
+from viewer.bench.hand import dial_degree, dialled, frame_of, with_entry, with_length, with_seat, with_tip
+from viewer.bench.history import History
+from viewer.bench.messages import Change, Drag, Look, Nudge, Show
+from viewer.report.camera import Camera
+from viewer.report.subject import Subject, subject_of
+from viewer.report.view_frame import PosedFragment, ScrewFrame, posed_fragments
+
+FIRST_FAMILY = "headless-two-pitch-3.0-3.9"
+"""Family of the first screw of a plan, where the catalogue has it. Our choice."""
+
+FROM_FAR_MM = 1000.0
+"""Where a line of sight begins, before the picture's plane. Our choice: outside any scan."""
+
+TIP_ROOM_MM = 2.0
+"""A new screw ends at least this far before the far surface. Common practice: 2 mm."""
+
+
+@dataclass
+class Held:
+    """What the hand holds: the handle, and how things lay when it was taken."""
+
+    drag: Drag
+    before: PlacedScrew
+    result: ScrewResult
+    frame: ScrewFrame
+    now: Plan
+
+
+@dataclass
+class Desk:
+    """A case on the bench."""
+
+    bone: Bone
+    screws: Mapping[str, Screw]
+    plan: Plan
+    size_px: tuple[float, float] = (900.0, 420.0)
+    ready: ReadyBone = field(init=False)
+    history: History = field(init=False)
+    selected: int = 0
+    hidden: set[str] = field(default_factory=set)
+    faint: set[int] = field(default_factory=set)
+    neighbours: bool = True
+    cursor_mm: float | None = None
+    held: Held | None = None
+    assessment: Assessment | None = None
+    said: str = ""
+    first_click_mm: Floats | None = None
+    camera: Camera = field(init=False)
+    posed: tuple[PosedFragment, ...] = field(init=False)
+    _ups: dict[str, Floats] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.ready = ready(self.bone)
+        self.history = History(self.plan)
+        self.posed = posed_fragments(self.bone, as_scanned=self.plan.pose == "as-scanned")
+        self._measure(self.plan)
+        self.look_from("whole")
+
+    # What is there now
+
+    @property
+    def current(self) -> Plan:
+        """The plan under the hand, or the one in force."""
+        return self.held.now if self.held else self.history.plan
+
+    @property
+    def result(self) -> ScrewResult | None:
+        """What was measured for the screw in hand."""
+        screws = self.assessment.screws if self.assessment else ()
+        return screws[self.selected] if self.selected < len(screws) else None
+
+    @property
+    def document(self) -> dict[str, Any]:
+        """plan.json of the plan in force."""
+        return plan_document(self.history.plan)
+
+    def frame(self, result: ScrewResult | None = None) -> ScrewFrame | None:
+        """The frame of the pictures of a screw (the one in hand), its dial as the person left it."""
+        result = result or self.result
+        if result is None:
+            return None
+        return frame_of(result.entry_mm, result.direction, self._ups.get(result.placed.name))
+
+    def subject(self) -> Subject | None:
+        """The screw in hand as its drawings need it."""
+        if self.assessment is None or self.result is None:
+            return None
+        return subject_of(
+            self.bone,
+            self.assessment,
+            self.result,
+            as_scanned=self.current.pose == "as-scanned",
+            posed=self.posed,
+            frame=self.frame(),
+            crossings=self._crossings_mm,
+        )
+
+    def _crossings_mm(self, fragment: PosedFragment, frame: ScrewFrame) -> Floats:
+        mesh = self.ready.prepared.meshes[fragment.number]
+        line = bundle_along(frame.origin_mm, frame.along, np.zeros((1, 2)))
+        return np.asarray(stretches_inside(mesh, line).of_line(0).ravel())
+
+    # The hand
+
+    def drag(self, drag: Drag) -> None:
+        """Move the held handle; the first call takes it. Where it cannot go it stays, and says why."""
+        if drag.handle == "cursor":
+            self.cursor_mm = float(drag.x)
+            return
+        held = self.held
+        if held is None or held.drag.handle != drag.handle or held.drag.screw != drag.screw:
+            held = self._take(drag)
+        if drag.handle == "dial":
+            frame = dialled(held.frame, drag.x)
+            self._ups[held.before.name] = frame.up
+            return
+        self._try(lambda: self._moved(held, drag))
+
+    def drop(self) -> None:
+        """Let go: what the hand did becomes a step."""
+        held, self.held = self.held, None
+        if held is None or held.drag.handle in ("dial", "cursor"):
+            return
+        after = held.now.screws[held.drag.screw]
+        if _alike(held.before, after):
+            return
+        self._step(_words(held.before, after, held.drag.handle), held.now)
+
+    def cancel(self) -> None:
+        """Let go and leave everything as before."""
+        held, self.held = self.held, None
+        self.first_click_mm = None
+        if held is not None:
+            self._ups[held.before.name] = held.frame.up
+            self._measure(self.history.plan)
+
+    def _take(self, drag: Drag) -> Held:
+        if self.assessment is None or drag.screw >= len(self.assessment.screws):
+            raise InputError("there is no such screw")
+        self.selected = drag.screw
+        result = self.assessment.screws[drag.screw]
+        frame = self.frame(result)
+        assert frame is not None
+        self.held = Held(drag, result.placed, result, frame, self.history.plan)
+        return self.held
+
+    def _moved(self, held: Held, drag: Drag) -> Plan:
+        result, before = held.result, held.before
+        if drag.where == "scene":
+            at = result.entry_mm if drag.handle == "entry" else result.tip_mm
+            point = in_plane_mm(self.camera, drag.x, drag.y, at)
+            if drag.handle == "entry":
+                point = self._under(drag.x, drag.y, result.bone_name)
+        elif drag.where == "end":
+            # The end view is looked at from the head: right is the strip's reader, up is up.
+            depth_mm = self._cursor_mm(result)
+            away = drag.x * held.frame.toward + drag.y * held.frame.up
+            at_cursor = held.frame.at_mm(depth_mm) + away
+            deep = max(result.tip_depth_mm, 1.0)
+            # Pulling the section beside the axis turns the axis about the entry, or moves it at the entry.
+            point = result.entry_mm + (at_cursor - result.entry_mm) * deep / max(depth_mm, 1.0)
+        else:
+            point = held.frame.at_mm(drag.x) + drag.y * held.frame.up
+        if drag.handle == "entry":
+            after = with_entry(before, point, result.tip_mm, snap=drag.snap)
+        elif drag.handle == "tip":
+            after = with_tip(before, result.entry_mm, point, snap=drag.snap)
+        else:
+            after = with_seat(before, drag.x)
+        return self._with(drag.screw, after)
+
+    def _cursor_mm(self, result: ScrewResult) -> float:
+        wanted = result.tip_depth_mm / 2 if self.cursor_mm is None else self.cursor_mm
+        return float(np.clip(wanted, -3.0, max(result.bone_length_mm, result.tip_depth_mm) + 3.0))
+
+    @property
+    def cursor_depth_mm(self) -> float:
+        """Where the depth cursor stands."""
+        return 0.0 if self.result is None else self._cursor_mm(self.result)
+
+    # Steps
+
+    def undo(self) -> None:
+        """One step back."""
+        self._again(self.history.undo())
+
+    def redo(self) -> None:
+        """One step forth."""
+        self._again(self.history.redo())
+
+    def _again(self, moved: bool) -> None:
+        self.held = None
+        if moved:
+            self.selected = min(self.selected, max(len(self.history.plan.screws) - 1, 0))
+            self._measure(self.history.plan)
+
+    def change(self, change: Change) -> None:
+        """A value typed or chosen. Raises InputError where it does not suit."""
+        before = self._placed(change.screw)
+        after = before
+        if change.family is not None:
+            after = replace(after, screw=self._family(change.family))
+            after = replace(after, length_mm=stocked_length_mm(after.screw, after.length_mm))
+            if after.screw.headless or after.screw.head is None or after.screw.head.shape != "locking":
+                after = replace(after, technique="position")
+        if change.name is not None:
+            after = replace(after, name=change.name)
+        if change.technique is not None:
+            after = replace(after, technique=change.technique)
+        if change.length_mm is not None:
+            after = with_length(after, change.length_mm)
+        if change.seat_depth_mm is not None:
+            after = with_seat(after, change.seat_depth_mm)
+        if change.entry_mm is not None:
+            after = replace(after, entry_mm=np.array(change.entry_mm))
+        if change.target_mm is not None:
+            after = replace(after, target_mm=np.array(change.target_mm))
+        if _alike(before, after) and before.name == after.name:
+            return
+        plan = self._with(change.screw, after)
+        # The file's own rules hold here too: what could not be read back must not be made.
+        plan_of(plan_document(plan), self.screws, "the plan")
+        if after.name != before.name:
+            self._ups[after.name] = self._ups.pop(before.name, np.zeros(3))
+            if not self._ups[after.name].any():
+                del self._ups[after.name]
+            if before.name in self.hidden:
+                self.hidden = self.hidden - {before.name} | {after.name}
+        self.selected = change.screw
+        self._measure(plan)
+        self._step(_words(before, after, None), plan)
+
+    def nudge(self, nudge: Nudge) -> None:
+        """A handle moved by keys, as one step."""
+        result = self._result_of(nudge.screw)
+        frame = self.frame(result)
+        assert frame is not None
+        if nudge.handle == "cursor":
+            self.cursor_mm = self._cursor_mm(result) + nudge.along
+            return
+        if nudge.handle == "dial":
+            self._ups[result.placed.name] = dialled(frame, dial_degree(frame) + nudge.along).up
+            return
+        before = result.placed
+        if nudge.handle == "length":
+            lengths = sorted(before.screw.stocked_lengths_mm)
+            at = lengths.index(stocked_length_mm(before.screw, before.length_mm))
+            wanted = lengths[int(np.clip(at + np.sign(nudge.along), 0, len(lengths) - 1))]
+            after = with_length(before, wanted)
+        elif nudge.handle == "seat":
+            after = with_seat(before, before.seat_depth_mm + nudge.along)
+        elif nudge.handle == "entry":
+            point = result.entry_mm + nudge.along * frame.along + nudge.across * frame.up
+            after = with_entry(before, point, result.tip_mm)
+            after = replace(after, length_mm=before.length_mm)
+        else:
+            tilt = np.deg2rad(nudge.across)
+            way = np.cos(tilt) * frame.along + np.sin(tilt) * frame.up
+            after = replace(
+                with_tip(before, result.entry_mm, result.entry_mm + way * result.tip_depth_mm),
+                length_mm=before.length_mm,
+            )
+        plan = self._with(nudge.screw, after)
+        self.selected = nudge.screw
+        self._measure(plan)
+        self._step(_words(before, after, nudge.handle if nudge.handle != "length" else None), plan)
+
+    def put(self, x_share: float, y_share: float) -> None:
+        """The first call marks the entry on the bone, the second the place to aim at: a new screw."""
+        if self.first_click_mm is None:
+            self.first_click_mm = self._under(x_share, y_share, None)
+            self.said = "now click where the screw should aim; turn the bone first if you need to"
+            return
+        entry_mm, aim_mm = self.first_click_mm, self._under(x_share, y_share, None)
+        if np.linalg.norm(aim_mm - entry_mm) < TIP_ROOM_MM:
+            raise InputError("the two places lie too near to each other; click farther away")
+        self.first_click_mm = None
+        plan = self.history.plan
+        if len(plan.screws) >= SCREWS_MAX_COUNT:
+            raise InputError(f"a plan holds at most {SCREWS_MAX_COUNT} screws")
+        screw = plan.screws[self.selected].screw if plan.screws else self._first_family()
+        name = self._free_name()
+        shortest = min(screw.stocked_lengths_mm)
+        placed = PlacedScrew(
+            name, screw, shortest, entry_mm, aim_mm, seat_depth_mm=TIP_ROOM_MM if screw.headless else 0.0
+        )
+        trial = assess_screws(self.ready, Plan((placed,), plan.pose)).screws[0]
+        room_mm = trial.bone_length_mm - TIP_ROOM_MM - placed.seat_depth_mm
+        fitting = [length for length in screw.stocked_lengths_mm if length <= room_mm]
+        placed = replace(
+            placed,
+            length_mm=max(fitting, default=shortest),
+            entry_mm=trial.entry_mm,
+            target_mm=trial.exit_mm,
+        )
+        after = Plan((*plan.screws, placed), plan.pose)
+        self.selected = len(plan.screws)
+        self.cursor_mm = None
+        self._measure(after)
+        self._step(f"new screw {name}", after)
+
+    def copy(self, index: int) -> None:
+        """A copy of a screw beside it, with a name of its own."""
+        placed = self._placed(index)
+        plan = self.history.plan
+        twin = replace(placed, name=self._free_name())
+        after = Plan((*plan.screws, twin), plan.pose)
+        self.selected = len(plan.screws)
+        self._measure(after)
+        self._step(f"copy of {placed.name}", after)
+
+    def remove(self, index: int) -> None:
+        """Take a screw out of the plan; undo brings it back."""
+        placed = self._placed(index)
+        plan = self.history.plan
+        after = Plan(tuple(p for n, p in enumerate(plan.screws) if n != index), plan.pose)
+        self.selected = max(min(self.selected, len(after.screws) - 1), 0)
+        self._measure(after)
+        self._step(f"removal of {placed.name}", after)
+
+    def hide(self, index: int) -> None:
+        """Draw a screw no more, or again; it stays in the plan."""
+        self.hidden ^= {self._placed(index).name}
+
+    def select(self, index: int) -> None:
+        """Take another screw in hand."""
+        self._placed(index)
+        self.selected, self.cursor_mm, self.held = index, None, None
+
+    def show(self, show: Show) -> None:
+        """Draw a fragment or the neighbours or not; see the plan as scanned or reduced."""
+        if show.fragment is not None:
+            self.faint ^= {show.fragment}
+        if show.neighbours is not None:
+            self.neighbours = show.neighbours
+
+    # The camera
+
+    def look(self, look: Look) -> None:
+        """Turn, move and draw near, or go to a standing view."""
+        if look.view is not None:
+            self.look_from(look.view)
+        if look.turn is not None:
+            self.camera = turned(self.camera, *look.turn)
+        if look.slide is not None:
+            self.camera = slid(self.camera, *look.slide)
+        if look.near is not None:
+            self.camera = nearer(self.camera, look.near)
+
+    def look_from(self, view: Standing) -> None:
+        """The camera of a standing view."""
+        result = self.result
+        own = [one for one in self.posed if result is not None and one.bone == result.bone_name]
+        self.camera = standing(view, self.frame(), result, own or self._most_broken(), self.size_px)
+
+    def resize(self, size_px: tuple[float, float]) -> None:
+        """The scene's picture has another size."""
+        self.size_px = size_px
+        self.camera = resized(self.camera, size_px)
+
+    # Parts
+
+    def _most_broken(self) -> list[PosedFragment]:
+        broken = max(self.posed, key=lambda one: (one.rank, -one.number)).bone
+        return [one for one in self.posed if one.bone == broken]
+
+    def _under(self, x_share: float, y_share: float, bone_name: str | None) -> Floats:
+        """(3,) where the line of sight over a place of the picture first meets bone."""
+        away = -self.camera.toward
+        start = in_plane_mm(self.camera, x_share, y_share, self.camera.centre_mm) - FROM_FAR_MM * away
+        line = bundle_along(start, away, np.zeros((1, 2)))
+        met = [
+            float(stretches.of_line(0)[:, 0].min())
+            for fragment in self.bone.fragments
+            if bone_name is None or fragment.bone == bone_name
+            for stretches in [stretches_inside(self.ready.prepared.meshes[fragment.number], line)]
+            if (stretches.line == 0).any()
+        ]
+        if not met:
+            raise InputError("there is no bone under that place; click on the bone")
+        return np.asarray(start + min(met) * away)
+
+    def _placed(self, index: int) -> PlacedScrew:
+        screws = self.history.plan.screws
+        if index >= len(screws):
+            raise InputError("there is no such screw")
+        return screws[index]
+
+    def _result_of(self, index: int) -> ScrewResult:
+        self._placed(index)
+        if self.assessment is None or index >= len(self.assessment.screws):
+            raise InputError("this screw could not be measured; undo the last step")
+        return self.assessment.screws[index]
+
+    def _family(self, name: str) -> Screw:
+        if name not in self.screws:
+            raise InputError(f"there is no screw {name!r}; choose one of the list")
+        return self.screws[name]
+
+    def _first_family(self) -> Screw:
+        return self.screws.get(FIRST_FAMILY) or next(iter(self.screws.values()))
+
+    def _free_name(self) -> str:
+        taken = {placed.name for placed in self.history.plan.screws}
+        return next(name for name in (f"S{number}" for number in count(1)) if name not in taken)
+
+    def _with(self, index: int, placed: PlacedScrew) -> Plan:
+        plan = self.history.plan
+        return replace(plan, screws=tuple(placed if n == index else p for n, p in enumerate(plan.screws)))
+
+    def _try(self, make: Any) -> None:
+        """Measure the plan that ``make`` gives; where that cannot be, keep the last one and say why."""
+        try:
+            plan = make()
+            self._measure(plan)
+        except InputError as fault:
+            self.said = str(fault)
+            return
+        if self.held:
+            self.held.now = plan
+
+    def _measure(self, plan: Plan) -> None:
+        """Assess ``plan``. Raises InputError, leaving the last assessment, where an axis misses the bone."""
+        self.assessment = assess_screws(self.ready, plan) if plan.screws else None
+        self.said = ""
+        for result in self.assessment.screws if self.assessment else ():
+            frame = self.frame(result)
+            if frame is not None:
+                self._ups[result.placed.name] = frame.up
+
+    def _step(self, words: str, plan: Plan) -> None:
+        self.history.add(words, plan)
+
+
+def _alike(one: PlacedScrew, other: PlacedScrew) -> bool:
+    return (
+        one.screw is other.screw
+        and one.length_mm == other.length_mm
+        and one.technique == other.technique
+        and one.seat_depth_mm == other.seat_depth_mm
+        and np.array_equal(one.entry_mm, other.entry_mm)
+        and np.array_equal(one.target_mm, other.target_mm)
+    )
+
+
+def _words(before: PlacedScrew, after: PlacedScrew, handle: str | None) -> str:
+    """What changed, for undo: "length 22 to 24 mm"."""
+    if before.screw is not after.screw:
+        return f"{after.name}: {after.screw.name}"
+    if before.name != after.name:
+        return f"name {before.name} to {after.name}"
+    if before.technique != after.technique:
+        return f"{after.name}: {after.technique}"
+    if handle == "entry":
+        return f"entry of {after.name}"
+    if before.length_mm != after.length_mm:
+        return f"length {before.length_mm:g} to {after.length_mm:g} mm"
+    if before.seat_depth_mm != after.seat_depth_mm:
+        return f"seat {before.seat_depth_mm:g} to {after.seat_depth_mm:g} mm"
+    return f"axis of {after.name}"

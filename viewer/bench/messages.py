@@ -1,0 +1,175 @@
+"""What the page may say, each with its type, range and finiteness; anything else is refused in one sentence.
+
+A page that was taken over must not be able to do more than its person: no message names a file, and every
+number has bounds.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+
+from planner.plan_file import LENGTH_MAX_MM, SCREWS_MAX_COUNT, SEAT_MIN_MM
+from planner.vocabulary import Technique
+from segmentation.documents import Name
+from segmentation.errors import InputError
+
+LARGEST_BYTES = 64 * 1024
+"""A message larger than this is none of ours. Our choice: the largest is under a kilobyte."""
+
+FAR_MM = 5000.0
+"""No place in a CT is farther from its origin (common practice: a scanner's table is 2 m long)."""
+
+Place = Annotated[float, Field(ge=-FAR_MM, le=FAR_MM, allow_inf_nan=False)]
+Share = Annotated[float, Field(ge=-1.0, le=2.0, allow_inf_nan=False)]
+Degree = Annotated[float, Field(ge=-720.0, le=720.0, allow_inf_nan=False)]
+Index = Annotated[int, Field(ge=0, lt=SCREWS_MAX_COUNT)]
+Sequence = Annotated[int, Field(ge=0, le=2**53)]
+Pixels = Annotated[int, Field(ge=1, le=16384)]
+
+
+class _Said(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+    seq: Sequence = 0
+
+
+class Drag(_Said):
+    """A handle is held at a place of the picture it was taken in: mm along and across, or shares of it."""
+
+    do: Literal["drag"]
+    handle: Literal["entry", "tip", "seat", "dial", "cursor"]
+    screw: Index
+    where: Literal["strip", "end", "scene"]
+    x: Place
+    y: Place
+    snap: bool = True
+
+
+class Drop(_Said):
+    """The handle was let go: what it did becomes a step."""
+
+    do: Literal["drop"]
+
+
+class Cancel(_Said):
+    """The handle was let go with Esc: as before."""
+
+    do: Literal["cancel"]
+
+
+class Step(_Said):
+    """One step back or forth."""
+
+    do: Literal["undo", "redo"]
+
+
+class Select(_Said):
+    """Another screw in hand."""
+
+    do: Literal["select"]
+    screw: Index
+
+
+class Put(_Said):
+    """A screw on the bone from two places in the scene, given as shares of its width and height."""
+
+    do: Literal["put"]
+    x: Share
+    y: Share
+
+
+class Change(_Said):
+    """A number or a word typed or chosen for the screw in hand."""
+
+    do: Literal["change"]
+    screw: Index
+    name: Name | None = None
+    family: Annotated[str, Field(min_length=1, max_length=64)] | None = None
+    length_mm: Annotated[float, Field(ge=1.0, le=LENGTH_MAX_MM, allow_inf_nan=False)] | None = None
+    seat_depth_mm: (
+        Annotated[float, Field(ge=SEAT_MIN_MM, le=LENGTH_MAX_MM, allow_inf_nan=False)] | None
+    ) = None
+    technique: Technique | None = None
+    entry_mm: tuple[Place, Place, Place] | None = None
+    target_mm: tuple[Place, Place, Place] | None = None
+
+
+class Nudge(_Said):
+    """A handle moved by keys: mm across and along, degrees for the dial, or stocked lengths."""
+
+    do: Literal["nudge"]
+    handle: Literal["entry", "tip", "seat", "dial", "cursor", "length"]
+    screw: Index
+    along: Place = 0.0
+    across: Place = 0.0
+
+
+class Screws(_Said):
+    """A screw copied, removed, hidden or shown."""
+
+    do: Literal["copy", "remove", "hide"]
+    screw: Index
+
+
+class Look(_Said):
+    """The camera turned (degrees), moved (shares of the picture), drawn near, or sent to a standing view."""
+
+    do: Literal["look"]
+    turn: tuple[Degree, Degree] | None = None
+    slide: tuple[Share, Share] | None = None
+    near: Annotated[float, Field(ge=0.2, le=5.0, allow_inf_nan=False)] | None = None
+    view: Literal["whole", "along", "across", "front"] | None = None
+    moving: bool = False
+
+
+class Show(_Said):
+    """What is drawn: fragments and neighbours on or off, as scanned or reduced."""
+
+    do: Literal["show"]
+    fragment: Annotated[int, Field(ge=1, le=255)] | None = None
+    neighbours: bool | None = None
+    as_scanned: bool | None = None
+
+
+class Room(_Said):
+    """How large the page's pictures are, in CSS pixels, and its device pixel ratio and theme."""
+
+    do: Literal["room"]
+    scene: tuple[Pixels, Pixels]
+    strip: tuple[Pixels, Pixels]
+    ratio: Annotated[float, Field(ge=0.5, le=4.0, allow_inf_nan=False)] = 1.0
+    dark: bool = False
+
+
+class Report(_Said):
+    """Write the report beside the case."""
+
+    do: Literal["report"]
+
+
+class Open(_Said):
+    """Open an entry of the listing last shown, by its place in it; −1 goes up, never above where it began."""
+
+    do: Literal["open"]
+    entry: Annotated[int, Field(ge=-1, le=100_000)]
+
+
+Message = Annotated[
+    Drag | Drop | Cancel | Step | Select | Put | Change | Nudge | Screws | Look | Show | Room | Report | Open,
+    Field(discriminator="do"),
+]
+
+_READER: TypeAdapter[Any] = TypeAdapter(Message)
+
+
+def read_message(text: str | bytes) -> Any:
+    """The message in ``text``. Raises InputError where it is none."""
+    if len(text) > LARGEST_BYTES:
+        raise InputError(f"a message must be smaller than {LARGEST_BYTES} bytes (got {len(text)})")
+    try:
+        return _READER.validate_json(text)
+    except ValidationError as fault:
+        first = fault.errors(include_url=False, include_input=False, include_context=False)[0]
+        place = ".".join(str(step) for step in first["loc"]) or "it"
+        raise InputError(f"the page said something that is no message: {place}: {first['msg']}") from None

@@ -1,0 +1,1 @@
+"""Placeholder until the picture process is merged."""
