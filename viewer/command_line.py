@@ -25,6 +25,7 @@ from viewer.commands.schema import schema
 from viewer.commands.screws import screws
 from viewer.commands.segment import segment
 from viewer.commands.validate import validate
+from viewer.commands.view import view
 from viewer.console import complain, say, tolerate_any_terminal
 
 BAD_INPUT, OWN_FAULT, INTERRUPTED = 2, 70, 130
@@ -43,12 +44,13 @@ app = typer.Typer(
         "  pilothole scan dicom/                             what is there, and what would be loaded\n"
         "  pilothole segment ct.nii.gz --out case            a CT becomes a case folder\n"
         "  pilothole measure case --plan plan.json           every number for each screw\n"
+        "  pilothole view case                               place screws by hand, in your browser\n"
         "  pilothole report case                             one HTML page, prints on A4\n\n"
         "For planning discussion, research and teaching; not a medical device. Numbers are estimates with "
         "the stated intervals; verify by imaging in theatre; the decision belongs to a licensed surgeon."
     ),
 )
-for command in (demo, scan, segment, measure, report, screws, schema, validate):
+for command in (demo, scan, segment, measure, view, report, screws, schema, validate):
     app.command()(command)
 
 

@@ -115,11 +115,11 @@ class Drawer:
             ruler, ground_svg = self._ground_under(held, subject)
             frame = held.frame
             ghost = _ghost(held.result, ruler, self._turn(held.frame, held.result, ruler))
-            in_frame = ground_svg + ghost + self._laid(subject, ruler, self._place(subject, held.frame, ruler))
+            in_frame = (
+                ground_svg + ghost + self._laid(subject, ruler, self._place(subject, held.frame, ruler))
+            )
         width, height = self.room.strip_px
-        inside = strip_over(
-            subject, ruler, [], in_frame, density_px=DENSITY_PX, width_px=width
-        )
+        inside = strip_over(subject, ruler, [], in_frame, density_px=DENSITY_PX, width_px=width)
         middle = TOP_PX + ruler.section_px / 2
         result = subject.result
         points = {
@@ -127,9 +127,7 @@ class Drawer:
             "tip": result.tip_mm,
             "seat": subject.frame.at_mm(subject.seat_mm),
         }
-        handles = {
-            name: _in_frame(frame, point, ruler, middle) for name, point in points.items()
-        }
+        handles = {name: _in_frame(frame, point, ruler, middle) for name, point in points.items()}
         low, high = (written(value, 0) for value in WINDOWS_HU[subject.bone.host])
         return {
             "svg": themed(inside),
@@ -228,10 +226,16 @@ class Drawer:
             )
             (x1, y1), (x2, y2) = beyond.tolist()
             chain = line(x1, y1, x2, y2, INK, 0.9, stroke_dasharray="14 3 2.5 3")
-            drawn = themed(chain) + drawn + themed(text(x1 - 6, y1 - 4, result.placed.name, anchor="end", bold=True, size=13))
+            drawn = (
+                themed(chain)
+                + drawn
+                + themed(text(x1 - 6, y1 - 4, result.placed.name, anchor="end", bold=True, size=13))
+            )
         if self.desk.first_click_mm is not None:
             x, y = camera.to_px([self.desk.first_click_mm])[0].tolist()
-            drawn += element("circle", cx=x, cy=y, r="7", fill="none", stroke="var(--marker)", stroke_width="3")
+            drawn += element(
+                "circle", cx=x, cy=y, r="7", fill="none", stroke="var(--marker)", stroke_width="3"
+            )
         fragments = [
             {
                 "number": one.number,
@@ -401,7 +405,9 @@ def _ghost(result: ScrewResult, ruler: Ruler, place: Floats) -> str:
 
     seat = np.array([result.placed.seat_depth_mm, 0.0])
     middle = TOP_PX + ruler.section_px / 2
-    points = ruler.points(silhouette_mm(solid_of(result.placed.screw, result.placed.length_mm)) + seat, middle)
+    points = ruler.points(
+        silhouette_mm(solid_of(result.placed.screw, result.placed.length_mm)) + seat, middle
+    )
     d = outline(points, closed=True)
     return path(d, stroke=CT_CASE, stroke_width="2.6", stroke_opacity="0.5") + path(
         d, stroke=CT_INK, stroke_width="1", stroke_dasharray="3 3"

@@ -85,7 +85,11 @@ def limit_rows(result: ScrewResult, number: int, limits: Limits) -> list[LimitRo
     clearance("Tip to joint", "leading_end", "joint", result.leading_end.joint, limits.joint_clearance_mm)
     if headless:
         clearance(
-            "Tip to surface", "leading_end", "outer", result.leading_end.outer, limits.leading_end_clearance_mm
+            "Tip to surface",
+            "leading_end",
+            "outer",
+            result.leading_end.outer,
+            limits.leading_end_clearance_mm,
         )
     clearance("Body to surface", "body", "outer", result.body.outer, limits.body_clearance_mm)
     clearance("Body to joint", "body", "joint", result.body.joint, limits.joint_clearance_mm)

@@ -87,9 +87,9 @@ class Change(_Said):
     name: Name | None = None
     family: Annotated[str, Field(min_length=1, max_length=64)] | None = None
     length_mm: Annotated[float, Field(ge=1.0, le=LENGTH_MAX_MM, allow_inf_nan=False)] | None = None
-    seat_depth_mm: (
-        Annotated[float, Field(ge=SEAT_MIN_MM, le=LENGTH_MAX_MM, allow_inf_nan=False)] | None
-    ) = None
+    seat_depth_mm: Annotated[float, Field(ge=SEAT_MIN_MM, le=LENGTH_MAX_MM, allow_inf_nan=False)] | None = (
+        None
+    )
     technique: Technique | None = None
     entry_mm: tuple[Place, Place, Place] | None = None
     target_mm: tuple[Place, Place, Place] | None = None

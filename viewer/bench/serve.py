@@ -17,7 +17,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from aiohttp import WSMsgType, web
 
@@ -27,7 +27,9 @@ from viewer.bench.desk import Desk
 from viewer.bench.drawn import Drawer, Room
 from viewer.bench.gate import HOST, Gate, new_key
 from viewer.bench.messages import LARGEST_BYTES, Drag, Look, read_message
-from viewer.bench.painter import Painter
+
+if TYPE_CHECKING:
+    from viewer.bench.painter import Painter
 
 PAGES = {"": "bench.html", **{name: name for name in ("bench.css", "bench.js", "draw.js", "hands.js")}}
 """Path asked for → file of the page. Nothing else is served."""

@@ -1,0 +1,369 @@
+// The page: says what the hand does, shows what the planner answers, and holds no number of its own.
+
+import { $, drawn, field, make, severity } from "./draw.js";
+import { Hands } from "./hands.js";
+
+const root = $("root");
+let shown = { selected: 0 };
+let before = {};
+let socket = null;
+let busy = false;
+let saidTimer = 0;
+let spokenTimer = 0;
+
+// The key came in the address; it stays with this tab and leaves the address bar at once.
+const key = location.hash.slice(1) || sessionStorage.getItem("key") || "";
+sessionStorage.setItem("key", key);
+history.replaceState(null, "", location.pathname);
+
+const say = (message) => {
+  if (socket && socket.readyState === WebSocket.OPEN) socket.send(JSON.stringify(message));
+};
+const hands = new Hands(say, () => shown);
+
+function connect() {
+  socket = new WebSocket(`ws://${location.host}/ws?key=${encodeURIComponent(key)}`);
+  socket.binaryType = "blob";
+  let opened = false;
+  socket.onopen = () => { opened = true; };
+  socket.onmessage = (event) => {
+    if (event.data instanceof Blob) return picture(event.data);
+    const message = JSON.parse(event.data);
+    if (message.closed) { busy = true; return tell(message.closed, true); }
+    if (message.hello !== undefined) return hello(message);
+    show(message);
+  };
+  socket.onclose = () => {
+    if (busy) return;
+    tell(opened ? "The program behind this page has ended. Every change was saved; start it again with pilothole view."
+      : "This page does not have the key of the running program. Use the address it printed.", true);
+  };
+}
+
+function hello(message) {
+  $("title").textContent = message.hello;
+  document.title = message.hello + " · Pilothole";
+  $("defs").innerHTML = "<defs>" + message.defs + "</defs>";
+  room();
+}
+
+function room() {
+  const scene = $("scene").getBoundingClientRect();
+  const area = $("strip-area").getBoundingClientRect();
+  const end = endSide();
+  const strip = [Math.max(320, Math.round(area.width - end - 150)), Math.round(Math.max(230, window.innerHeight * 0.4))];
+  say({ do: "room", scene: [Math.max(1, Math.round(scene.width)), Math.max(1, Math.round(scene.height))], strip,
+    ratio: Math.min(Math.max(window.devicePixelRatio || 1, 0.5), 4), dark: document.documentElement.dataset.theme === "dark" });
+}
+
+const endSide = () => Math.round(Math.min(Math.max(window.innerHeight * 0.29, 190), 420));
+
+function show(message) {
+  before = shown.read ? values(shown.read) : {};
+  shown = { ...shown, ...message };
+  if (message.saved !== undefined) $("saved").textContent = message.saved;
+  if (message.said !== undefined) message.said ? tell(message.said) : quiet();
+  if (message.scene) scene(message.scene);
+  if (message.assessments === undefined) return;
+  step($("undo"), "Undo", message.undo);
+  step($("redo"), "Redo", message.redo);
+  screws(message.screws, message.selected);
+  strip(message.strip);
+  end(message.end);
+  read(message.read);
+  root.dataset.ack = message.ack;
+  root.dataset.assessments = message.assessments;
+}
+
+const values = (read) => Object.fromEntries(
+  [...read.limits, ...read.holds, ...read.lengths].map((one) => [one.field, one.shown]));
+
+function step(button, word, what) {
+  button.disabled = !what;
+  button.textContent = what ? `${word}: ${what}` : word;
+}
+
+let pictureUrl = "";
+async function picture(blob) {
+  const head = new Uint8Array(await blob.slice(0, 1).arrayBuffer());
+  if (head[0] !== 1) return;
+  const url = URL.createObjectURL(blob.slice(8, blob.size, "image/jpeg"));
+  const image = $("picture");
+  image.src = url;
+  if (pictureUrl) URL.revokeObjectURL(pictureUrl);
+  pictureUrl = url;
+  root.dataset.pictures = Number(root.dataset.pictures || 0) + 1;
+}
+
+function layer(svg, width, height, markup) {
+  svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
+  let under = svg.querySelector(":scope > g.under");
+  if (!under) {
+    under = document.createElementNS("http://www.w3.org/2000/svg", "g");
+    under.setAttribute("class", "under");
+    svg.prepend(under);
+  }
+  under.innerHTML = markup;
+}
+
+function scene(data) {
+  const svg = $("scene-over");
+  layer(svg, data.width, data.height, data.svg);
+  for (const [name, [x, y]] of Object.entries(data.handles)) hands.handle(svg, "scene", name, x, y, name, 0);
+  look(data);
+}
+
+function look(data) {
+  const views = [["whole", "F"], ["along", "A"], ["across", "X"], ["front", "P"]];
+  const words = { whole: "whole", along: "along screw", across: "across fracture", front: "from the front" };
+  $("look").replaceChildren(make("span", { class: "word" }, "Look"),
+    ...views.flatMap(([view, letter]) => [make("button", { id: "look-" + view, onclick: () => say({ do: "look", view }) }, words[view]), make("kbd", {}, letter)]),
+    make("span", { class: "word" }, "Show"),
+    ...data.fragments.map((one) => make("button", { "aria-pressed": String(one.shown), onclick: () => say({ do: "show", fragment: one.number }) }, drawn(one.swatch), " " + one.name)),
+    make("button", { id: "neighbours", "aria-pressed": String(data.neighbours), onclick: () => say({ do: "show", neighbours: !data.neighbours }) }, "neighbours"));
+}
+
+function screws(list, selected) {
+  const area = $("screws");
+  area.replaceChildren(...list.map((one, number) => make("button", { class: one.hidden ? "screw hidden" : "screw", "aria-current": String(number === selected), "data-screw": number, onclick: () => say({ do: "select", screw: number }) },
+    make("b", {}, one.name), ` ${one.length_mm} mm`, one.hidden ? ", hidden " : " ", one.worst ? severity(one.worst) : "")),
+    make("span", { class: "do" },
+      make("button", { id: "new", onclick: placing }, "new"), make("kbd", {}, "N"),
+      ...(list.length ? [make("button", { id: "copy", onclick: () => say({ do: "copy", screw: shown.selected }) }, "copy"), make("kbd", {}, "D"),
+        make("button", { id: "remove", onclick: () => say({ do: "remove", screw: shown.selected }) }, "remove"), make("kbd", {}, "Del"),
+        make("button", { id: "hide", onclick: () => say({ do: "hide", screw: shown.selected }) }, "hide")] : [])));
+}
+
+let puts = 0;
+function placing() {
+  puts = 2;
+  $("scene").style.cursor = "crosshair";
+  tell("click the bone where the screw should enter; Esc leaves it");
+}
+
+function strip(data) {
+  $("strip-empty").hidden = !!data;
+  $("strip").style.display = data ? "" : "none";
+  $("end-area").style.display = data ? "" : "none";
+  if (!data) {
+    hands.clear();
+    $("strip-name").textContent = "";
+    $("strip-caption").textContent = "";
+    $("strip-empty").textContent = "No screw yet. Press N or choose “new”, click the bone where the screw should enter, then where it should aim. "
+      + "Turn the bone by dragging beside it. Every number then follows your hand.";
+    return;
+  }
+  const svg = $("strip");
+  svg.setAttribute("width", data.width);
+  svg.setAttribute("height", data.height);
+  layer(svg, data.width, data.height, data.svg);
+  $("strip-name").textContent = "Along " + shown.screws[shown.selected].name;
+  $("strip-caption").textContent = data.caption;
+  const cursor = svg.querySelector(":scope > line") || document.createElementNS("http://www.w3.org/2000/svg", "line");
+  for (const [name, value] of Object.entries({ x1: data.cursor_px, x2: data.cursor_px, y1: data.section[1] - 6, y2: data.height - 40, stroke: "var(--marker)", "stroke-width": 1.6, "pointer-events": "none" })) cursor.setAttribute(name, value);
+  if (!cursor.parentNode) svg.append(cursor);
+  const read = shown.read;
+  const texts = {
+    entry: "entry point, on the surface",
+    tip: `tip, ${read.lengths[1].shown} mm deep`,
+    seat: read.seat_words,
+  };
+  for (const name of ["entry", "tip", "seat"]) {
+    let [x, y] = data.handles[name];
+    if (name === "seat") y += 22;
+    hands.handle(svg, "strip", name, x, y, texts[name], name === "tip" ? read.lengths[1].value : read.seat_depth_mm);
+  }
+  hands.handle(svg, "strip", "cursor", data.cursor_px, data.section[1] - 2, `depth cursor, ${data.cursor_mm.toFixed(1)} mm`, data.cursor_mm);
+}
+
+function end(data) {
+  if (!data) return;
+  const svg = $("end");
+  svg.setAttribute("width", data.side);
+  svg.setAttribute("height", data.side);
+  layer(svg, data.side, data.side, data.svg);
+  const angle = (data.dial_degree * Math.PI) / 180, radius = data.side / 2 - 14;
+  const x = data.side / 2 + radius * Math.sin(angle), y = data.side / 2 - radius * Math.cos(angle);
+  hands.handle(svg, "end", "dial", x, y, `dial, ${data.dial_degree.toFixed(0)} degrees`, data.dial_degree);
+  const node = hands.nodes.get("end dial");
+  node.setAttribute("transform", `translate(${x.toFixed(2)} ${y.toFixed(2)}) rotate(${data.dial_degree.toFixed(1)})`);
+  $("end-words").replaceChildren(...data.rows.flatMap(([name, value]) => [make("dt", {}, name), make("dd", {}, value)]));
+}
+
+function read(data) {
+  const column = $("read");
+  if (!data) {
+    column.replaceChildren(make("h1", {}, "No screw"), make("p", { class: "muted" }, "Place one, and its numbers stand here."));
+    return;
+  }
+  const just = (one) => one.field in before && before[one.field] !== one.shown;
+  const change = (what) => say({ do: "change", screw: shown.selected, ...what });
+  const typing = document.activeElement && column.contains(document.activeElement) && document.activeElement.matches("input, select");
+  const top = [
+    make("h1", {}, data.name, make("small", {}, data.title)),
+    make("div", { class: "controls" },
+      make("label", { for: "family" }, "Screw"),
+      make("select", { id: "family", onchange: (event) => change({ family: event.target.value }) },
+        ...data.families.map((name) => make("option", { value: name, selected: name === data.family }, name))),
+      make("span", { class: "label" }, "Length, mm"),
+      make("span", { class: "lengths", id: "lengths" }, ...nearby(data).map((length) => make("button", { "aria-pressed": String(length === data.length_mm), "data-length": length, onclick: () => change({ length_mm: length }) }, String(length)))),
+      make("label", { for: "technique" }, "Technique"),
+      data.techniques.length > 1
+        ? make("select", { id: "technique", onchange: (event) => change({ technique: event.target.value }) }, ...data.techniques.map((name) => make("option", { value: name, selected: name === data.technique }, name)))
+        : make("span", {}, data.technique_words),
+      make("label", { for: "seat" }, "Seat depth"),
+      make("span", { class: "seat" }, make("input", { id: "seat", inputmode: "decimal", value: data.seat_depth_mm.toFixed(1), onchange: (event) => number(event.target, (value) => change({ seat_depth_mm: value })) }), " mm, " + data.seat_words)),
+    make("p", { class: "facts" }, ...data.lengths.map((one) => make("span", {}, one.words + " ", field(one.field, one.value, one.shown, one.unit, just(one))))),
+  ];
+  const limits = [make("h2", {}, "Against its limits", make("small", {}, "right of the line keeps the limit")),
+    ...data.limits.map((one) => make("div", { class: one.broken ? "row broken" : "row" },
+      make("span", { class: "word", title: one.words }, (one.broken ? "◇ " : "") + one.words),
+      ...(one.value === null ? [make("span", { class: "why" }, one.reason || "not known")]
+        : [field(one.field, one.value, one.shown, one.unit, just(one)), drawn(one.svg), make("span", { class: "limit" }, one.limit)])))];
+  const holds = [make("h2", {}, "Pull-out", make("small", {}, data.stop ? "not for comparison while a stop stands" : "5–95 %, N")),
+    ...data.holds.map((one) => make("div", { class: data.stop ? "row hold muted" : "row hold" },
+      make("span", { class: "word" }, one.name + " ", one.governs && !data.stop ? make("b", {}, "governs") : ""),
+      ...(one.value === null ? [make("span", { class: "why" }, one.reason)]
+        : [field(one.field, one.value, one.shown, "N", just(one)), drawn(one.svg), make("span", { class: "limit" }, one.range)]))),
+    ...data.holds.map((one) => make("div", { class: "row muted" }, make("span", { class: "word" }, "axis in " + one.name), field(one.path.field, one.path.value, one.path.shown, "mm")))];
+  const findings = [make("h2", {}, "Findings", make("small", {}, data.counted)),
+    ...data.findings.map((one) => make("div", { class: "finding", "data-code": one.code }, severity(one.severity), make("span", {}, one.message), make("span", { class: "why" }, one.source)))];
+  const order = data.stop ? [...findings, ...limits, ...holds] : [...limits, ...holds, ...findings];
+  const focus = typing ? document.activeElement.id : null;
+  const scroll = column.scrollTop;
+  if (typing && document.activeElement.matches("input") && document.activeElement.dataset.dirty) return;
+  column.replaceChildren(...top, ...order, make("p", { class: "muted" }, data.check));
+  column.scrollTop = scroll;
+  if (focus) $(focus)?.focus({ preventScroll: true });
+  clearTimeout(spokenTimer);
+  spokenTimer = setTimeout(() => {
+    const worst = data.findings.find((one) => one.severity !== "note");
+    $("spoken").textContent = worst ? `${worst.severity}: ${worst.message}` : `${data.name}: every limit kept that could be checked`;
+  }, 600);
+}
+
+function nearby(data) {
+  // The stocked lengths around the one in hand: as many as fit in two lines.
+  const at = data.stocked_mm.reduce((best, length, n) => Math.abs(length - data.length_mm) < Math.abs(data.stocked_mm[best] - data.length_mm) ? n : best, 0);
+  const some = data.stocked_mm.slice(Math.max(0, at - 4), at + 5);
+  return some.includes(data.length_mm) ? some : [...some, data.length_mm].sort((a, b) => a - b);
+}
+
+function number(input, use) {
+  const value = Number(input.value.replace(",", "."));
+  if (input.value.trim() === "" || !Number.isFinite(value)) return tell("type a number of millimetres, such as 2.0");
+  use(value);
+}
+
+function tell(sentence, lasting = false) {
+  $("said").textContent = sentence;
+  $("said").hidden = false;
+  clearTimeout(saidTimer);
+  if (!lasting) saidTimer = setTimeout(quiet, 9000);
+}
+function quiet() { if (!busy && socket?.readyState === WebSocket.OPEN && !puts) $("said").hidden = true; }
+
+// The scene: drag to turn, with Shift or the middle button to move, wheel to draw nearer, click to place.
+let looking = null;
+$("scene").addEventListener("pointerdown", (event) => {
+  if (event.target.closest("button, .handle")) return;
+  looking = { x: event.clientX, y: event.clientY, far: 0, slide: event.shiftKey || event.button === 1 };
+});
+window.addEventListener("pointermove", (event) => {
+  if (!looking) return;
+  const dx = event.clientX - looking.x, dy = event.clientY - looking.y;
+  looking.far += Math.abs(dx) + Math.abs(dy);
+  [looking.x, looking.y] = [event.clientX, event.clientY];
+  if (puts && looking.far < 5) return;
+  const box = $("scene").getBoundingClientRect();
+  say(looking.slide ? { do: "look", slide: [dx / box.width, dy / box.height], moving: true } : { do: "look", turn: [dx * 0.4, dy * 0.4], moving: true });
+});
+window.addEventListener("pointerup", (event) => {
+  if (!looking) return;
+  const clicked = looking.far < 5;
+  looking = null;
+  if (clicked && puts) {
+    const box = $("scene").getBoundingClientRect();
+    puts -= 1;
+    say({ do: "put", x: (event.clientX - box.left) / box.width, y: (event.clientY - box.top) / box.height });
+    if (!puts) $("scene").style.cursor = "";
+  } else if (!clicked) say({ do: "look" });
+});
+$("scene").addEventListener("wheel", (event) => {
+  event.preventDefault();
+  say({ do: "look", near: Math.exp(-Math.max(-200, Math.min(200, event.deltaY)) * 0.0015), moving: true });
+}, { passive: false });
+
+// Lanes of the strip: a click takes the depth cursor there. The end view's wheel turns the dial.
+$("strip").addEventListener("pointerdown", (event) => {
+  if (event.target.closest(".handle") || !shown.strip) return;
+  const box = $("strip").getBoundingClientRect();
+  say({ do: "drag", handle: "cursor", screw: shown.selected, where: "strip", x: (event.clientX - box.left - shown.strip.x0_px) / shown.strip.scale_px, y: 0, seq: ++hands.seq });
+});
+$("end").addEventListener("wheel", (event) => {
+  event.preventDefault();
+  say({ do: "nudge", handle: "dial", screw: shown.selected, along: Math.sign(event.deltaY) * (event.shiftKey ? 15 : 1), across: 0, seq: ++hands.seq });
+}, { passive: false });
+
+const KEYS = [["N", "new screw: click where it enters, then where it aims"], ["D", "copy"], ["Del", "remove"], ["1–9", "take a screw in hand"],
+  ["Tab", "walk through handles and controls; arrows move a handle, Shift ten times as far"], ["Esc", "put back what is held"],
+  ["Ctrl Z, Ctrl Y", "undo, redo"], ["F A X P", "look: whole, along, across the fracture, from the front"], ["arrows, + −", "turn the bone and draw it nearer, when the scene has the focus"],
+  ["[ ]", "depth cursor by 0.5 mm"], [", .", "dial by 1°"], ["L", "next stocked length (Shift: shorter)"], ["T", "next technique"], ["S", "type the seat depth"], ["H", "hide the screw or show it"], ["?", "this list"]];
+$("keys").replaceChildren(make("b", {}, "Keys"), make("dl", {}, ...KEYS.flatMap(([name, words]) => [make("dt", {}, make("kbd", {}, name)), make("dd", {}, words)])), make("form", { method: "dialog" }, make("button", {}, "close")));
+
+const nudge = (handle, along) => say({ do: "nudge", handle, screw: shown.selected, along, across: 0, seq: ++hands.seq });
+window.addEventListener("keydown", (event) => {
+  if (event.target.matches("input, select, textarea") && event.key !== "Escape") return;
+  if (event.key === "Escape") {
+    if (hands.giveUp()) return;
+    if (puts) { puts = 0; $("scene").style.cursor = ""; say({ do: "cancel" }); quiet(); }
+    return;
+  }
+  if (event.ctrlKey || event.metaKey) {
+    const letter = event.key.toLowerCase();
+    if (letter === "z") { event.preventDefault(); say({ do: event.shiftKey ? "redo" : "undo" }); }
+    else if (letter === "y") { event.preventDefault(); say({ do: "redo" }); }
+    else if (letter === "s") event.preventDefault();
+    return;
+  }
+  const has = shown.screws?.length;
+  const views = { f: "whole", a: "along", x: "across", p: "front" };
+  const lower = event.key.toLowerCase();
+  if (event.key === "?") $("keys").showModal();
+  else if (lower === "n") placing();
+  else if (views[lower]) say({ do: "look", view: views[lower] });
+  else if (event.target === $("scene") && event.key.startsWith("Arrow")) {
+    event.preventDefault();
+    const turn = { ArrowLeft: [-5, 0], ArrowRight: [5, 0], ArrowUp: [0, -5], ArrowDown: [0, 5] }[event.key];
+    say({ do: "look", turn });
+  } else if (event.key === "+" || event.key === "=") say({ do: "look", near: 1.15 });
+  else if (event.key === "-" || event.key === "−") say({ do: "look", near: 1 / 1.15 });
+  else if (!has) return;
+  else if (lower === "d") say({ do: "copy", screw: shown.selected });
+  else if (event.key === "Delete") say({ do: "remove", screw: shown.selected });
+  else if (/^[1-9]$/.test(event.key) && Number(event.key) <= has) say({ do: "select", screw: Number(event.key) - 1 });
+  else if (event.key === "[" || event.key === "]") nudge("cursor", event.key === "]" ? 0.5 : -0.5);
+  else if (event.key === "," || event.key === ".") nudge("dial", event.key === "." ? 1 : -1);
+  else if (lower === "l") nudge("length", event.shiftKey ? -1 : 1);
+  else if (lower === "h") say({ do: "hide", screw: shown.selected });
+  else if (lower === "s") { event.preventDefault(); $("seat")?.focus(); $("seat")?.select(); }
+  else if (lower === "t" && shown.read.techniques.length > 1) {
+    const all = shown.read.techniques;
+    say({ do: "change", screw: shown.selected, technique: all[(all.indexOf(shown.read.technique) + 1) % all.length] });
+  }
+});
+
+$("undo").onclick = () => say({ do: "undo" });
+$("redo").onclick = () => say({ do: "redo" });
+$("report").onclick = () => { tell("writing the report"); say({ do: "report" }); };
+$("keys-button").onclick = () => $("keys").showModal();
+const theme = (dark) => {
+  document.documentElement.dataset.theme = dark ? "dark" : "light";
+  $("theme").textContent = dark ? "Light" : "Dark";
+};
+theme(matchMedia("(prefers-color-scheme: dark)").matches);
+$("theme").onclick = () => { theme(document.documentElement.dataset.theme !== "dark"); room(); };
+let resizing = 0;
+window.addEventListener("resize", () => { clearTimeout(resizing); resizing = setTimeout(room, 60); });
+
+connect();

@@ -1,0 +1,33 @@
+// Puts what the server has drawn in its place; every value keeps its path in assessment.json and full precision.
+
+export const $ = (id) => document.getElementById(id);
+
+export function make(tag, attributes = {}, ...inside) {
+  const node = document.createElement(tag);
+  for (const [key, value] of Object.entries(attributes)) {
+    if (value === null || value === undefined || value === false) continue;
+    if (key === "class") node.className = value;
+    else if (key.startsWith("on")) node.addEventListener(key.slice(2), value);
+    else node.setAttribute(key, value === true ? "" : value);
+  }
+  node.append(...inside.filter((one) => one !== null && one !== undefined && one !== ""));
+  return node;
+}
+
+export function drawn(svg) {
+  // Drawings come from our own server, with every name escaped there.
+  const holder = document.createElement("span");
+  holder.innerHTML = svg;
+  return holder.firstElementChild ?? "";
+}
+
+export function field(path, value, shown, unit = "", justChanged = false) {
+  return make("span", { class: justChanged ? "value just" : "value", "data-field": path, "data-value": value },
+    shown, unit ? make("small", {}, " " + unit) : "");
+}
+
+const SEVERITY = { stop: "■", warn: "◪", note: "□" };
+
+export function severity(word) {
+  return make("span", { class: "severity " + word }, SEVERITY[word] + " " + word);
+}

@@ -1,1 +1,0 @@
-"""Placeholder until the picture process is merged."""
