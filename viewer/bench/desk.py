@@ -186,7 +186,7 @@ class Desk:
         else:
             point = held.frame.at_mm(drag.x) + drag.y * held.frame.up
         if drag.handle == "entry":
-            after = with_entry(before, point, result.tip_mm, snap=drag.snap)
+            after = with_entry(before, self._entered(point, result), result.tip_mm, snap=drag.snap)
         elif drag.handle == "tip":
             after = with_tip(before, result.entry_mm, point, snap=drag.snap)
         else:
@@ -275,7 +275,7 @@ class Desk:
             after = with_seat(before, before.seat_depth_mm + nudge.along)
         elif nudge.handle == "entry":
             point = result.entry_mm + nudge.along * frame.along + nudge.across * frame.up
-            after = with_entry(before, point, result.tip_mm)
+            after = with_entry(before, self._entered(point, result), result.tip_mm)
             after = replace(after, length_mm=before.length_mm)
         else:
             tilt = np.deg2rad(nudge.across)
@@ -403,6 +403,22 @@ class Desk:
         if not met:
             raise InputError("there is no bone under that place; click on the bone")
         return np.asarray(start + min(met) * away)
+
+    def _entered(self, point_mm: Floats, result: ScrewResult) -> Floats:
+        """(3,) where the line from ``point_mm`` to the screw's tip enters its bone, nearest to the point."""
+        way = result.tip_mm - point_mm
+        size = float(np.linalg.norm(way))
+        if size == 0:
+            return point_mm
+        line = bundle_along(point_mm, way / size, np.zeros((1, 2)))
+        starts = [
+            float(start)
+            for number in self.ready.prepared.fragments_of(result.bone_name)
+            for start in stretches_inside(self.ready.prepared.meshes[number], line).of_line(0)[:, 0]
+        ]
+        if not starts:
+            raise InputError("from there the axis misses the bone")
+        return np.asarray(point_mm + min(starts, key=abs) * way / size)
 
     def _placed(self, index: int) -> PlacedScrew:
         screws = self.history.plan.screws
