@@ -16,9 +16,9 @@ import numpy as np
 from segmentation.vocabulary import Floats
 from viewer.report import drawing
 from viewer.report.drawing import BODY, between, chain_line, element, rect, text, written
-from viewer.report.section import Plane, Window, encloses, nearest_on, outlines_mm, picture_uri, section_hu
+from viewer.report.section import Plane, Window, encloses, nearest_on, picture_uri, section_hu
 from viewer.report.strip_lanes import fracture_edges_mm, gaps
-from viewer.report.strip_section import bone_outlines, other_screw_outlines
+from viewer.report.strip_section import bone_loops, bone_outlines, other_screw_outlines
 from viewer.report.subject import Subject
 from viewer.report.thread_teeth import radius_mm
 from viewer.report.tokens import CT_CASE, CT_INK, INK_3
@@ -110,9 +110,8 @@ def station_svg(subject: Subject, station: Station, *, half_mm: float, scale_px:
     plane = Plane(frame.at_mm(station.depth_mm), frame.toward, frame.up)
     radius_px = half_mm * scale_px
     centre = radius_px + 2
-    loops = {
-        fragment.number: outlines_mm(plane, fragment.vertices_mm, fragment.faces) for fragment in subject.own
-    }
+    all_loops = bone_loops(subject, plane)
+    loops = {fragment.number: all_loops[fragment.number] for fragment in subject.own}
     inside_of = next((number for number, own in loops.items() if encloses(own, 0.0, 0.0)), 0)
 
     def to_px(points_mm: Floats) -> Floats:
@@ -126,7 +125,7 @@ def station_svg(subject: Subject, station: Station, *, half_mm: float, scale_px:
     picture += element(
         "image", href=picture_uri(hu, subject.bone.host), x=2.0, y=2.0, width=side, height=side
     )
-    picture += bone_outlines(subject, plane, to_px) + other_screw_outlines(subject, plane, to_px)
+    picture += bone_outlines(subject, plane, to_px, all_loops) + other_screw_outlines(subject, plane, to_px)
     picture += chain_line(centre, 2.0, centre, 2.0 + side)
     inside += element("g", picture, clip_path=f"url(#{clip})")
     inside += _circle(centre, radius_px, INK_3, 0.8) + _circles(subject, station, centre, scale_px)

@@ -77,7 +77,7 @@ def ground(subject: Subject, ruler: Ruler, top: float) -> str:
             height=ruler.section_px,
             preserveAspectRatio="none",
         ),
-        bone_outlines(subject, plane, to_px),
+        bone_outlines(subject, plane, to_px, bone_loops(subject, plane)),
         chain_line(GUTTER_PX, middle, ruler.right_px, middle),
         other_screw_outlines(subject, plane, to_px),
     ]
@@ -90,11 +90,18 @@ def screw_over(subject: Subject, ruler: Ruler, top: float) -> str:
     return _gliding_hole(subject, ruler, middle) + _screw(subject, ruler, middle)
 
 
-def bone_outlines(subject: Subject, plane: Plane, to_px: Callable[[Floats], Floats]) -> str:
+def bone_loops(subject: Subject, plane: Plane) -> dict[int, list[Floats]]:
+    """Number of each fragment → where a plane meets its surface."""
+    return {one.number: outlines_mm(plane, one.vertices_mm, one.faces) for one in subject.posed}
+
+
+def bone_outlines(
+    subject: Subject, plane: Plane, to_px: Callable[[Floats], Floats], loops: dict[int, list[Floats]]
+) -> str:
     """Outlines in a plane: own fragments in their inks, other bones broken and faint, joint dotted."""
     drawn = []
     for fragment in subject.posed:
-        for loop in outlines_mm(plane, fragment.vertices_mm, fragment.faces):
+        for loop in loops[fragment.number]:
             d = outline(to_px(loop), closed=False)
             if fragment.bone == subject.result.bone_name:
                 drawn.append(cased(d, fragment_ink(fragment.rank).over_ct))
