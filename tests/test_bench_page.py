@@ -207,7 +207,8 @@ def test_every_number_is_that_of_measure_for_the_same_plan(page: Page, case: Pat
         page.click(f".screw[data-screw='{number}']")
         settled(page, before)
         fields = page.evaluate(
-            "[...document.querySelectorAll('[data-field]')].map(one => [one.dataset.field, one.dataset.value, one.textContent])"
+            """() => [...document.querySelectorAll('[data-field]')].map(
+            one => [one.dataset.field, one.dataset.value, one.textContent])"""
         )
         assert len(fields) >= 6
         for path, value, text in fields:
@@ -392,10 +393,12 @@ def test_the_theme_changes_and_nothing_runs_out_of_the_page(page: Page) -> None:
         for _ in range(2):
             page.click("#theme")
             out = page.evaluate(
-                """() => [...document.querySelectorAll('header *, #read *, footer, .caption, #end-words *, #look *')]
+                """() => [...document.querySelectorAll(
+                  'header *, #read *, footer, .caption, #end-words *, #look *')]
                 .filter(one => one.getClientRects().length && !one.closest('svg, select, dialog'))
                 .filter(one => { const box = one.getBoundingClientRect();
-                  return box.right > innerWidth + 1 || box.left < -1 || (one.closest('header, footer') && box.bottom > innerHeight + 1); })
+                  return box.right > innerWidth + 1 || box.left < -1
+                    || (one.closest('header, footer') && box.bottom > innerHeight + 1); })
                 .map(one => one.tagName + ' ' + one.textContent.slice(0, 40))"""
             )
             assert out == [], (width, height)

@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import hmac
 import secrets
-from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
 from aiohttp import web
+from aiohttp.typedefs import Handler, Middleware
 
 HOST = "127.0.0.1"
 """The loopback address; never another."""
@@ -33,8 +33,6 @@ HEADERS = {
     "Cache-Control": "no-store",
 }
 """Sent with every answer: nothing is loaded from anywhere else, and nothing stays behind in a cache."""
-
-Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
 
 def new_key() -> str:
@@ -74,7 +72,7 @@ class Gate:
         return hmac.compare_digest(given.encode("utf-8", "replace"), self.key.encode())
 
     @property
-    def middleware(self) -> Callable[[web.Request, Handler], Awaitable[web.StreamResponse]]:
+    def middleware(self) -> Middleware:
         """Refuses what is addressed to another host or comes from another origin; adds HEADERS."""
 
         @web.middleware
@@ -91,7 +89,7 @@ class Gate:
                 answer.headers.update(HEADERS)
             return answer
 
-        return guard  # type: ignore[no-any-return]
+        return guard
 
 
 def _refused(sentence: str, status: int = 403) -> web.Response:

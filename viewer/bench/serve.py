@@ -24,7 +24,7 @@ from aiohttp import WSMsgType, web
 from segmentation.errors import InputError
 from segmentation.files import canonical_json, write_whole
 from viewer.bench.desk import Desk
-from viewer.bench.drawn import Drawer, Room
+from viewer.bench.drawn import Drawer
 from viewer.bench.gate import HOST, Gate, new_key
 from viewer.bench.messages import LARGEST_BYTES, Drag, Look, read_message
 
@@ -35,6 +35,9 @@ PAGES = {"": "bench.html", **{name: name for name in ("bench.css", "bench.js", "
 """Path asked for → file of the page. Nothing else is served."""
 
 KINDS = {"html": "text/html", "css": "text/css", "js": "text/javascript"}
+
+ENDS_PX = (140.0, 600.0)
+"""Smallest and largest side of the end view."""
 
 KEEP_AFTER_S = 0.4
 """A change is written so soon after it. Our choice: within the second that is promised."""
@@ -71,7 +74,7 @@ class Bench:
             self._socket.bind((HOST, self.port))
         except OSError as refusal:
             raise InputError(
-                f"port {self.port} cannot be used ({refusal.strerror}); choose another with --port, or 0 for any"
+                f"port {self.port} cannot be used ({refusal.strerror}); give another with --port"
             ) from None
         self.gate = Gate(new_key(), self._socket.getsockname()[1])
         self._on_disk = self.desk.document
@@ -238,14 +241,15 @@ class Bench:
         if self.painter is not None:
             self.painter.paint(desk, moving=desk.held is not None or getattr(message, "moving", False))
         if only_look:
-            return {"ack": message.seq, "scene": self.drawer._scene(desk.subject())}
+            return {"ack": message.seq, "scene": self.drawer.scene(desk.subject())}
         self._assessments += 1
         shown = self.drawer.message()
         return shown | {"ack": message.seq, "assessments": self._assessments, "saved": self._saved_words()}
 
     def _room(self, room: Any) -> None:
         self.desk.resize((float(room.scene[0]), float(room.scene[1])))
-        self.drawer.room = Room((float(room.strip[0]), float(room.strip[1])))
+        self.drawer.strip.size_px = (float(room.strip[0]), float(room.strip[1]))
+        self.drawer.end_px = float(min(max(room.end, ENDS_PX[0]), ENDS_PX[1]))
         if self.painter is not None:
             self.painter.ratio, self.painter.dark = room.ratio, room.dark
 

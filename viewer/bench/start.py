@@ -117,7 +117,7 @@ def _held(folder: Path | None) -> Iterator[None]:
     with hold(lock) as free:
         if not free:
             raise InputError(
-                f"the case {shown(folder.name)} is open in another page; close that one (Ctrl C where it runs)"
+                f"the case {shown(folder.name)} is open in another page; end that one (Ctrl C where it runs)"
             )
         yield
 

@@ -65,21 +65,22 @@ def _fragment_block(subject: Subject, unit: str, *, stop: bool) -> Block:
     rows = []
     for fragment, hold in zip(result.fragments, holds, strict=True):
         row = words.fragment_row(result, fragment, notes)
-        row["swatch"] = Markup(_swatch(subject.rank(fragment.fragment)))
+        row["swatch"] = Markup(swatch(subject.rank(fragment.fragment)))
         row["bar"] = Markup(
-            "" if hold is None else _hold_bar(subject.rank(fragment.fragment), hold, longest_n, muted=stop)
+            "" if hold is None else hold_bar(subject.rank(fragment.fragment), hold, longest_n, muted=stop)
         )
         rows.append(row)
     note = "forces not for comparison while a stop stands" if stop else "hold from density: see the law below"
     return {"kind": "fragments", "rows": rows, "unit": unit, "stop": stop, "note": note, "notes": notes.words}
 
 
-def _swatch(rank: int) -> str:
+def swatch(rank: int) -> str:
+    """A small field in a fragment's hatch."""
     inside = rect(0.5, 0.5, 15, 9, f"url(#fragment-{rank})", stroke=INK, stroke_width="0.8")
     return picture(16, 10, inside, f"hatch of fragment {rank}").replace("<svg ", '<svg class="swatch" ', 1)
 
 
-def _hold_bar(rank: int, hold: Interval, longest_n: float, *, muted: bool) -> str:
+def hold_bar(rank: int, hold: Interval, longest_n: float, *, muted: bool) -> str:
     """The estimate as a hatched bar from 0 N and its interval as a whisker; hollow while a stop stands."""
     middle = 8.0
     scale = (BAR_PX - 4) / longest_n

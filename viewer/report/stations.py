@@ -56,7 +56,7 @@ def stations_of(subject: Subject) -> list[Station]:
         if len(chosen) == STATIONS_COUNT:
             break
     return [
-        Station(letter, depth_mm, _part(subject, depth_mm))
+        Station(letter, depth_mm, part_at(subject, depth_mm))
         for letter, depth_mm in zip(LETTERS, sorted(chosen), strict=False)
     ]
 
@@ -87,7 +87,8 @@ def _wanted_mm(subject: Subject) -> list[float]:
     return [depth_mm for depth_mm in wanted if from_mm <= depth_mm <= tip_mm]
 
 
-def _part(subject: Subject, depth_mm: float) -> str:
+def part_at(subject: Subject, depth_mm: float) -> str:
+    """What of the screw is at a depth, in words."""
     zone = subject.zone_at(depth_mm)
     if depth_mm < subject.seat_mm:
         return "head" if subject.solid.top_mm < 0 and depth_mm >= subject.top_depth_mm else "above the screw"

@@ -1,0 +1,120 @@
+"""The column of numbers of the screw in hand: controls, limits, hold, findings, each value with its field.
+
+A field is the value's path in assessment.json, so that what is read on the page can be looked up there.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from planner.limits import Limits
+from planner.vocabulary import FragmentResult, Interval, PlacedScrew, ScrewResult
+from viewer.bench.limit_rows import LimitRow, limit_rows, limit_svg
+from viewer.bench.themes import themed
+from viewer.report import words
+from viewer.report.drawing import written
+from viewer.report.figure_pages import hold_bar
+from viewer.report.subject import Subject
+
+GLYPH_PX = 130.0
+"""Width of a limit's glyph."""
+
+
+def column(subject: Subject, families: list[str]) -> dict[str, Any]:
+    """Everything the column shows of a screw; ``families`` are the screws that can be chosen."""
+    result, number = subject.result, subject.number - 1
+    root = f"screws[{number}]"
+    placed = result.placed
+    own_design = placed.screw.headless
+    return {
+        "name": placed.name,
+        "title": placed.screw.title,
+        "stop": words.has_stop(result),
+        "family": placed.screw.name,
+        "families": families,
+        "length_mm": placed.length_mm,
+        "stocked_mm": list(placed.screw.stocked_lengths_mm),
+        "technique": placed.technique,
+        "techniques": _techniques(placed),
+        "technique_words": "compresses by its own pitches"
+        if own_design
+        else words.TECHNIQUE_WORDS[placed.technique],
+        "seat_depth_mm": placed.seat_depth_mm,
+        "seat_words": words.seat_words(result),
+        "lengths": [
+            _value(f"{root}.bone_length_mm", result.bone_length_mm, "bone length"),
+            _value(f"{root}.tip_depth_mm", result.tip_depth_mm, "tip depth"),
+        ],
+        "limits": [_limit(row) for row in limit_rows(result, number, Limits())],
+        "holds": _holds(subject, root),
+        "findings": [
+            {
+                "severity": finding.severity,
+                "message": finding.message,
+                "code": finding.code,
+                "source": finding.source,
+            }
+            for finding in words.sorted_findings(result.findings)
+        ],
+        "counted": words.counted_words(result.findings),
+        "check": words.check_words(result),
+    }
+
+
+def _limit(row: LimitRow) -> dict[str, Any]:
+    return {
+        "words": row.words,
+        "field": row.field,
+        "value": row.value,
+        "shown": "" if row.value is None else written(row.value, row.digits),
+        "unit": row.unit,
+        "limit": row.limit_words,
+        "broken": row.broken,
+        "reason": row.reason,
+        "svg": themed(limit_svg(row, GLYPH_PX)),
+    }
+
+
+def _holds(subject: Subject, root: str) -> list[dict[str, Any]]:
+    """One row per fragment on the axis; all bars share one scale."""
+    result = subject.result
+    holds = [words.bitten_hold(fragment) for fragment in result.fragments]
+    longest_n = max((hold.high for hold in holds if hold is not None), default=0.0) or 1.0
+    stop = words.has_stop(result)
+    return [
+        {
+            "name": fragment.fragment_name,
+            "governs": fragment.fragment == result.governed_by,
+            "field": f"{root}.fragments[{place}].pullout_n.estimate",
+            "value": None if hold is None else hold.estimate,
+            "shown": "" if hold is None else written(hold.estimate, 0),
+            "range": "" if hold is None else f"{written(hold.low, 0)}–{written(hold.high, 0)}",
+            "reason": _why_no_hold(result, fragment, hold),
+            "svg": ""
+            if hold is None
+            else themed(hold_bar(subject.rank(fragment.fragment), hold, longest_n, muted=stop)),
+            "path": _value(f"{root}.fragments[{place}].axis_path_mm", fragment.axis_path_mm, "axis"),
+        }
+        for place, (fragment, hold) in enumerate(zip(result.fragments, holds, strict=True))
+        if fragment.axis_path_mm > 0
+    ]
+
+
+def _value(field: str, value_mm: float, said: str) -> dict[str, Any]:
+    return {"field": field, "value": value_mm, "words": said, "shown": written(value_mm), "unit": "mm"}
+
+
+def _why_no_hold(result: ScrewResult, fragment: FragmentResult, hold: Interval | None) -> str:
+    if hold is not None:
+        return ""
+    if fragment.thread_engagement_mm <= 0:
+        return words.HELD_BY_HEAD if words.held_by_head(result, fragment) else words.NO_THREAD
+    return result.reasons.get(f"fragments.{fragment.fragment}.pullout_n", "not known")
+
+
+def _techniques(placed: PlacedScrew) -> list[str]:
+    if placed.screw.headless:
+        return ["position"]
+    if placed.screw.head is not None and placed.screw.head.shape == "locking":
+        return ["locking", "position"]
+    return ["position", "lag"]
