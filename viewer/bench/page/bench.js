@@ -51,7 +51,7 @@ function room() {
   const scene = $("scene").getBoundingClientRect();
   const area = $("strip-area").getBoundingClientRect();
   const end = endSide();
-  const strip = [Math.max(320, Math.round(area.width - end - 150)), Math.round(Math.max(230, window.innerHeight * 0.4))];
+  const strip = [Math.max(320, Math.round(area.width - end - (window.innerWidth >= 2200 ? 215 : 150))), Math.round(Math.max(230, window.innerHeight * 0.4))];
   say({ do: "room", scene: [Math.max(1, Math.round(scene.width)), Math.max(1, Math.round(scene.height))], strip, end,
     ratio: Math.min(Math.max(window.devicePixelRatio || 1, 0.5), 4), dark: document.documentElement.dataset.theme === "dark" });
 }
