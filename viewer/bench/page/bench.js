@@ -364,6 +364,6 @@ const theme = (dark) => {
 theme(matchMedia("(prefers-color-scheme: dark)").matches);
 $("theme").onclick = () => { theme(document.documentElement.dataset.theme !== "dark"); room(); };
 let resizing = 0;
-window.addEventListener("resize", () => { clearTimeout(resizing); resizing = setTimeout(room, 60); });
+new ResizeObserver(() => { clearTimeout(resizing); resizing = setTimeout(room, 60); }).observe($("scene"));
 
 connect();
