@@ -15,6 +15,7 @@ import numpy as np
 from pydantic import Field
 
 from segmentation.documents import FirstVersion, Name, Point, StrictModel, checked, published_schema, repeated
+from segmentation.record_part import RecordPart, SharesPart, record_document, shares_document
 from segmentation.vocabulary import Bone, CalibrationKind, RemovedAs
 
 FORMAT = "pilothole-bone"
@@ -67,6 +68,7 @@ class SegmentationPart(StrictModel):
     removed: list[RemovedPart]
     notes: list[str]
     taken_together: list[Name] = Field(default_factory=list)
+    record: RecordPart | None = None
 
 
 class CalibrationPart(StrictModel):
@@ -92,6 +94,7 @@ class FragmentPart(StrictModel):
     bone: Name
     volume_mm3: Positive
     pose: Matrix
+    shares: SharesPart | None = None
 
 
 class BoneDocument(StrictModel):
@@ -147,6 +150,7 @@ def bone_document(bone: Bone, file_digests: Mapping[str, str]) -> dict[str, Any]
                 "bone": fragment.bone,
                 "volume_mm3": float(fragment.volume_mm3),
                 "pose": fragment.pose.tolist(),
+                **shares_document(fragment),
             }
             for fragment in bone.fragments
         ],
@@ -171,6 +175,7 @@ def _segmentation(bone: Bone) -> dict[str, Any]:
         ],
         "notes": list(taken.notes),
         "taken_together": list(taken.taken_together),
+        **record_document(taken.record),
     }
 
 

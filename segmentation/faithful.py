@@ -15,8 +15,19 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from segmentation.point_spread import FWHM_PER_SIGMA_RATIO, estimate_point_spread
+from segmentation.profiles import noise_and_where
+from segmentation.record import places_of
 from segmentation.refine import refine_surface
-from segmentation.vocabulary import Cortex, CTVolume, Floats, Fragment, PointSpread, RefinedSurface, Surface
+from segmentation.vocabulary import (
+    Blur,
+    Cortex,
+    CTVolume,
+    Floats,
+    Fragment,
+    PointSpread,
+    RefinedSurface,
+    Surface,
+)
 
 ON_THE_LEVEL_HU = 2.0
 """A vertex whose interpolated grey value is this near to the level lies on an edge of grey values. Our
@@ -42,13 +53,15 @@ def faithful(
     *,
     divided: bool,
     everywhere: bool = False,
-) -> tuple[tuple[Fragment, ...], tuple[str, ...]]:
-    """``fragments`` with refined surfaces and their cortex, and sentences about how that went.
+) -> tuple[tuple[Fragment, ...], tuple[str, ...], Blur]:
+    """``fragments`` with refined surfaces and their cortex, sentences about how that went, and the blur.
 
     ``divided``: cuts or labels gave some of the borders, which no grey value shows. A fragment of which too
     little could be measured keeps its plain surface, unless ``everywhere`` asks for it.
     """
-    spread = estimate_point_spread(ct, [fragment.surface for fragment in fragments])
+    surfaces = [fragment.surface for fragment in fragments]
+    noise_hu, where = noise_and_where(ct, np.concatenate([surface.vertices_mm for surface in surfaces]))
+    spread = estimate_point_spread(ct, surfaces, noise_sd_hu=noise_hu)
     result: list[Fragment] = []
     plain: list[str] = []
     told: list[str] = []
@@ -71,7 +84,7 @@ def faithful(
         notes.append(
             f"too little of a surface could be measured to refine it, its level was kept: {', '.join(plain)}"
         )
-    return tuple(result), tuple(notes)
+    return tuple(result), tuple(notes), Blur(spread, noise_hu, where)
 
 
 def _moved(
@@ -96,6 +109,7 @@ def _moved(
         thickness_known=refined.thickness_known & on_edge,
         cortex_hu=where_on_edge(refined.cortex_hu),
         mass_hu_mm=where_on_edge(refined.mass_hu_mm),
+        place=places_of(refined, on_edge),
     )
     moved = replace(fragment, surface=surface, volume_mm3=surface.enclosed_mm3, cortex=cortex)
     return moved, on_edge
