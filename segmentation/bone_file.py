@@ -15,7 +15,7 @@ import numpy as np
 from pydantic import Field
 
 from segmentation.documents import FirstVersion, Name, Point, StrictModel, checked, published_schema, repeated
-from segmentation.record_part import RecordPart, SharesPart, record_document, shares_document
+from segmentation.record_part import RecordPart, record_document
 from segmentation.vocabulary import Bone, CalibrationKind, RemovedAs
 
 FORMAT = "pilothole-bone"
@@ -94,7 +94,6 @@ class FragmentPart(StrictModel):
     bone: Name
     volume_mm3: Positive
     pose: Matrix
-    shares: SharesPart | None = None
 
 
 class BoneDocument(StrictModel):
@@ -150,7 +149,6 @@ def bone_document(bone: Bone, file_digests: Mapping[str, str]) -> dict[str, Any]
                 "bone": fragment.bone,
                 "volume_mm3": float(fragment.volume_mm3),
                 "pose": fragment.pose.tolist(),
-                **shares_document(fragment),
             }
             for fragment in bone.fragments
         ],
@@ -175,7 +173,7 @@ def _segmentation(bone: Bone) -> dict[str, Any]:
         ],
         "notes": list(taken.notes),
         "taken_together": list(taken.taken_together),
-        **record_document(taken.record),
+        **record_document(bone),
     }
 
 

@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 
 from segmentation.documents import StrictModel
 from segmentation.record import BINS_COUNT, shares_of
-from segmentation.vocabulary import Blur, Fragment, Histogram, Level, PointSpread, SegmentationRecord
+from segmentation.vocabulary import Blur, Bone, Histogram, Level, PointSpread, SegmentationRecord
 
 Fraction = Annotated[float, Field(ge=0, le=1)]
 NotNegative = Annotated[float, Field(ge=0)]
@@ -65,12 +65,25 @@ class BlurPart(StrictModel):
     noise_where: str
 
 
+class SharesPart(StrictModel):
+    """How the vertices of a fragment's surface came by their place, as shares of them."""
+
+    fragment: Annotated[int, Field(ge=1)]
+    vertices_count: Annotated[int, Field(ge=0)]
+    measured_fraction: Fraction
+    repaired_fraction: Fraction
+    no_edge_fraction: Fraction
+    level_fraction: Fraction
+    thickness_known_fraction: Fraction
+
+
 class RecordPart(StrictModel):
     """What a person needs to judge a segmentation."""
 
     histogram: HistogramPart
     levels: list[LevelPart]
     blur: BlurPart | None
+    surfaces: list[SharesPart]
 
     def value(self) -> SegmentationRecord:
         """The record as a value."""
@@ -88,19 +101,9 @@ class RecordPart(StrictModel):
         )
 
 
-class SharesPart(StrictModel):
-    """How the vertices of a fragment's surface came by their place, as shares of them."""
-
-    vertices_count: Annotated[int, Field(ge=0)]
-    measured_fraction: Fraction
-    repaired_fraction: Fraction
-    no_edge_fraction: Fraction
-    level_fraction: Fraction
-    thickness_known_fraction: Fraction
-
-
-def record_document(record: SegmentationRecord | None) -> dict[str, Any]:
-    """The key ``record`` of bone.json; no key without one."""
+def record_document(bone: Bone) -> dict[str, Any]:
+    """The key ``record`` of the segmentation in bone.json; no key without one."""
+    record = bone.segmentation.record
     if record is None:
         return {}
     counted, blur = record.histogram, record.blur
@@ -121,14 +124,13 @@ def record_document(record: SegmentationRecord | None) -> dict[str, Any]:
                 "noise_hu": blur.noise_hu,
                 "noise_where": blur.noise_where,
             },
+            "surfaces": [
+                {"fragment": fragment.number, **asdict(shares)}
+                for fragment in bone.fragments
+                if (shares := shares_of(fragment)) is not None
+            ],
         }
     }
-
-
-def shares_document(fragment: Fragment) -> dict[str, Any]:
-    """The key ``shares`` of a fragment in bone.json; no key where it cannot be counted."""
-    shares = shares_of(fragment)
-    return {} if shares is None else {"shares": asdict(shares)}
 
 
 def _spread(part: PointSpreadPart) -> PointSpread:
