@@ -15,7 +15,7 @@ from planner.vocabulary import ScrewResult
 from segmentation.vocabulary import Floats
 from viewer.report.camera import Camera
 from viewer.report.cortex_scale import OTHER_HATCH_PX, THIN_HATCH_PX, CortexScale, Told, colours
-from viewer.report.drawing import BODY, element, picture, text
+from viewer.report.drawing import BODY, element, picture, text, text_width
 from viewer.report.ray_target import RayTarget
 from viewer.report.scene import embedded
 from viewer.report.scene_edges import ink_edges, sharp_pixels
@@ -36,6 +36,10 @@ THIN_LINE_PX, OTHER_LINE_PX = 2.0, 0.8
 
 SEEN_MM = 0.6
 """An entry this near to what a ray meets first is seen. Our choice."""
+
+
+ENTRY_ROOM_PX, DIRECTION_PX = 8.0, 62.0
+"""Room between an entry and its words, and where a direction at the left edge ends. Our choice."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,9 +64,10 @@ def cortex_svg(
         told=np.concatenate([_kinds(told, scale) for _, told in own]),
     )
     rgb, pieces = _cast(surface, scale, camera)
-    drawn = embedded(rgb, camera) + _entries(surface.target, screws, camera)
+    entries = _entries(surface.target, screws, camera)
+    drawn = embedded(rgb, camera) + "".join(_entry(*entry) for entry in entries)
     drawn += leaders(fragment_labels(tuple(piece for piece, _ in own), pieces), camera)
-    drawn += directions(camera) + scale_bar(camera)
+    drawn += directions(camera, _in_the_way(entries, camera)) + scale_bar(camera)
     return picture(camera.width_px, camera.height_px, drawn, "Bone by thickness of its cortex")
 
 
@@ -135,9 +140,11 @@ def _lines(across_px: Floats, pitch: float, width: float) -> Floats:
     return np.asarray(np.clip((width / 2 - from_middle) * PIXELS_PER_PX + 0.5, 0, 1))
 
 
-def _entries(target: RayTarget, screws: Sequence[ScrewResult], camera: Camera) -> str:
-    """A ring and the screw's name at each entry that is seen from here."""
-    drawn = ""
+def _entries(
+    target: RayTarget, screws: Sequence[ScrewResult], camera: Camera
+) -> list[tuple[str, float, float]]:
+    """Words and place of each entry that is seen from here."""
+    seen = []
     for screw in screws:
         (x, y) = camera.to_px([screw.entry_mm])[0].tolist()
         if not (0 < x < camera.width_px and 0 < y < camera.height_px):
@@ -145,8 +152,23 @@ def _entries(target: RayTarget, screws: Sequence[ScrewResult], camera: Camera) -
         hits = target.first_hits(camera.origins_mm(np.array([[x, y]]), FAR_MM), -camera.toward)
         if len(hits.rays) and abs((hits.points_mm[0] - screw.entry_mm) @ camera.toward) > SEEN_MM:
             continue
-        drawn += element("circle", cx=x, cy=y, r="3.4", fill=PAPER, stroke=INK, stroke_width="1.5")
-        drawn += text(
-            x - 8, y - 7, f"entry of {screw.placed.name}", anchor="end", size=BODY, bold=True, halo=PAPER
-        )
-    return drawn
+        seen.append((f"entry of {screw.placed.name}", x, y))
+    return seen
+
+
+def _entry(words: str, x: float, y: float) -> str:
+    """A ring, and the words before it; after it where there is no room before."""
+    ring = element("circle", cx=x, cy=y, r="3.4", fill=PAPER, stroke=INK, stroke_width="1.5")
+    before = _left_px(words, x) > 0
+    place = (x - ENTRY_ROOM_PX, "end") if before else (x + ENTRY_ROOM_PX, "start")
+    return ring + text(place[0], y - 7, words, anchor=place[1], size=BODY, bold=True, halo=PAPER)
+
+
+def _left_px(words: str, x: float) -> float:
+    return x - ENTRY_ROOM_PX - text_width(words, BODY, bold=True)
+
+
+def _in_the_way(entries: Sequence[tuple[str, float, float]], camera: Camera) -> float | None:
+    """Height of the words that the direction at the left edge has to keep clear of, if any."""
+    heights = [y - 10 for words, x, y in entries if _left_px(words, x) < DIRECTION_PX]
+    return min(heights, key=lambda y: abs(y - camera.height_px / 2), default=None)

@@ -27,6 +27,9 @@ HEAD = "The cortex"
 SCENE_PX = 262.0
 """Height of each picture. Our choice."""
 
+SMALLEST_SCALE_PX = 4.0
+"""A bone that is whole only at fewer px per mm is shown around the screw. Our choice."""
+
 ROOM_FRACTION = 0.93
 """The bone is drawn this much smaller than it could be, to keep clear of the body's directions."""
 
@@ -53,7 +56,9 @@ def cortex_pages(bone: Bone, assessment: Assessment, title: str, *, as_scanned: 
         right, up = np.array([-1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0])
     blocks: list[Block] = [_lead(list(told.values()), own_bone)]
     for way in (right, -right):
-        camera = camera_on(way, up, posed, screws[0] if screws else None, WIDTH_PX, SCENE_PX)
+        camera = camera_on(way, up, posed, None, WIDTH_PX, SCENE_PX)
+        if screws and camera.scale_px < SMALLEST_SCALE_PX:
+            camera = camera_on(way, up, posed, screws[0], WIDTH_PX, SCENE_PX)
         camera = replace(camera, scale_px=ROOM_FRACTION * camera.scale_px)
         svg = cortex_svg([(one, told[one.number]) for one in posed], screws, scale, camera)
         blocks.append({"kind": "drawing", "svg": Markup(svg)})
@@ -99,7 +104,9 @@ def _row(name: str, told: Told, scale: CortexScale, line: Calibration | None) ->
     known, bounds = (values[np.isfinite(values)] for values in (told.thickness_mm, told.bound_mm))
     thickness = _middle(known, 1)
     if thickness is None:
-        at_most = f"below {written(float(np.percentile(bounds, HIGH_PERCENT)))}" if len(bounds) else NOTHING
+        at_most = NOTHING
+        if len(bounds):
+            at_most = f"below {written(float(np.percentile(bounds, HIGH_PERCENT)))}"
         thickness = (at_most, "")
     mass = told.mass_hu_mm[np.isfinite(told.mass_hu_mm)]
     if line is not None:

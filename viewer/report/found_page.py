@@ -21,7 +21,7 @@ from viewer.report.words import ended
 
 HEAD = "How the bone was found"
 
-HISTOGRAM_PX = 150.0
+HISTOGRAM_PX = 146.0
 """Height of the histogram. Our choice."""
 
 CUT_GAP_PX = 14.0
@@ -96,9 +96,7 @@ def _lead(bone: Bone) -> tuple[Block, float]:
         said = "From there each point of the surface was moved to the edge its own grey values show"
         if (measured := _measured_fraction(bone)) is not None:
             said += f", which succeeded at {percent(measured)} of the points"
-        said += (
-            f". The cortex is known at {percent(known)}; elsewhere only what it is thinner than, if anything."
-        )
+        said += f". The cortex's thickness is known at {percent(known)}, elsewhere at most what it is below."
         if blur is not None and (blur.point_spread.xy_assumed or blur.point_spread.z_assumed):
             said += " The blur is assumed, so thickness is known at fewer points."
     lead: Block = {"kind": "lead", "bold": bold, "words": said, "stop": False}
@@ -277,7 +275,7 @@ def _middle(bone: Bone, assessment: Assessment) -> tuple[Floats, str, str]:
     if assessment.screws:
         first = assessment.screws[0]
         middle_mm = (np.asarray(first.entry_mm) + np.asarray(first.tip_mm)) / 2
-        return middle_mm, first.bone_name, f"the middle of {first.placed.name}"
+        return middle_mm, first.bone_name, f"the middle of screw {first.placed.name}"
     own_bone = bone.fragments[0].bone
     vertices = np.concatenate([f.surface.vertices_mm for f in bone.fragments if f.bone == own_bone])
     return (vertices.min(axis=0) + vertices.max(axis=0)) / 2, own_bone, f"the middle of the {own_bone}"

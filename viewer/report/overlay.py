@@ -68,8 +68,8 @@ def strokes(plane: Plane, fragment: Fragment, measured: Bools) -> Iterator[Strok
     """A fragment's outline in a plane, divided where it changes between measured and not."""
     surface = fragment.surface
     for points_mm, ends in outlines_and_ends(plane, surface.vertices_mm, surface.faces):
-        sure = np.asarray(measured[ends]).all(axis=-1)
-        both: Bools = np.asarray(sure[:-1] & sure[1:])
+        sure = measured[ends[:, 0]] & measured[ends[:, 1]]
+        both = sure[:-1] & sure[1:]
         borders = [0, *(np.flatnonzero(both[1:] != both[:-1]) + 1).tolist(), len(both)]
         for begin, end in pairwise(borders):
             if end - begin + 1 >= FEWEST_POINTS_COUNT:
