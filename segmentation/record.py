@@ -1,6 +1,6 @@
 """What is kept of a segmentation so that a person can judge it: its grey values, and how much was measured.
 
-Counts are taken slab by slab from at most 20 million voxels, thinned evenly; shares are those of a surface's
+Counts are taken slab by slab from at most 5 million voxels, thinned evenly; shares are those of a surface's
 vertices, which lie about a voxel apart.
 """
 
@@ -26,7 +26,7 @@ BIN_HU, BINS_COUNT = 16.0, 256
 """A bin's width and their number, from NO_DATA_BELOW_HU on: up to 3072 HU, the end of a 12-bit scale. Our
 choice: finer than noise, coarse enough to be read as text."""
 
-MOST_VOXELS_COUNT = 20_000_000
+MOST_VOXELS_COUNT = 5_000_000
 """More are thinned evenly before counting. Our choice: the shape of the histogram does not need more."""
 
 LEVEL_WORDS = "bone begins"

@@ -27,7 +27,7 @@ from viewer.report.view_frame import PosedFragment
 KNOWN, THIN, UNMEASURED = 1, 2, 3
 """What is told of a place; 0 is no bone."""
 
-SHADE_DARKEST, SHADE_RANGE = 0.80, 0.24
+SHADE_DARKEST_FRACTION, SHADE_RANGE_FRACTION = 0.80, 0.24
 """Shade of a place that turns from the light, and what full light adds. Our choice: weaker than a third of
 the scale."""
 
@@ -119,7 +119,7 @@ def _look(
         colour[here] = np.array(rgb_fraction(ground)) * (1 - share) + ink * share
     light = -0.45 * camera.right + 0.75 * camera.up + 0.55 * camera.toward
     diffuse = np.clip(hits.normals @ (light / np.linalg.norm(light)), 0, 1)
-    image[hits.rays] = colour * (SHADE_DARKEST + SHADE_RANGE * diffuse[:, None])
+    image[hits.rays] = colour * (SHADE_DARKEST_FRACTION + SHADE_RANGE_FRACTION * diffuse[:, None])
     layers[0, hits.rays], layers[1, hits.rays] = hits.pieces, told
     distance_mm[hits.rays] = hits.distance_mm
     return np.clip(image, 0, 1), layers, distance_mm

@@ -33,7 +33,7 @@ SMALLEST_SCALE_PX = 4.0
 ROOM_FRACTION = 0.93
 """The bone is drawn this much smaller than it could be, to keep clear of the body's directions."""
 
-MM_PER_CM = 10.0
+MM_PER_CM = 10
 
 NOTHING = "not measured"
 
@@ -73,12 +73,12 @@ def cortex_pages(bone: Bone, assessment: Assessment, title: str, *, as_scanned: 
 
 
 def _lead(told: list[Told], own_bone: str) -> Block:
-    known = np.concatenate([np.isfinite(one.thickness_mm) for one in told])
+    known = percent(float(np.concatenate([np.isfinite(one.thickness_mm) for one in told]).mean()))
     return {
         "kind": "lead",
-        "bold": f"The {own_bone}'s cortex is known at {percent(float(known.mean()))} of its points.",
-        "words": "What is not known is hatched, never coloured: thin cortex, the face of a fracture or a cut, "
-        "and where the scan ends.",
+        "bold": f"The {own_bone}'s cortex is known at {known} of its points.",
+        "words": "What is not known is hatched, never coloured: thin cortex, the face of a fracture or a "
+        "cut, and where the scan ends.",
         "stop": False,
     }
 

@@ -121,7 +121,7 @@ def _histogram_words(bone: Bone) -> str:
     thinned = f", every {counted.every}th along each axis" if counted.every > 1 else ""
     return (
         f"{total} voxels{thinned}, in bins of {counted.bin_hu:g} HU on a logarithmic scale; hatched: inside "
-        f"the fragments, hollows included. The level: {ended(_capital(bone.segmentation.threshold_reason))}"
+        f"the fragments, cavities included. The level: {ended(_capital(bone.segmentation.threshold_reason))}"
     )
 
 
@@ -217,7 +217,7 @@ def _shares_table(bone: Bone) -> Block:
         rows.append([fragment.name, str(shares.vertices_count), *(percent(part) for part in parts)])
     foot = (
         others
-        + "Left on the level: cuts, closed hollows, and fragments of which too little could be measured."
+        + "Left on the level: cuts, closed cavities, and fragments of which too little could be measured."
     )
     return table("The surface, point by point", "share of the points", heads, rows, foot)
 

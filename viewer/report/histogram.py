@@ -37,11 +37,13 @@ def histogram_svg(record: SegmentationRecord, *, width_px: float, height_px: flo
     base = math.log10(LEAST_COUNT)
     bottom_px = height_px - BOTTOM_PX
 
-    def x(hu: float) -> float:
-        return LEFT_PX + (hu - low) / (high - low) * (width_px - LEFT_PX - RIGHT_PX)
+    def x(level_hu: float) -> float:
+        return LEFT_PX + (level_hu - low) / (high - low) * (width_px - LEFT_PX - RIGHT_PX)
 
-    def y(count: float) -> float:
-        return bottom_px - (math.log10(max(count, LEAST_COUNT)) - base) / (top - base) * (bottom_px - TOP_PX)
+    def y(voxels_count: float) -> float:
+        return bottom_px - (math.log10(max(voxels_count, LEAST_COUNT)) - base) / (top - base) * (
+            bottom_px - TOP_PX
+        )
 
     def steps(counts: npt.NDArray[np.int64]) -> str:
         corners = [(x(low), bottom_px)]
