@@ -73,7 +73,7 @@ def faithful(
             plain.append(f"{fragment.name} ({measured.mean():.0%} measured)")
             result.append(fragment)
             continue
-        told += [note for note in refined.notes if note not in told]
+        told += [note for note in refined.notes if note not in (*told, *spread.notes)]
         moved, on_edge = _moved(ct, fragment, refined, threshold_hu if divided else None)
         kept.append(on_edge & measured)
         result.append(moved)

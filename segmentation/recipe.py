@@ -25,7 +25,7 @@ from segmentation.components import SPECK_MM3, pieces_above
 from segmentation.errors import InputError
 from segmentation.metal import find_metal, metal_note, without_metal
 from segmentation.parts import NEAR_MM, Cut, Part, cut_in_two, parts_from_labels, parts_from_pieces
-from segmentation.record import LEVEL_WORDS, histogram_of
+from segmentation.record import histogram_of
 from segmentation.surface import iso_surface
 from segmentation.threshold import check_threshold, choose_threshold
 from segmentation.vocabulary import (
@@ -141,7 +141,7 @@ def segment(
         )
         notes += refined_notes
     volume = _label_volume(parts, ct)
-    record = SegmentationRecord(histogram_of(whole, volume), (Level(threshold_hu, LEVEL_WORDS),), blur)
+    record = SegmentationRecord(histogram_of(whole, volume), (Level(threshold_hu, f"{host} begins"),), blur)
     return Bone(
         ct=whole,
         labels=volume,

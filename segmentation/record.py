@@ -29,9 +29,6 @@ choice: finer than noise, coarse enough to be read as text."""
 MOST_VOXELS_COUNT = 5_000_000
 """More are thinned evenly before counting. Our choice: the shape of the histogram does not need more."""
 
-LEVEL_WORDS = "bone begins"
-"""What the level of a segmentation is called."""
-
 Bools = npt.NDArray[np.bool_]
 
 

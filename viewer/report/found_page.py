@@ -17,9 +17,9 @@ from viewer.report.drawing import SMALL, written
 from viewer.report.histogram import histogram_svg
 from viewer.report.overlay import half_side_mm, overlays
 from viewer.report.sheet import ROW_PX, SMALL_ROW_PX, WIDTH_PX, Block, Page, paged, text_height
-from viewer.report.words import ended
+from viewer.report.words import capital, ended
 
-HEAD = "How the bone was found"
+HEADS = {"bone": "How the bone was found", "foam": "How the foam was found"}
 
 HISTOGRAM_PX = 146.0
 """Height of the histogram. Our choice."""
@@ -54,7 +54,9 @@ def found_pages(bone: Bone, assessment: Assessment, title: str) -> list[Page]:
         blocks.append(_figure("Grey values.", _histogram_words(bone)))
     blocks.append((pair, max(_height(facts, WIDTH_PX / 2 - 14), _height(removed, WIDTH_PX / 2 - 14))))
     blocks.append((shares, _height(shares, WIDTH_PX)))
-    return paged([*blocks, *_cuts(bone, assessment)], HEAD, "the scan, the level and the surface", title)
+    return paged(
+        [*blocks, *_cuts(bone, assessment)], HEADS[bone.host], "the scan, the level and the surface", title
+    )
 
 
 def table(
@@ -84,12 +86,12 @@ def _blur(bone: Bone) -> Blur | None:
 
 def _lead(bone: Bone) -> tuple[Block, float]:
     taken, blur = bone.segmentation, _blur(bone)
-    bold = f"Bone begins at {written(taken.threshold_hu, 0)} HU."
+    bold = f"{capital(bone.host)} begins at {written(taken.threshold_hu, 0)} HU."
     cortices = [fragment.cortex for fragment in bone.fragments if fragment.cortex is not None]
     if not cortices:
         said = (
-            "The surface is that level itself: blur was not taken out, and the cortex was not measured. "
-            "A fixed level can lie 0.2 to 0.8 mm beside the bone; look at the cuts."
+            "The surface is that level itself: blur was not taken out, and no cortex was measured. "
+            "A fixed level can lie 0.2 to 0.8 mm beside the true surface; look at the cuts."
         )
     else:
         known = float(np.concatenate([one.thickness_known for one in cortices]).mean())
@@ -121,7 +123,7 @@ def _histogram_words(bone: Bone) -> str:
     thinned = f", every {counted.every}th along each axis" if counted.every > 1 else ""
     return (
         f"{total} voxels{thinned}, in bins of {counted.bin_hu:g} HU on a logarithmic scale; hatched: inside "
-        f"the fragments, cavities included. The level: {ended(_capital(bone.segmentation.threshold_reason))}"
+        f"the fragments, cavities included. The level: {ended(capital(bone.segmentation.threshold_reason))}"
     )
 
 
@@ -137,7 +139,7 @@ def _scan_table(bone: Bone) -> Block:
     else:
         rows += _blur_rows(blur.point_spread)
         rows.append(["noise, one deviation", f"{written(blur.noise_hu)} HU, in {blur.noise_where}"])
-        foot += "".join(f" {ended(_capital(note))}" for note in blur.point_spread.notes)
+        foot += "".join(f" {ended(capital(note))}" for note in blur.point_spread.notes)
     return table("The scan", "", [("", ""), ("", NUM)], rows, foot)
 
 
@@ -163,10 +165,6 @@ def _blur_rows(spread: PointSpread) -> list[list[str]]:
     if spread.undershoot_fraction is not None:
         rows.append(["dip beside the cortex", f"{percent(spread.undershoot_fraction)} of its contrast"])
     return rows
-
-
-def _capital(said: str) -> str:
-    return said[:1].upper() + said[1:]
 
 
 def _removed_table(removed: tuple[Removed, ...]) -> Block:

@@ -25,8 +25,11 @@ from viewer.report.tokens import HAIR, INK, INK_2, INK_3, PAPER
 LEFT_PX, RIGHT_PX, TOP_PX, BOTTOM_PX = 46.0, 8.0, 16.0, 17.0
 """Margins for words."""
 
-TICK_HU, LEAST_COUNT = 500, 0.7
-"""Distance of ticks, and where the count axis begins: a single voxel is still to be seen. Our choice."""
+TICKS_HU, TICKS_COUNT = (50, 100, 200, 500, 1000), 9
+"""Distances of ticks, and the most ticks there are. Our choice."""
+
+LEAST_COUNT = 0.7
+"""Where the count axis begins: a single voxel is still to be seen. Our choice."""
 
 
 def histogram_svg(record: SegmentationRecord, *, width_px: float, height_px: float) -> str:
@@ -62,8 +65,9 @@ def histogram_svg(record: SegmentationRecord, *, width_px: float, height_px: flo
     drawn += path(steps(counted.counts), fill=HAIR, stroke=INK_3, stroke_width="0.9")
     drawn += path(steps(counted.bone_counts), fill="url(#histogram-bone)", stroke=INK, stroke_width="0.9")
     drawn += line(LEFT_PX, bottom_px, width_px - RIGHT_PX, bottom_px, INK)
-    first = math.ceil(low / TICK_HU) * TICK_HU
-    for hu in range(first, math.floor(high) + 1, TICK_HU):
+    tick_hu = next((hu for hu in TICKS_HU if (high - low) / hu < TICKS_COUNT), TICKS_HU[-1])
+    first = math.ceil(low / tick_hu) * tick_hu
+    for hu in range(first, math.floor(high) + 1, tick_hu):
         drawn += line(x(hu), bottom_px, x(hu), bottom_px + 4, INK)
         drawn += text(x(hu), bottom_px + 14, written(hu, 0), anchor="middle")
     drawn += text(LEFT_PX - 17, bottom_px + 14, "HU", anchor="end", fill=INK_2)

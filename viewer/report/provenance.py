@@ -10,7 +10,7 @@ from planner.vocabulary import Assessment
 from segmentation.vocabulary import Calibration, Removed
 from viewer.calibrating import KIND_WORDS, error_words
 from viewer.report.drawing import written
-from viewer.report.words import ended
+from viewer.report.words import capital, ended
 
 DIGEST_LETTERS = 12
 """Letters of a digest that are printed: enough to compare by eye; the whole one stands in the files. Our
@@ -65,7 +65,7 @@ def provenance_rows(
     )
     rows.append(("taken off", _removed_words(removed)))
     if bone.get("notes"):
-        rows.append(("remarks", " ".join(ended(str(note)) for note in bone["notes"])))
+        rows.append(("remarks", " ".join(ended(capital(str(note))) for note in bone["notes"])))
     settings = made.get("settings", {})
     if "shear_law" in settings:
         rows.append(("hold", f"{settings['shear_law']}: {settings['shear_law_source']}"))
