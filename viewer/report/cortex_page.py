@@ -17,7 +17,7 @@ from viewer.report.camera import camera_on, view_axes
 from viewer.report.cortex_map import cortex_svg
 from viewer.report.cortex_scale import CortexScale, Told, legend_svg, scale_of, told_of
 from viewer.report.drawing import written
-from viewer.report.found_page import NUM, RANGE, listed, percent, table
+from viewer.report.found_page import NUM, RANGE, listed, main_bone, percent, table
 from viewer.report.scene import seen_from
 from viewer.report.sheet import WIDTH_PX, Block, Page
 from viewer.report.view_frame import posed_fragments, screw_frame
@@ -33,6 +33,12 @@ SMALLEST_SCALE_PX = 4.0
 ROOM_FRACTION = 0.93
 """The bone is drawn this much smaller than it could be, to keep clear of the body's directions."""
 
+LONG_RATIO = 1.3
+"""A bone is long when it spreads so many times as far along itself as across. Our choice."""
+
+SEEN_ALONG_FACTOR = 0.5
+"""A bone is not laid along the picture when it points towards the reader more than this (60°). Our choice."""
+
 MM_PER_CM = 10
 
 NOTHING = "not measured"
@@ -43,7 +49,7 @@ LOW_PERCENT, HIGH_PERCENT = 5, 95
 def cortex_pages(bone: Bone, assessment: Assessment, title: str, *, as_scanned: bool) -> list[Page]:
     """The cortex of the first screw's bone, or of the bone of the first fragment; none where none was
     measured."""
-    own_bone = assessment.screws[0].bone_name if assessment.screws else bone.fragments[0].bone
+    own_bone = main_bone(bone, assessment)
     posed = [one for one in posed_fragments(bone, as_scanned=as_scanned) if one.bone == own_bone]
     if all(bone.fragment(one.number).cortex is None for one in posed):
         return []
@@ -54,6 +60,7 @@ def cortex_pages(bone: Bone, assessment: Assessment, title: str, *, as_scanned: 
         right, up = view_axes(screw_frame(screws[0]))
     else:
         right, up = np.array([-1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0])
+    right, up = _lying(np.concatenate([one.vertices_mm for one in posed]), right, up)
     blocks: list[Block] = [_lead(list(told.values()), own_bone)]
     for way in (right, -right):
         camera = camera_on(way, up, posed, None, WIDTH_PX, SCENE_PX)
@@ -70,6 +77,17 @@ def cortex_pages(bone: Bone, assessment: Assessment, title: str, *, as_scanned: 
     rows = [(fragment.name, told.get(fragment.number) or told_of(bone, fragment)) for fragment in fragments]
     blocks.append(_table(rows, others, scale, bone.calibration if bone.host == "bone" else None))
     return [Page(HEAD, f"thickness of the {own_bone}'s cortex, where it is known", title, blocks)]
+
+
+def _lying(vertices_mm: Floats, right: Floats, up: Floats) -> tuple[Floats, Floats]:
+    """Right and up of the picture, turned so that a long bone lies along it, seen from the same side."""
+    spread, ways = np.linalg.eigh(np.cov((vertices_mm - vertices_mm.mean(axis=0)).T))
+    along = ways[:, 2] * (1 if ways[:, 2] @ right >= 0 else -1)
+    toward = np.cross(right, up)
+    toward = toward - (toward @ along) * along
+    if spread[2] < LONG_RATIO**2 * spread[1] or np.linalg.norm(toward) < SEEN_ALONG_FACTOR:
+        return right, up
+    return along, np.asarray(np.cross(toward / np.linalg.norm(toward), along))
 
 
 def _lead(told: list[Told], own_bone: str) -> Block:

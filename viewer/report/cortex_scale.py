@@ -39,6 +39,11 @@ LONGEST_MM, STEP_MM = 6.0, 0.5
 BAR_PX, BAR_HEIGHT_PX, SWATCH_PX = 190.0, 11.0, 26.0
 """Sizes of the legend."""
 
+MOST_TICKS_COUNT = 4
+
+THINNEST_CORTEX_MM = 1.5
+"""Only what is below this is called thin; CT does not tell it reliably (common practice)."""
+
 THIN_HATCH_PX, OTHER_HATCH_PX = 5.0, 6.0
 """Pitch of the hatch of a thin cortex, and of the cross hatch of what was not measured."""
 
@@ -151,16 +156,16 @@ def legend_svg(scale: CortexScale, *, unmeasured: bool, width_px: float) -> str:
     drawn += text(0, 9, "cortex where its thickness is known, mm", fill=INK_2)
     drawn += rect(0.5, top, BAR_PX, BAR_HEIGHT_PX, "url(#cortex-scale)", stroke=INK, stroke_width="0.8")
     count = round(scale.end_mm / STEP_MM)
-    every = max(1, math.ceil(count / 4))
-    for n in range(0, count + 1, every):
+    every = max(1, math.ceil(count / MOST_TICKS_COUNT))
+    for n in [*range(0, count - every // 2, every), count]:
         x = 0.5 + BAR_PX * n / count
-        last = n + every > count
-        said = ("≥ " if last and n == count else "") + f"{n * STEP_MM:g}"
+        said = ("≥ " if n == count else "") + f"{n * STEP_MM:g}"
         drawn += line(x, top + BAR_HEIGHT_PX, x, top + BAR_HEIGHT_PX + 3, INK)
         drawn += text(x, height - 3, said, anchor="start" if n == 0 else "middle")
     x = BAR_PX + 44
     if scale.thin_mm is not None:
-        said = f"thin, not measured: below {written(scale.thin_mm)} mm"
+        said = f"not measured: below {written(scale.thin_mm)} mm"
+        said = f"thin, {said}" if scale.thin_mm <= THINNEST_CORTEX_MM else said
         drawn += _swatch(x, top, "cortex-thin", PAPER) + text(x + SWATCH_PX + 6, top + 9.5, said, size=BODY)
         x += SWATCH_PX + 6 + text_width(said, BODY) + 22
     if unmeasured:

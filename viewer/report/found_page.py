@@ -16,7 +16,7 @@ from segmentation.vocabulary import Blur, Bone, Floats, Fragment, PointSpread, R
 from viewer.report.drawing import SMALL, written
 from viewer.report.histogram import histogram_svg
 from viewer.report.overlay import half_side_mm, overlays
-from viewer.report.sheet import ROW_PX, SMALL_ROW_PX, WIDTH_PX, Block, Page, paged, text_height
+from viewer.report.sheet import GAP_PX, ROW_PX, SMALL_ROW_PX, WIDTH_PX, Block, Page, paged, text_height
 from viewer.report.words import capital, ended
 
 HEADS = {"bone": "How the bone was found", "foam": "How the foam was found"}
@@ -30,7 +30,7 @@ CUT_GAP_PX = 14.0
 CUT_WORDS_PX = 34.0
 """Height of the words under a cut, measured in a browser."""
 
-LISTED_COUNT = 10
+LISTED_COUNT = 8
 """Fragments listed one by one, the largest first; bone.json has them all. Our choice."""
 
 KINDS_COUNT = 6
@@ -54,9 +54,8 @@ def found_pages(bone: Bone, assessment: Assessment, title: str) -> list[Page]:
         blocks.append(_figure("Grey values.", _histogram_words(bone)))
     blocks.append((pair, max(_height(facts, WIDTH_PX / 2 - 14), _height(removed, WIDTH_PX / 2 - 14))))
     blocks.append((shares, _height(shares, WIDTH_PX)))
-    return paged(
-        [*blocks, *_cuts(bone, assessment)], HEADS[bone.host], "the scan, the level and the surface", title
-    )
+    blocks.append(_cuts(bone, assessment))
+    return paged(blocks, HEADS[bone.host], "the scan, the level and the surface", title)
 
 
 def table(
@@ -234,7 +233,8 @@ def percent(share_fraction: float) -> str:
     return f"{said} %"
 
 
-def _cuts(bone: Bone, assessment: Assessment) -> list[tuple[Block, float]]:
+def _cuts(bone: Bone, assessment: Assessment) -> tuple[Block, float]:
+    """The three cuts with their caption, in one block: neither says much without the other."""
     centre_mm, own_bone, through = _middle(bone, assessment)
     own = [fragment for fragment in bone.fragments if fragment.bone == own_bone]
     half_mm = half_side_mm(own, centre_mm)
@@ -249,10 +249,9 @@ def _cuts(bone: Bone, assessment: Assessment) -> list[tuple[Block, float]]:
     if len({fragment.bone for fragment in bone.fragments}) > 1:
         said += " Pale: other bones."
     said += " Where the line leaves the middle of the grey rim, do not trust the numbers there."
-    return [
-        ({"kind": "stations", "stations": stations}, side_px + CUT_WORDS_PX),
-        _figure("The surface on the CT.", said),
-    ]
+    caption, caption_px = _figure("The surface on the CT.", said)
+    block: Block = {"kind": "cuts", "stations": stations, "caption": caption}
+    return block, side_px + CUT_WORDS_PX + GAP_PX + caption_px
 
 
 def _line_words(bone: Bone) -> str:
@@ -268,12 +267,20 @@ def _places(centre_mm: Floats) -> tuple[str, str, str]:
     return f"z = {z} mm", f"y = {y} mm", f"x = {x} mm"
 
 
+def main_bone(bone: Bone, assessment: Assessment) -> str:
+    """The first screw's bone, or the one in most pieces: a plan will be made for that."""
+    if assessment.screws:
+        return assessment.screws[0].bone_name
+    names = [fragment.bone for fragment in bone.fragments]
+    return max(names, key=names.count)
+
+
 def _middle(bone: Bone, assessment: Assessment) -> tuple[Floats, str, str]:
     """Where the cuts meet, whose bone is meant, and that place in words."""
+    own_bone = main_bone(bone, assessment)
     if assessment.screws:
         first = assessment.screws[0]
         middle_mm = (np.asarray(first.entry_mm) + np.asarray(first.tip_mm)) / 2
-        return middle_mm, first.bone_name, f"the middle of screw {first.placed.name}"
-    own_bone = bone.fragments[0].bone
+        return middle_mm, own_bone, f"the middle of screw {first.placed.name}"
     vertices = np.concatenate([f.surface.vertices_mm for f in bone.fragments if f.bone == own_bone])
     return (vertices.min(axis=0) + vertices.max(axis=0)) / 2, own_bone, f"the middle of the {own_bone}"

@@ -73,7 +73,8 @@ def histogram_svg(record: SegmentationRecord, *, width_px: float, height_px: flo
     drawn += text(LEFT_PX - 17, bottom_px + 14, "HU", anchor="end", fill=INK_2)
     drawn += text(LEFT_PX + 6, bottom_px - 6, "all of the scan", fill=INK_2, halo=HAIR)
     if (filled := np.flatnonzero(counted.bone_counts)).size:
-        middle = float(counted.edges_hu[filled].mean())
+        from_hu = max([float(counted.edges_hu[filled[0]]), *(level.level_hu for level in record.levels)])
+        middle = (from_hu + float(counted.edges_hu[filled[-1] + 1])) / 2
         half_px = text_width("inside the fragments") / 2
         at = min(max(x(middle), LEFT_PX + half_px), width_px - RIGHT_PX - half_px)
         drawn += text(at, bottom_px - 6, "inside the fragments", anchor="middle", halo=PAPER)
