@@ -51,13 +51,12 @@ def faithful(
     fragments: Sequence[Fragment],
     threshold_hu: float,
     *,
-    divided: bool,
     everywhere: bool = False,
 ) -> tuple[tuple[Fragment, ...], tuple[str, ...], Blur]:
     """``fragments`` with refined surfaces and their cortex, sentences about how that went, and the blur.
 
-    ``divided``: cuts or labels gave some of the borders, which no grey value shows. A fragment of which too
-    little could be measured keeps its plain surface, unless ``everywhere`` asks for it.
+    A fragment of which too little could be measured keeps its plain surface, unless ``everywhere`` asks for
+    it.
     """
     surfaces = [fragment.surface for fragment in fragments]
     noise_hu, where = noise_and_where(ct, np.concatenate([surface.vertices_mm for surface in surfaces]))
@@ -74,7 +73,7 @@ def faithful(
             result.append(fragment)
             continue
         told += [note for note in refined.notes if note not in (*told, *spread.notes)]
-        moved, on_edge = _moved(ct, fragment, refined, threshold_hu if divided else None)
+        moved, on_edge = _moved(ct, fragment, refined, threshold_hu)
         kept.append(on_edge & measured)
         result.append(moved)
     notes = [*_spread_notes(spread), *told]
@@ -88,14 +87,12 @@ def faithful(
 
 
 def _moved(
-    ct: CTVolume, fragment: Fragment, refined: RefinedSurface, threshold_hu: float | None
+    ct: CTVolume, fragment: Fragment, refined: RefinedSurface, threshold_hu: float
 ) -> tuple[Fragment, npt.NDArray[np.bool_]]:
     """The fragment on its refined surface, and which vertices could be refined."""
     plain = fragment.surface.vertices_mm
     hu = ndimage.map_coordinates(ct.hu, ct.grid.mm_to_ijk(plain).T, output=float, order=1, mode="nearest")
-    on_edge = (
-        np.ones(len(plain), bool) if threshold_hu is None else np.abs(hu - threshold_hu) <= ON_THE_LEVEL_HU
-    )
+    on_edge = np.abs(hu - threshold_hu) <= ON_THE_LEVEL_HU
     surface = Surface(np.where(on_edge[:, None], refined.surface.vertices_mm, plain), fragment.surface.faces)
 
     def where_on_edge(values: Floats) -> Floats:

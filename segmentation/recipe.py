@@ -136,9 +136,7 @@ def segment(
         from segmentation.faithful import faithful
 
         progress("refining the surface")
-        fragments, refined_notes, blur = faithful(
-            ct, fragments, threshold_hu, divided=bool(cuts) or labels is not None, everywhere=bool(refine)
-        )
+        fragments, refined_notes, blur = faithful(ct, fragments, threshold_hu, everywhere=bool(refine))
         notes += refined_notes
     volume = _label_volume(parts, ct)
     record = SegmentationRecord(histogram_of(whole, volume), (Level(threshold_hu, f"{host} begins"),), blur)

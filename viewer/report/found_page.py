@@ -13,7 +13,7 @@ from markupsafe import Markup
 from planner.vocabulary import Assessment
 from segmentation.record import shares_of
 from segmentation.vocabulary import Blur, Bone, Floats, Fragment, PointSpread, Removed
-from viewer.report.drawing import SMALL, written
+from viewer.report.drawing import BODY, SMALL, written
 from viewer.report.histogram import histogram_svg
 from viewer.report.overlay import half_side_mm, overlays
 from viewer.report.sheet import GAP_PX, ROW_PX, SMALL_ROW_PX, WIDTH_PX, Block, Page, paged, text_height
@@ -66,9 +66,12 @@ def table(
 
 
 def _height(one: Block, width_px: float) -> float:
-    """Likely height of a table; a row counts its longest cell in an even share of the width."""
-    share_px = width_px / max(len(one["heads"]), 1)
-    lines = sum(max(1.0, max(text_height(cell, 11, share_px, 1) for cell in row)) for row in one["rows"])
+    """Likely height of a table: its first column, of names, takes a double share of the width."""
+    share_px = width_px / (len(one["heads"]) + 1)
+    lines = sum(
+        max(text_height(cell, BODY, share_px * (1 if n else 2), 1) for n, cell in enumerate(row))
+        for row in one["rows"]
+    )
     headed = 2 * SMALL_ROW_PX if any(said for said, _ in one["heads"]) else 0.0
     return 24 + headed + ROW_PX * lines + text_height(one["foot"], SMALL, width_px, SMALL_ROW_PX)
 
