@@ -41,6 +41,9 @@ FWHM_PER_SIGMA_RATIO = float(2 * np.sqrt(2 * np.log(2)))
 
 NUM, RANGE = "num", "num range"
 
+CELL_GAP = "   "
+"""As wide as the room between two cells."""
+
 
 def found_pages(bone: Bone, assessment: Assessment, title: str) -> list[Page]:
     """How the bone was found, on pages of its own."""
@@ -66,12 +69,8 @@ def table(
 
 
 def _height(one: Block, width_px: float) -> float:
-    """Likely height of a table: its first column, of names, takes a double share of the width."""
-    share_px = width_px / (len(one["heads"]) + 1)
-    lines = sum(
-        max(text_height(cell, BODY, share_px * (1 if n else 2), 1) for n, cell in enumerate(row))
-        for row in one["rows"]
-    )
+    """Likely height of a table: columns give way, so that a row wraps when all of it is wide."""
+    lines = sum(text_height(CELL_GAP.join(row), BODY, width_px, 1) for row in one["rows"])
     headed = 2 * SMALL_ROW_PX if any(said for said, _ in one["heads"]) else 0.0
     return 24 + headed + ROW_PX * lines + text_height(one["foot"], SMALL, width_px, SMALL_ROW_PX)
 
