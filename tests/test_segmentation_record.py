@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import trimesh
+from phantoms import as_ct, grid_around, points_of, step
 from shell_with_cut import FWHM_MM, shell_with_cut
 from two_slabs import two_slabs
 
@@ -187,3 +188,23 @@ def test_a_record_that_cannot_be_is_refused(folder, tmp_path, key, value, said):
     (broken / "bone.json").write_text(json.dumps(whole))
     with pytest.raises(InputError, match=said):
         read_case(broken)
+
+
+def test_what_closes_a_cavity_is_left_on_the_level():
+    """A tube broken across: between its ends the marrow shows no edge, whatever its noise looks like."""
+    grid = grid_around((10.0, 10.0, 12.0), (0.5, 0.5, 0.5))
+    points = points_of(grid)
+    across = np.hypot(points[..., 0], points[..., 1])
+    along = np.abs(points[..., 2])
+    wall = step(8.0 - across, FWHM_MM) * step(across - 5.0, FWHM_MM) * step(along - 0.6, FWHM_MM)
+    hu = -60 + 1260 * wall
+    bone = segment(as_ct(grid, hu, noise_hu=15.0), threshold_hu=500.0, refine=True)
+    assert len(bone.fragments) == 2
+    for fragment in bone.fragments:
+        x, y, z = fragment.surface.vertices_mm.T
+        cap = (np.hypot(x, y) < 4.0) & (np.abs(z) < 2.0)
+        wall_side = (np.abs(np.hypot(x, y) - 8.0) < 0.3) & (np.abs(z) > 3.0) & (np.abs(z) < 10.0)
+        assert cap.sum() > 100
+        assert (fragment.cortex.place[cap] == Place.LEVEL).all()
+        assert not fragment.cortex.thickness_known[cap].any()
+        assert (fragment.cortex.place[wall_side] == Place.MEASURED).mean() > 0.95
