@@ -15,6 +15,7 @@ import numpy as np
 from pydantic import Field
 
 from segmentation.documents import FirstVersion, Name, Point, StrictModel, checked, published_schema, repeated
+from segmentation.record_part import RecordPart, record_document
 from segmentation.vocabulary import Bone, CalibrationKind, RemovedAs
 
 FORMAT = "pilothole-bone"
@@ -67,6 +68,7 @@ class SegmentationPart(StrictModel):
     removed: list[RemovedPart]
     notes: list[str]
     taken_together: list[Name] = Field(default_factory=list)
+    record: RecordPart | None = None
 
 
 class CalibrationPart(StrictModel):
@@ -171,6 +173,7 @@ def _segmentation(bone: Bone) -> dict[str, Any]:
         ],
         "notes": list(taken.notes),
         "taken_together": list(taken.taken_together),
+        **record_document(bone),
     }
 
 

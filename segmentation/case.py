@@ -252,6 +252,7 @@ def _segmentation(document: BoneDocument) -> Segmentation:
         ),
         tuple(taken.notes),
         tuple(taken.taken_together),
+        None if taken.record is None else taken.record.value(),
     )
 
 

@@ -15,8 +15,19 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from segmentation.point_spread import FWHM_PER_SIGMA_RATIO, estimate_point_spread
+from segmentation.profiles import noise_and_where
+from segmentation.record import places_of
 from segmentation.refine import refine_surface
-from segmentation.vocabulary import Cortex, CTVolume, Floats, Fragment, PointSpread, RefinedSurface, Surface
+from segmentation.vocabulary import (
+    Blur,
+    Cortex,
+    CTVolume,
+    Floats,
+    Fragment,
+    PointSpread,
+    RefinedSurface,
+    Surface,
+)
 
 ON_THE_LEVEL_HU = 2.0
 """A vertex whose interpolated grey value is this near to the level lies on an edge of grey values. Our
@@ -40,15 +51,16 @@ def faithful(
     fragments: Sequence[Fragment],
     threshold_hu: float,
     *,
-    divided: bool,
     everywhere: bool = False,
-) -> tuple[tuple[Fragment, ...], tuple[str, ...]]:
-    """``fragments`` with refined surfaces and their cortex, and sentences about how that went.
+) -> tuple[tuple[Fragment, ...], tuple[str, ...], Blur]:
+    """``fragments`` with refined surfaces and their cortex, sentences about how that went, and the blur.
 
-    ``divided``: cuts or labels gave some of the borders, which no grey value shows. A fragment of which too
-    little could be measured keeps its plain surface, unless ``everywhere`` asks for it.
+    A fragment of which too little could be measured keeps its plain surface, unless ``everywhere`` asks for
+    it.
     """
-    spread = estimate_point_spread(ct, [fragment.surface for fragment in fragments])
+    surfaces = [fragment.surface for fragment in fragments]
+    noise_hu, where = noise_and_where(ct, np.concatenate([surface.vertices_mm for surface in surfaces]))
+    spread = estimate_point_spread(ct, surfaces, noise_sd_hu=noise_hu)
     result: list[Fragment] = []
     plain: list[str] = []
     told: list[str] = []
@@ -60,8 +72,8 @@ def faithful(
             plain.append(f"{fragment.name} ({measured.mean():.0%} measured)")
             result.append(fragment)
             continue
-        told += [note for note in refined.notes if note not in told]
-        moved, on_edge = _moved(ct, fragment, refined, threshold_hu if divided else None)
+        told += [note for note in refined.notes if note not in (*told, *spread.notes)]
+        moved, on_edge = _moved(ct, fragment, refined, threshold_hu)
         kept.append(on_edge & measured)
         result.append(moved)
     notes = [*_spread_notes(spread), *told]
@@ -71,18 +83,16 @@ def faithful(
         notes.append(
             f"too little of a surface could be measured to refine it, its level was kept: {', '.join(plain)}"
         )
-    return tuple(result), tuple(notes)
+    return tuple(result), tuple(notes), Blur(spread, noise_hu, where)
 
 
 def _moved(
-    ct: CTVolume, fragment: Fragment, refined: RefinedSurface, threshold_hu: float | None
+    ct: CTVolume, fragment: Fragment, refined: RefinedSurface, threshold_hu: float
 ) -> tuple[Fragment, npt.NDArray[np.bool_]]:
     """The fragment on its refined surface, and which vertices could be refined."""
     plain = fragment.surface.vertices_mm
     hu = ndimage.map_coordinates(ct.hu, ct.grid.mm_to_ijk(plain).T, output=float, order=1, mode="nearest")
-    on_edge = (
-        np.ones(len(plain), bool) if threshold_hu is None else np.abs(hu - threshold_hu) <= ON_THE_LEVEL_HU
-    )
+    on_edge = np.abs(hu - threshold_hu) <= ON_THE_LEVEL_HU
     surface = Surface(np.where(on_edge[:, None], refined.surface.vertices_mm, plain), fragment.surface.faces)
 
     def where_on_edge(values: Floats) -> Floats:
@@ -96,6 +106,7 @@ def _moved(
         thickness_known=refined.thickness_known & on_edge,
         cortex_hu=where_on_edge(refined.cortex_hu),
         mass_hu_mm=where_on_edge(refined.mass_hu_mm),
+        place=places_of(refined, on_edge),
     )
     moved = replace(fragment, surface=surface, volume_mm3=surface.enclosed_mm3, cortex=cortex)
     return moved, on_edge

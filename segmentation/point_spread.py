@@ -86,10 +86,13 @@ SHARP_FRACTION = 0.025
 standard kernels show on phantoms, below the dip from which thickness goes wrong."""
 
 
-def estimate_point_spread(ct: CTVolume, surfaces: Sequence[Surface], *, seed: int = 1) -> PointSpread:
+def estimate_point_spread(
+    ct: CTVolume, surfaces: Sequence[Surface], *, noise_sd_hu: float | None = None, seed: int = 1
+) -> PointSpread:
     """The blur of ``ct`` as the bones inside ``surfaces`` show it; they may be up to 1 mm off.
 
-    Give all bones of a scan at once: the blur is the scan's.
+    Give all bones of a scan at once: the blur is the scan's. ``noise_sd_hu`` is the noise around them, looked
+    for where it is not given.
     """
     scan = scan_of(ct)
     shapes = [
@@ -105,7 +108,9 @@ def estimate_point_spread(ct: CTVolume, surfaces: Sequence[Surface], *, seed: in
         np.concatenate([one.normals for one in shapes]),
         np.concatenate([one.bends for one in shapes]),
     )
-    return spread_at(ct, scan, shape, noise_hu(ct, scan.to_patient_mm(shape.points_mm)), seed)
+    if noise_sd_hu is None:
+        noise_sd_hu = noise_hu(ct, scan.to_patient_mm(shape.points_mm))
+    return spread_at(ct, scan, shape, noise_sd_hu, seed)
 
 
 def spread_at(ct: CTVolume, scan: Scan, shape: Shape, noise_hu: float, seed: int) -> PointSpread:

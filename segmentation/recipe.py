@@ -25,6 +25,7 @@ from segmentation.components import SPECK_MM3, pieces_above
 from segmentation.errors import InputError
 from segmentation.metal import find_metal, metal_note, without_metal
 from segmentation.parts import NEAR_MM, Cut, Part, cut_in_two, parts_from_labels, parts_from_pieces
+from segmentation.record import histogram_of
 from segmentation.surface import iso_surface
 from segmentation.threshold import check_threshold, choose_threshold
 from segmentation.vocabulary import (
@@ -34,8 +35,10 @@ from segmentation.vocabulary import (
     CTVolume,
     Fragment,
     Host,
+    Level,
     Removed,
     Segmentation,
+    SegmentationRecord,
     Surface,
 )
 
@@ -127,21 +130,22 @@ def segment(
     fragments, notes, together = _named(parts, surfaces, names, ct)
     if metal is not None:
         notes += (metal_note(metal.pieces),)
+    blur = None
     if refine or (refine is None and reason != "given" and host == "bone"):
         # Brings compiled loops and a hundred megabytes with it, and only this needs them.
         from segmentation.faithful import faithful
 
         progress("refining the surface")
-        fragments, refined_notes = faithful(
-            ct, fragments, threshold_hu, divided=bool(cuts) or labels is not None, everywhere=bool(refine)
-        )
+        fragments, refined_notes, blur = faithful(ct, fragments, threshold_hu, everywhere=bool(refine))
         notes += refined_notes
+    volume = _label_volume(parts, ct)
+    record = SegmentationRecord(histogram_of(whole, volume), (Level(threshold_hu, f"{host} begins"),), blur)
     return Bone(
         ct=whole,
-        labels=_label_volume(parts, ct),
+        labels=volume,
         fragments=fragments,
         host=host,
-        segmentation=Segmentation(threshold_hu, reason, removed, notes, together),
+        segmentation=Segmentation(threshold_hu, reason, removed, notes, together, record),
         calibration=calibration,
         calibration_reason=calibration_reason if calibration is None else None,
         joint=None if joint is None else _facing_out_of(joint, surfaces),

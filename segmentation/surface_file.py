@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from io import BytesIO
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -26,13 +27,19 @@ _CORTEX = (
     "thickness_known",
     "cortex_hu",
     "mass_hu_mm",
+    "place",
 )
-"""Properties of a vertex after its place, where the cortex was measured; "known" is one byte, 0 or 1."""
+"""Properties of a vertex after its coordinates, where the cortex was measured. The last is missing where it
+is not known, as in files from before it was kept."""
 
-_MEASURED_VERTEX = np.dtype(
-    [*_VERTEX.descr, *((name, "u1" if name == "thickness_known" else "<f4") for name in _CORTEX)]
-)
+_BYTES = ("thickness_known", "place")
+"""Those that are one byte: 0 or 1, and the number of a Place. The others are floats."""
+
 _FACE = np.dtype([("count", "u1"), ("corners", "<i4", (3,))])
+
+
+def _measured_vertex(names: tuple[str, ...]) -> np.dtype[Any]:
+    return np.dtype([*_VERTEX.descr, *((name, "u1" if name in _BYTES else "<f4") for name in names)])
 
 
 def ply_bytes(surface: Surface, cortex: Cortex | None = None) -> bytes:
@@ -40,15 +47,14 @@ def ply_bytes(surface: Surface, cortex: Cortex | None = None) -> bytes:
     vertices = np.ascontiguousarray(surface.vertices_mm, "<f8").view(_VERTEX).reshape(-1)
     extra = ""
     if cortex is not None:
-        measured = np.empty(len(vertices), _MEASURED_VERTEX)
+        names = _CORTEX if cortex.place is not None else _CORTEX[:-1]
+        measured = np.empty(len(vertices), _measured_vertex(names))
         for axis in "xyz":
             measured[axis] = vertices[axis]
-        for name in _CORTEX:
+        for name in names:
             measured[name] = getattr(cortex, name)
         vertices = measured
-        extra = "".join(
-            f"property {'uchar' if name == 'thickness_known' else 'float'} {name}\n" for name in _CORTEX
-        )
+        extra = "".join(f"property {'uchar' if name in _BYTES else 'float'} {name}\n" for name in names)
     faces = np.empty(len(surface.faces), _FACE)
     faces["count"], faces["corners"] = 3, surface.faces
     header = (
@@ -74,9 +80,11 @@ def read_cortex(path: Path) -> Cortex | None:
         count = int(
             next(line for line in header.split(b"\n") if line.startswith(b"element vertex")).split()[2]
         )
-        rows = np.frombuffer(file.read(count * _MEASURED_VERTEX.itemsize), _MEASURED_VERTEX)
-    columns = {name: rows[name].astype(bool if name == "thickness_known" else float) for name in _CORTEX}
-    return Cortex(**columns)
+        names = _CORTEX if b"property uchar place\n" in header else _CORTEX[:-1]
+        kind = _measured_vertex(names)
+        rows = np.frombuffer(file.read(count * kind.itemsize), kind)
+    kinds = {"thickness_known": bool, "place": np.uint8}
+    return Cortex(**{name: rows[name].astype(kinds.get(name, float)) for name in names})
 
 
 def read_ply(path: Path) -> Surface:

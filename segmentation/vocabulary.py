@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from enum import IntEnum
 from typing import Any, Literal, NewType
 
 import numpy as np
@@ -201,6 +202,16 @@ class Surface:
         return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6)
 
 
+class Place(IntEnum):
+    """From what a vertex of a refined surface has its place: its own edge; its neighbours' move, as its own
+    edge was doubtful; the same, as there was no edge; or the level, as on a cut or a closed hollow."""
+
+    MEASURED = 0
+    REPAIRED = 1
+    NO_EDGE = 2
+    LEVEL = 3
+
+
 @dataclass(frozen=True, eq=False)
 class Cortex:
     """What was measured below each vertex (n,) of a surface: its certainty, and the cortex.
@@ -208,7 +219,7 @@ class Cortex:
     ``position_sd_mm`` and ``thickness_sd_mm`` are one standard deviation. A thickness is a measurement only
     where ``thickness_known``; elsewhere the cortex is thinner than thickness + 2 deviations, and
     ``mass_hu_mm`` (its HU above its surroundings times its thickness) still holds. NaN where there was
-    nothing to measure.
+    nothing to measure. ``place`` holds a Place each, uint8; None in cases from before it was kept.
     """
 
     position_sd_mm: Floats
@@ -217,6 +228,7 @@ class Cortex:
     thickness_known: npt.NDArray[np.bool_]
     cortex_hu: Floats
     mass_hu_mm: Floats
+    place: npt.NDArray[np.uint8] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -252,10 +264,82 @@ class Removed:
 
 
 @dataclass(frozen=True, eq=False)
+class PointSpread:
+    """How far the scanner blurs: deviations of a Gaussian in the slice plane and along the slice axis.
+
+    The voxel's own extent is included. ``xy_assumed`` and ``z_assumed`` tell what the bone did not show;
+    ``skin_sigma_xy_mm`` is what the edge of skin and air shows, None where there is none.
+    ``undershoot_fraction`` is how far grey values dip below the soft tissue beside a cortex, of its contrast:
+    a sharp kernel does that. ``notes`` are sentences for a person.
+    """
+
+    sigma_xy_mm: float
+    sigma_z_mm: float
+    xy_assumed: bool = False
+    z_assumed: bool = False
+    bone_sigma_xy_mm: float | None = None
+    skin_sigma_xy_mm: float | None = None
+    undershoot_fraction: float | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Level:
+    """A grey level that was used, and what it parts or stands for."""
+
+    level_hu: float
+    what: str
+
+
+@dataclass(frozen=True, eq=False)
+class Histogram:
+    """How many of the counted voxels have which grey value, in bins of ``bin_hu`` from ``from_hu`` upwards.
+
+    ``counts`` are all voxels with data, ``bone_counts`` those of them inside a fragment; both (n,). Darker
+    and brighter ones are in the first and last bin. Every ``every``-th voxel along each axis was counted.
+    """
+
+    from_hu: float
+    bin_hu: float
+    counts: npt.NDArray[np.int64]
+    bone_counts: npt.NDArray[np.int64]
+    every: int = 1
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "counts", frozen_array(self.counts, np.int64))
+        object.__setattr__(self, "bone_counts", frozen_array(self.bone_counts, np.int64))
+
+    @property
+    def edges_hu(self) -> Floats:
+        """(n + 1,) borders of the bins."""
+        return np.asarray(self.from_hu + self.bin_hu * np.arange(len(self.counts) + 1))
+
+
+@dataclass(frozen=True, eq=False)
+class Blur:
+    """What refining found out about the scan: its blur, its noise (1 standard deviation), and where that was
+    measured."""
+
+    point_spread: PointSpread
+    noise_hu: float
+    noise_where: str
+
+
+@dataclass(frozen=True, eq=False)
+class SegmentationRecord:
+    """What a person needs to judge a segmentation; ``blur`` is None where surfaces are plain levels."""
+
+    histogram: Histogram
+    levels: tuple[Level, ...]
+    blur: Blur | None = None
+
+
+@dataclass(frozen=True, eq=False)
 class Segmentation:
     """How the bone was taken from the CT: the level, why that level, and what was left out.
 
     ``taken_together`` names the bones whose pieces were put together only because they lie close.
+    ``record`` shows the work; None in cases from before it was kept.
     """
 
     threshold_hu: float
@@ -263,6 +347,7 @@ class Segmentation:
     removed: tuple[Removed, ...] = ()
     notes: tuple[str, ...] = ()
     taken_together: tuple[str, ...] = ()
+    record: SegmentationRecord | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -296,26 +381,6 @@ class Bone:
     def fragment(self, number: int) -> Fragment:
         """The fragment with that number."""
         return self.fragments[number - 1]
-
-
-@dataclass(frozen=True, eq=False)
-class PointSpread:
-    """How far the scanner blurs: deviations of a Gaussian in the slice plane and along the slice axis.
-
-    The voxel's own extent is included. ``xy_assumed`` and ``z_assumed`` tell what the bone did not show;
-    ``skin_sigma_xy_mm`` is what the edge of skin and air shows, None where there is none.
-    ``undershoot_fraction`` is how far grey values dip below the soft tissue beside a cortex, of its contrast:
-    a sharp kernel does that. ``notes`` are sentences for a person.
-    """
-
-    sigma_xy_mm: float
-    sigma_z_mm: float
-    xy_assumed: bool = False
-    z_assumed: bool = False
-    bone_sigma_xy_mm: float | None = None
-    skin_sigma_xy_mm: float | None = None
-    undershoot_fraction: float | None = None
-    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

@@ -150,12 +150,15 @@ def assess_case(
 
 
 def write_report(path: Path, bone: Bone, assessment: Assessment) -> None:
-    """Write the report of a case to ``path``, whole or not at all. Its title names the screws' bones."""
+    """Write the report of a case to ``path``, whole or not at all, with today's date. Its title names the
+    screws' bones."""
+    from datetime import date
+
     from segmentation.files import write_whole
     from viewer.report.page import render_report
 
     bones = ", ".join(dict.fromkeys(result.bone_name for result in assessment.screws))
-    write_whole(path, render_report(bone, assessment, title=bones).encode())
+    write_whole(path, render_report(bone, assessment, title=bones, made_on=date.today()).encode())
 
 
 def parse_cut(text: str) -> Cut:

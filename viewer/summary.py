@@ -11,7 +11,7 @@ from viewer.console import say
 
 if TYPE_CHECKING:
     from planner.vocabulary import Assessment, Clearance, FragmentResult, Interval, ScrewResult
-    from segmentation.vocabulary import Bone
+    from segmentation.vocabulary import Bone, Fragment
 
 UNKNOWN = "unknown"
 SHOWN_REMOVED_COUNT = 6
@@ -25,10 +25,15 @@ def tell_bone(bone: Bone, folder: Path) -> None:
     for fragment in bone.fragments:
         place = ", ".join(f"{coordinate:.0f}" for coordinate in _point_inside(bone, fragment.number))
         volume = f"{fragment.volume_mm3 / 1000:.2f} cm³"
-        say(f"  {fragment.number}  {fragment.name} (of {fragment.bone})  {volume}, around {place} mm")
+        say(
+            f"  {fragment.number}  {fragment.name} (of {fragment.bone})  {volume}, around {place} mm"
+            f"{_measured_words(fragment)}"
+        )
     say(f"  bone begins at {taken.threshold_hu:g} HU ({taken.threshold_reason})")
     for note in (*bone.ct.notes, *taken.notes):
         say(f"  note: {note}")
+    if taken.record is not None and (blur := taken.record.blur) is not None:
+        say(f"  noise {blur.noise_hu:.0f} HU in {blur.noise_where}; the report shows the surface over the CT")
     # What was taken for furniture or metal is worth a look; specks come last.
     left_out = sorted(taken.removed, key=lambda removed: removed.what == "speck")
     for removed in left_out[:SHOWN_REMOVED_COUNT]:
@@ -45,6 +50,16 @@ def tell_bone(bone: Bone, folder: Path) -> None:
             f"standard error {error_words(line)} ({line.source})"
         )
     tell_cautions()
+
+
+def _measured_words(fragment: Fragment) -> str:
+    """How much of a refined surface was measured; nothing for a plain level."""
+    from segmentation.record import shares_of
+
+    shares = shares_of(fragment)
+    if fragment.cortex is None or shares is None:
+        return ""
+    return f"; {shares.measured_fraction:.0%} measured, cortex known at {shares.thickness_known_fraction:.0%}"
 
 
 def _point_inside(bone: Bone, number: int) -> tuple[float, float, float]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 from markupsafe import Markup
 
 from planner.vocabulary import Assessment, Interval
@@ -17,7 +19,9 @@ BAR_PX = 36 * PX_PER_MM - 8
 """Width of the bar of a pull-out force."""
 
 
-def figure_pages(subject: Subject, assessment: Assessment, title: str) -> list[Page]:
+def figure_pages(
+    subject: Subject, assessment: Assessment, title: str, made_on: date | None = None
+) -> list[Page]:
     """The figures of one screw; after the first screw's also where all figures come from."""
     result = subject.result
     foam = subject.bone.host == "foam"
@@ -47,13 +51,15 @@ def figure_pages(subject: Subject, assessment: Assessment, title: str) -> list[P
         blocks += findings
     blocks.append(_check_block(words.check_words(result)))
     if subject.number == 1:
-        blocks += _provenance_blocks(subject.bone, assessment)
+        blocks += _provenance_blocks(subject.bone, assessment, made_on)
     return paged(blocks, result.placed.name, words.title_words(result), title)
 
 
-def provenance_pages(bone: Bone, assessment: Assessment, title: str) -> list[Page]:
+def provenance_pages(
+    bone: Bone, assessment: Assessment, title: str, made_on: date | None = None
+) -> list[Page]:
     """Where the figures come from, on pages of its own."""
-    return paged(_provenance_blocks(bone, assessment), "Provenance", "", title)
+    return paged(_provenance_blocks(bone, assessment, made_on), "Provenance", "", title)
 
 
 def _fragment_block(subject: Subject, unit: str, *, stop: bool) -> Block:
@@ -126,9 +132,9 @@ def _check_block(said: str) -> tuple[Block, float]:
     return {"kind": "check", "words": said}, text_height(said, BODY, WIDTH_PX - 20, 15.2) + 3
 
 
-def _provenance_blocks(bone: Bone, assessment: Assessment) -> list[tuple[Block, float]]:
+def _provenance_blocks(bone: Bone, assessment: Assessment, made_on: date | None) -> list[tuple[Block, float]]:
     rows = [
-        *provenance_rows(assessment, removed=bone.segmentation.removed),
+        *provenance_rows(assessment, removed=bone.segmentation.removed, made_on=made_on),
         ("definitions", DEFINITIONS),
     ]
     room_px = WIDTH_PX - 25 * PX_PER_MM

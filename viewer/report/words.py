@@ -131,6 +131,15 @@ def _governor(result: ScrewResult) -> str:
     return name or "one fragment"
 
 
+def capital(said: str) -> str:
+    """A sentence with a capital letter at its beginning.
+
+    >>> capital("bone shows 0.62 mm")
+    'Bone shows 0.62 mm'
+    """
+    return said[:1].upper() + said[1:]
+
+
 def ended(sentence: str) -> str:
     """A sentence with its full stop."""
     return sentence if sentence.endswith((".", "!", "?")) else sentence + "."
