@@ -23,6 +23,7 @@ from scipy.spatial import cKDTree
 
 from segmentation.components import SPECK_MM3, pieces_above
 from segmentation.errors import InputError
+from segmentation.kernel import sharp_note
 from segmentation.metal import find_metal, metal_note, without_metal
 from segmentation.parts import NEAR_MM, Cut, Part, cut_in_two, parts_from_labels, parts_from_pieces
 from segmentation.surface import iso_surface
@@ -127,6 +128,7 @@ def segment(
     fragments, notes, together = _named(parts, surfaces, names, ct)
     if metal is not None:
         notes += (metal_note(metal.pieces),)
+    notes += sharp_note(whole)
     if refine or (refine is None and reason != "given" and host == "bone"):
         # Brings compiled loops and a hundred megabytes with it, and only this needs them.
         from segmentation.faithful import faithful

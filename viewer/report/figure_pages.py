@@ -16,6 +16,9 @@ from viewer.report.tokens import INK, INK_3
 BAR_PX = 36 * PX_PER_MM - 8
 """Width of the bar of a pull-out force."""
 
+RANGE_PX = 11.0
+"""Height of the interval under a figure in a table."""
+
 
 def figure_pages(subject: Subject, assessment: Assessment, title: str) -> list[Page]:
     """The figures of one screw; after the first screw's also where all figures come from."""
@@ -35,13 +38,15 @@ def figure_pages(subject: Subject, assessment: Assessment, title: str) -> list[P
     height = ROW_PX * max(
         len(measures["clearances"]) + len(measures["layers"]) + 4, len(measures["geometry"]) + 1
     )
+    height += RANGE_PX * len(measures["clearances"])
     fragments = _fragment_block(subject, unit, stop=stop)
     blocks: list[tuple[Block, float]] = []
     findings = _finding_blocks(subject)
     if stop:
         blocks += findings
     notes_px = text_height(fragments["notes"], SMALL, WIDTH_PX, SMALL_ROW_PX)
-    blocks.append((fragments, 58 + 1.1 * ROW_PX * len(fragments["rows"]) + notes_px))
+    rows_px = (1.1 * ROW_PX + RANGE_PX) * len(fragments["rows"])
+    blocks.append((fragments, 58 + rows_px + notes_px))
     blocks.append((measures, height + 20 + text_height(notes.words, SMALL, WIDTH_PX, SMALL_ROW_PX)))
     if not stop:
         blocks += findings
