@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from viewer.calibrating import error_words
 from viewer.console import say
+from viewer.ranges import shown_digits
 
 if TYPE_CHECKING:
     from planner.vocabulary import (
@@ -91,8 +92,8 @@ def _screw_lines(result: ScrewResult) -> Iterator[str]:
     yield f"{placed.name}: {placed.screw.name}, {placed.length_mm:g} mm, {placed.technique} screw"
     least = "at least " if "bone_length_mm" in result.reasons else ""
     yield (
-        f"  bone {least}{result.bone_length_mm:.1f} mm{_between(result.intervals.bone_length_mm)} deep along the axis, seat at "
-        f"{placed.seat_depth_mm:.1f}, tip at {result.tip_depth_mm:.1f}"
+        f"  bone {least}{result.bone_length_mm:.1f} mm{_between(result.intervals.bone_length_mm)} deep along "
+        f"the axis, seat at {placed.seat_depth_mm:.1f}, tip at {result.tip_depth_mm:.1f}"
     )
     for fragment in result.fragments:
         yield f"  {_fragment(fragment)}"
@@ -102,7 +103,7 @@ def _screw_lines(result: ScrewResult) -> Iterator[str]:
         ("trailing end", result.trailing_end, ranges.trailing_end),
         ("body", result.body, ranges.body),
     )
-    told = [f"{name} {words}" for name, *both in ends if (words := _clearance(*both))]
+    told = [f"{name} {words}" for name, found, between in ends if (words := _clearance(found, between))]
     yield "  clearance: " + "; ".join(told)
     cortices = (("near", result.near_cortex), ("far", result.far_cortex))
     seen = [f"{name} {_cortex(cortex)}" for name, cortex in cortices if cortex is not None]
@@ -151,7 +152,10 @@ def _cortex(cortex: CortexEnd) -> str:
 
 
 def _between(interval: Interval | None) -> str:
-    return "" if interval is None else f" ({interval.low:.1f} to {interval.high:.1f})"
+    if interval is None:
+        return ""
+    digits = shown_digits(interval)
+    return f" ({interval.low:.{digits}f} to {interval.high:.{digits}f})"
 
 
 def _force(interval: Interval) -> str:

@@ -29,7 +29,8 @@ def scan(
       pilothole scan dicom/
       pilothole scan study.zip --json -
 
-    Only headers are read, and nothing that tells who the patient is. A series is chosen by its number here:
+    Only headers are read, and some slices of what would load for a word on the kernel; nothing that tells
+    who the patient is. A series is chosen by its number here:
     pilothole segment dicom/ --series 2 --out case.
     """
     from segmentation.files import canonical_json

@@ -76,7 +76,8 @@ def _fragment_block(subject: Subject, unit: str, *, stop: bool) -> Block:
         )
         rows.append(row)
     note = "forces not for comparison while a stop stands" if stop else "hold from density: see the law below"
-    return {"kind": "fragments", "rows": rows, "unit": unit, "stop": stop, "note": note, "notes": notes.words}
+    below = " ".join(said for said in (words.kernel_words(result), notes.words) if said)
+    return {"kind": "fragments", "rows": rows, "unit": unit, "stop": stop, "note": note, "notes": below}
 
 
 def _swatch(rank: int) -> str:

@@ -17,6 +17,7 @@ from planner.vocabulary import (
     Interval,
     ScrewResult,
 )
+from viewer.ranges import shown_digits
 from viewer.report.drawing import written
 from viewer.report.subject import ATTENTION
 
@@ -24,6 +25,9 @@ TECHNIQUE_WORDS = {"position": "position screw", "lag": "lag screw", "locking": 
 
 LEAVES_SCAN = "axis-leaves-scan"
 """The finding after which a bone length is no length to check against."""
+
+SHARP_KERNEL_CODE = "sharp-kernel"
+"""The finding that stands wherever a density does."""
 
 LENGTH_KEY = "bone_length_mm"
 """Key of the reason why a bone length is only the least it can be."""
@@ -67,10 +71,11 @@ def cut_off(result: ScrewResult) -> bool:
     return LENGTH_KEY in result.reasons
 
 
-def range_words(interval: Interval | None, digits: int = 1) -> str:
+def range_words(interval: Interval | None, digits: int | None = None) -> str:
     """An interval alone: "25.4 to 25.8"; nothing where there is none."""
     if interval is None:
         return ""
+    digits = shown_digits(interval) if digits is None else digits
     return f"{written(interval.low, digits)}\u00a0to\u00a0{written(interval.high, digits)}"
 
 
@@ -108,6 +113,11 @@ def title_words(result: ScrewResult) -> str:
     own_design = placed.screw.headless and placed.technique == "position"
     technique = "" if own_design else f"{TECHNIQUE_WORDS[placed.technique]}, "
     return f"{placed.screw.title}, {length_words(placed.length_mm)}, {technique}{seat_words(result)}"
+
+
+def kernel_words(result: ScrewResult) -> str:
+    """What to know of densities from a sharp kernel; nothing of another."""
+    return next((finding.message for finding in result.findings if finding.code == SHARP_KERNEL_CODE), "")
 
 
 def counted_words(findings: tuple[Finding, ...]) -> str:
