@@ -13,7 +13,7 @@ import numpy as np
 from planner.catalogue import stocked_length_mm
 from planner.clearance import PARTS, clearances
 from planner.collisions import nearest_other
-from planner.cortex import CortexOnAxis, cortex_on_axis, engaged_error_mm
+from planner.cortex import CortexOnAxis, cortex_on_axis, engaged_error_mm, plain_cortex
 from planner.density import (
     CORTEX_AT_MOST_MM,
     layers,
@@ -172,13 +172,19 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
     reasons.update(clearance_reasons)
     reasons.update({f"intervals.{field}": why for field, why in clearance_reasons.items()})
     near_far = ((crossed[0], path.entry_mm), (crossed[-1], path.point_mm(path.length_mm)))
-    ends = tuple(
+    measured_ends = tuple(
         cortex_on_axis(prepared.bone.fragment(number), place, path.direction, calibration)
         for number, place in near_far
     )
-    reasons.update(_cortex_reasons(prepared.bone, ends))
-    near, far = (None if end is None else end.length_mm for end in ends)
+    near, far = (None if end is None else end.length_mm for end in measured_ends)
     strata = layers(path, sampled, calibration, (near, far))
+    ends = [
+        measured or plain_cortex(layer.to_mm - layer.from_mm)
+        for measured, layer in zip(measured_ends, (strata[0], strata[-1]), strict=True)
+    ]
+    if goes_on:
+        ends[1] = None
+    reasons.update(_cortex_reasons(prepared.bone, ends))
     for layer in strata:
         if layer.mean_hu is None:
             reasons[f"layers.{layer.layer}.mean_hu"] = UNKNOWN
@@ -188,12 +194,23 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
             )
     if goes_on:
         reasons["bone_length_mm"] = reasons["intervals.bone_length_mm"] = CUT_OFF
-    for layer, end, measured in ((strata[0], "to_mm", ends[0]), (strata[-1], "from_mm", ends[1])):
+    near_and_far = ((strata[0], "to_mm", ends[0]), (strata[-1], "from_mm", ends[1]))
+    for layer, end, measured in near_and_far:
         if measured is not None:
             if measured.reason:
                 reasons[f"layers.{layer.layer}.{end}"] = measured.reason
         elif layer.to_mm - layer.from_mm >= min(CORTEX_AT_MOST_MM, path.length_mm / 2) - 1e-9:
             reasons[f"layers.{layer.layer}.{end}"] = NO_FALL
+    if goes_on:
+        reasons["far_cortex"] = reasons["layers.far cortex.from_mm"] = CUT_OFF
+    not_told = {layer.layer for layer, end, _ in near_and_far if f"layers.{layer.layer}.{end}" in reasons}
+    strata = tuple(
+        replace(
+            layer,
+            thickness_known=layer.layer not in not_told and not (layer.layer == "cancellous" and not_told),
+        )
+        for layer in strata
+    )
     if not placed.screw.headless and placed.technique != "lag":
         reasons["gliding_hole_to_mm"] = "only a lag screw has a gliding hole"
     elif placed.screw.headless:

@@ -91,6 +91,7 @@ class LayerPart(Part):
     to_mm: float
     mean_hu: float | None
     mean_density_mg_cm3: float | None
+    thickness_known: bool
 
 
 class DistancePart(Part):

@@ -19,6 +19,10 @@ STEEPEST_COSINE_FACTOR = 0.2
 """An axis that grazes the surface flatter than this is not followed through the cortex. Our choice: about
 78°."""
 
+PLAIN_FROM_MM = 1.5
+"""At a plain grey level a thinner cortex shows the scan's blur and not itself. Common practice: about twice
+the blur of a clinical CT (0.6 to 0.9 mm)."""
+
 TOLD_TO_MM = 0.1
 """A bound is told to this. Our choice: the report's one decimal."""
 
@@ -82,6 +86,17 @@ def cortex_on_axis(
     told_mm = np.ceil(bound / TOLD_TO_MM) * TOLD_TO_MM
     reason = f"not measured: the cortex on the axis is below {told_mm:.1f} mm{_mass_words(mass, mineral)}"
     return CortexOnAxis(bound, mass, mineral, reason)
+
+
+def plain_cortex(length_mm: float) -> CortexOnAxis | None:
+    """A cortex that a plain grey level shows ``length_mm`` long on the axis: only what it is below, where the
+    blur is as wide; None where it is thick enough to be taken as it looks."""
+    if length_mm >= PLAIN_FROM_MM:
+        return None
+    reason = (
+        f"not measured: the scan's blur widens a thin cortex, at the plain grey level to {length_mm:.1f} mm"
+    )
+    return CortexOnAxis(length_mm, None, None, reason)
 
 
 def _mass_words(mass_hu_mm: float | None, mass_mg_cm2: float | None) -> str:

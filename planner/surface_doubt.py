@@ -19,6 +19,10 @@ PLAIN_SD_MM = 0.4
 """Deviation of a surface at a plain grey level, the segmentation's own number for it. Published errors of a
 fixed level: 0.2 to 0.8 mm (Wang et al. 2009; Soodmand et al. 2018 Biomed Eng Online 17:29)."""
 
+REFINED_SD_MM = 0.03
+"""A refined surface deviates by so much at least: its own deviation knows noise, not what the layer model
+leaves out. Measured: without it the interval held 86 % of 90 lengths through a layered block, with it all."""
+
 FRACTURE_FACE_SD_MM = 0.4
 """A refined fracture face deviates by so much at least. Measured: one of the demo scaphoid's was 0.5 mm off,
 five times the deviation it stated (docs/limits.md)."""
@@ -63,4 +67,4 @@ def _of_fragment(prepared: PreparedBone, number: int, points_mm: Floats) -> tupl
     weight = np.maximum(same_side, [True] + [False] * (count - 1))
     sd = np.average(cortex.position_sd_mm[mesh.faces[near]].mean(axis=-1), axis=1, weights=weight)
     on_fracture = prepared.looks_at[number][near[:, 0]] > 0
-    return distance[:, 0], np.where(on_fracture, np.maximum(sd, FRACTURE_FACE_SD_MM), sd), normal
+    return distance[:, 0], np.maximum(sd, np.where(on_fracture, FRACTURE_FACE_SD_MM, REFINED_SD_MM)), normal

@@ -165,13 +165,17 @@ class FragmentResult:
 
 @dataclass(frozen=True)
 class Layer:
-    """Near cortex, cancellous or far cortex: a stretch of depth and the thread ring's means in it."""
+    """Near cortex, cancellous or far cortex: a stretch of depth and the thread ring's means in it.
+
+    Where not ``thickness_known`` its inner border is only where a cortex has ended at the latest.
+    """
 
     layer: LayerName
     from_mm: float
     to_mm: float
     mean_hu: float | None
     mean_density_mg_cm3: float | None
+    thickness_known: bool = True
 
 
 @dataclass(frozen=True)

@@ -113,7 +113,7 @@ CONTRACT = {
     "screws.0.intervals.clearance_mm.body": "outer joint",
     "screws.0.fragments.0.intervals": "axis_path_mm thread_engagement_mm mean_density_mg_cm3",
     "screws.0.near_cortex": "on_axis_mm on_axis_below_mm mass_hu_mm mass_mg_cm2",
-    "screws.0.layers.0": "layer from_mm to_mm mean_hu mean_density_mg_cm3",
+    "screws.0.layers.0": "layer from_mm to_mm mean_hu mean_density_mg_cm3 thickness_known",
     "screws.0.clearance_mm": "leading_end trailing_end body",
     "screws.0.clearance_mm.body": "outer joint",
     "screws.0.profile": "depth_mm fragment axis ring sleeve",

@@ -79,6 +79,11 @@ def test_each_end_counts_with_its_own_deviation() -> None:
     assert half_width(result.intervals.bone_length_mm) == pytest.approx(wanted, rel=0.01)
 
 
+def test_a_refined_surface_is_never_surer_than_its_model() -> None:
+    interval = measured(refined_slab(0.001, 0.001), tilted(0.0)).intervals.bone_length_mm
+    assert half_width(interval) == pytest.approx(Z_90 * np.hypot(0.03, 0.03), rel=0.01)
+
+
 def test_a_grazing_crossing_is_held_at_a_fifth() -> None:
     """80° to the normal: cos 0.17 is taken as 0.2; the axis leaves by the side, at 10° to its normal."""
     direction = np.array([np.sin(np.radians(80)), 0.0, np.cos(np.radians(80))])
