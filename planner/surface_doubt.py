@@ -10,9 +10,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 
 from planner.near_metal import in_streaks
-from planner.prepared import PreparedBone
+from planner.prepared import FACING_MM, PreparedBone
 from segmentation.vocabulary import Floats
 
 PLAIN_SD_MM = 0.4
@@ -24,8 +25,8 @@ REFINED_SD_MM = 0.03
 leaves out. Measured: without it the interval held 86 % of 90 lengths through a layered block, with it all."""
 
 FRACTURE_FACE_SD_MM = 0.4
-"""A refined fracture face deviates by so much at least. Measured: one of the demo scaphoid's was 0.5 mm off,
-five times the deviation it stated (docs/limits.md)."""
+"""A refined surface within FACING_MM of another fragment of its bone deviates by so much at least. Measured:
+one face of the demo scaphoid's fracture was 0.5 mm off, five times the deviation it stated."""
 
 GIVEN_SURFACE_SD_MM = 0.4
 """Deviation of a joint surface given as a file, which tells none. Our choice: drawn on a CT, at a level."""
@@ -66,5 +67,19 @@ def _of_fragment(prepared: PreparedBone, number: int, points_mm: Floats) -> tupl
         return distance[:, 0], np.full(len(points_mm), PLAIN_SD_MM), normal
     weight = np.maximum(same_side, [True] + [False] * (count - 1))
     sd = np.average(cortex.position_sd_mm[mesh.faces[near]].mean(axis=-1), axis=1, weights=weight)
-    on_fracture = prepared.looks_at[number][near[:, 0]] > 0
+    on_fracture = _beside_another(prepared, number, points_mm)
     return distance[:, 0], np.maximum(sd, np.where(on_fracture, FRACTURE_FACE_SD_MM, REFINED_SD_MM)), normal
+
+
+def _beside_another(prepared: PreparedBone, number: int, points_mm: Floats) -> npt.NDArray[np.bool_]:
+    """Whether another fragment of the same bone is near each point: before a fracture face, or, where faces
+    were moved too far, behind it."""
+    result = np.zeros(len(points_mm), bool)
+    for other in prepared.fragments_of(prepared.bone.fragment(number).bone):
+        mesh = prepared.meshes[other]
+        near = (points_mm > mesh.low_mm - FACING_MM) & (points_mm < mesh.high_mm + FACING_MM)
+        asked = np.flatnonzero(near.all(axis=1)) if other != number else np.empty(0, np.intp)
+        if len(asked):
+            distance, _ = prepared.tree(other).query(points_mm[asked], distance_upper_bound=FACING_MM)
+            result[asked] |= np.isfinite(distance)
+    return result
