@@ -64,11 +64,15 @@ def load_dicom(path: Path, series: int | None = None) -> CTVolume:
     return CTVolume(one.grid, hu, _digest(one.grid, hu), one.tube_voltage_kv, all_notes)
 
 
-def scan_dicom(path: Path, where: str, series: int | None = None) -> tuple[Contents, CTVolume | None]:
-    """What is there, from headers alone; ``where`` stands for the path in sentences. And some slices, put
-    one on the other, of the series that would load; None where none would or they cannot be read.
+def scan_dicom(
+    path: Path, where: str, series: int | None = None, *, look: bool = False
+) -> tuple[Contents, CTVolume | None]:
+    """What is there, from headers alone; ``where`` stands for the path in sentences. With ``look``
+    also some slices, put one on the other, of the series that would load; None where they cannot be read.
     """
     with _contents(path, where) as contents:
+        if not look:
+            return contents, None
         try:
             one, _ = chosen(contents.series, series, where, contents.left_out)
             return contents, _some_slices(one)

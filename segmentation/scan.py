@@ -1,6 +1,6 @@
 """Tells what a file or folder holds and what would be loaded from it, from headers, before anything is.
 
-Of a DICOM series that would load some slices are looked at too: a sharp kernel is told.
+With ``look`` some slices of a DICOM series that would load are read too: a sharp kernel is told.
 
 The words come from geometry and scan settings; neither a patient's name, number, dates nor the names of files
 and folders are in them, so the result may be shown or sent.
@@ -44,7 +44,7 @@ class Scan:
     refusal: str | None
 
 
-def scan_ct(path: Path, series: int | None = None) -> Scan:
+def scan_ct(path: Path, series: int | None = None, *, look: bool = False) -> Scan:
     """What is at ``path``, and what ``load_ct`` would take from it; InputError where nothing can be told."""
     path = Path(path)
     if kind_of(path) == "NIfTI":
@@ -56,7 +56,7 @@ def scan_ct(path: Path, series: int | None = None) -> Scan:
 
     kind = "DICOM folder" if path.is_dir() else "zip file" if is_zip(path) else "DICOM file"
     where = f"the {kind}"
-    contents, slices = scan_dicom(path, where, series)
+    contents, slices = scan_dicom(path, where, series, look=look)
     found = tuple(
         Found(one.number, one.title, one.grid, one.tube_voltage_kv, tuple(one.notes), one.refusal)
         for one in contents.series

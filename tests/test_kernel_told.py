@@ -27,6 +27,7 @@ from segmentation.scan import scan_ct
 from segmentation.tissues import calibrate_by_tissues
 from segmentation.vocabulary import SHARP_KERNEL, Bone
 from viewer.calibrating import warned_of_kernel
+from viewer.command_line import run
 from viewer.report.page import render_report
 
 
@@ -89,9 +90,11 @@ def test_every_result_and_the_report_say_it_beside_the_densities() -> None:
 
 
 @pytest.mark.parametrize("sharp", [True, False])
-def test_a_folder_is_told_of_before_it_is_loaded(tmp_path, sharp) -> None:
+def test_a_folder_is_told_of_before_it_is_loaded(tmp_path, capsys, sharp) -> None:
     ct = scan(hu_of(sharp=sharp), noise_hu=10)
     for k in range(ct.grid.shape[2]):
         image = np.ascontiguousarray(ct.hu[:, :, k].T)
         write_slice(tmp_path / f"{k:03d}.dcm", image, (0.0, 0.0, 1.5 * k), spacing_mm=(1.0, 1.0))
-    assert len(sharp_notes(scan_ct(tmp_path).notes)) == sharp
+    assert len(sharp_notes(scan_ct(tmp_path, look=True).notes)) == sharp
+    assert run(["scan", str(tmp_path)]) == 0
+    assert (SHARP_KERNEL in capsys.readouterr().out) == sharp

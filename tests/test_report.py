@@ -263,7 +263,8 @@ def test_what_is_not_known_is_told_with_its_reason(bone):
     assert "nan" not in said.lower()
     for reason in set(assessment.screws[0].reasons.values()):
         # That a position screw has no gliding hole needs no line on paper.
-        if not reason.startswith("the hold in") and "gliding hole" not in reason:
+        # Of a thick cortex at a plain level the layers tell what the level shows.
+        if not reason.startswith(("the hold in", "no cortex was measured")) and "gliding hole" not in reason:
             assert reason in said
 
 

@@ -16,3 +16,8 @@ def shown_digits(interval: Interval) -> int:
     ends = {round(end, USUAL_DIGITS) for end in (interval.low, interval.high)}
     finer = {round(end, FINER_DIGITS) for end in (interval.low, interval.high)}
     return FINER_DIGITS if len(ends) == 1 and len(finer) > 1 else USUAL_DIGITS
+
+
+def is_point(interval: Interval) -> bool:
+    """Whether there is nothing to show: full thread that ends within the bone bites as long as it is."""
+    return round(interval.low, FINER_DIGITS) == round(interval.high, FINER_DIGITS)

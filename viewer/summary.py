@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from viewer.calibrating import error_words
 from viewer.console import say
-from viewer.ranges import shown_digits
+from viewer.ranges import is_point, shown_digits
 
 if TYPE_CHECKING:
     from planner.vocabulary import (
@@ -152,7 +152,7 @@ def _cortex(cortex: CortexEnd) -> str:
 
 
 def _between(interval: Interval | None) -> str:
-    if interval is None:
+    if interval is None or is_point(interval):
         return ""
     digits = shown_digits(interval)
     return f" ({interval.low:.{digits}f} to {interval.high:.{digits}f})"

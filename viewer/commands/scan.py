@@ -41,7 +41,7 @@ def scan(
     check_output(json, inputs=(path,))
     with working("scan") as progress:
         progress("reading headers")
-        told = scan_ct(path, series)
+        told = scan_ct(path, series, look=True)
     write_output(json, canonical_json(scan_document(told)))
     if json != STANDARD_OUTPUT:
         _tell(told)

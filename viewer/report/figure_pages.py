@@ -38,7 +38,7 @@ def figure_pages(subject: Subject, assessment: Assessment, title: str) -> list[P
     height = ROW_PX * max(
         len(measures["clearances"]) + len(measures["layers"]) + 4, len(measures["geometry"]) + 1
     )
-    height += RANGE_PX * len(measures["clearances"])
+    height += RANGE_PX * sum(bool(row["outer_range"] or row["joint_range"]) for row in measures["clearances"])
     fragments = _fragment_block(subject, unit, stop=stop)
     blocks: list[tuple[Block, float]] = []
     findings = _finding_blocks(subject)

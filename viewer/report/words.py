@@ -17,7 +17,7 @@ from planner.vocabulary import (
     Interval,
     ScrewResult,
 )
-from viewer.ranges import shown_digits
+from viewer.ranges import is_point, shown_digits
 from viewer.report.drawing import written
 from viewer.report.subject import ATTENTION
 
@@ -73,7 +73,7 @@ def cut_off(result: ScrewResult) -> bool:
 
 def range_words(interval: Interval | None, digits: int | None = None) -> str:
     """An interval alone: "25.4 to 25.8"; nothing where there is none."""
-    if interval is None:
+    if interval is None or is_point(interval):
         return ""
     digits = shown_digits(interval) if digits is None else digits
     return f"{written(interval.low, digits)}\u00a0to\u00a0{written(interval.high, digits)}"
@@ -81,7 +81,7 @@ def range_words(interval: Interval | None, digits: int | None = None) -> str:
 
 def with_range(said: str, interval: Interval | None) -> str:
     """A length as it is said, with its interval where there is one: "25.6 (25.4 to 25.8)"."""
-    if interval is None:
+    if interval is None or is_point(interval):
         return said
     return f"{said}\u00a0({range_words(interval)})"
 
