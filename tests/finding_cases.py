@@ -17,7 +17,7 @@ from phantoms import CALIBRATION, SOFT_HU, as_ct, grid_around, placed, points_of
 from planner.assess import ReadyBone, assess_screws, ready
 from planner.vocabulary import Finding, PlacedScrew, Plan
 from segmentation.recipe import segment
-from segmentation.vocabulary import SHARP_KERNEL, Calibration, Surface
+from segmentation.vocabulary import Calibration, Surface
 
 HU, FWHM_MM, LEVEL_HU = 400.0, 0.6, (400.0 + SOFT_HU) / 2
 VOXEL_MM = (0.5, 0.5, 0.5)
@@ -113,13 +113,6 @@ def beside_metal(away_mm: float = 16.0, *, above_mm: float = 0.0) -> ReadyBone:
     values = SOFT_HU + (HU - SOFT_HU) * across * step(10 - np.abs(z), FWHM_MM)
     pin = step(3 - np.hypot(x - away_mm, y), FWHM_MM) * step(6 - np.abs(z - above_mm), FWHM_MM)
     return bone_in(as_ct(grid, np.minimum(values + 7000 * pin, 3071)))
-
-
-@cache
-def noted(note: str) -> ReadyBone:
-    """The 20 mm slab with a note of the segmentation."""
-    bone = slab().prepared.bone
-    return ready(replace(bone, segmentation=replace(bone.segmentation, notes=(note,))))
 
 
 def down(
@@ -262,44 +255,6 @@ TWINS = [
         lambda: found(slab(), down(-10, 18, x_mm=14 - 2.5)),
         lambda: found(slab(), down(-10, 18, x_mm=14 - 3.0)),
         "1 mm",
-    ),
-    # A plain level's deviation of 0.4 mm: the interval reaches 0.66 mm down.
-    Twins(
-        "clearance-uncertain",
-        lambda: found(slab(), down(-10, 18, x_mm=14 - 3.2)),
-        lambda: found(slab(), down(-10, 18, x_mm=14 - 3.6)),
-        "1.45 mm of 1 mm beside the side face, and 1.85",
-    ),
-    Twins(
-        "clearance-uncertain",
-        lambda: found(slab(), down(-10, 18, x_mm=14 - 3.2)),
-        lambda: found(slab(), down(-10, 18, x_mm=14 - 2.5)),
-        "a limit that is broken is told as broken",
-    ),
-    Twins(
-        "clearance-uncertain",
-        # Entry and surface both: 1.645 · √2 · 0.4 = 0.93 mm.
-        lambda: found(slab_with_joint(), down(-10, 15.2)),
-        lambda: found(slab_with_joint(), down(-10, 14.9)),
-        "2.8 mm of 2 mm to the joint, and 3.1",
-    ),
-    Twins(
-        "clearance-uncertain",
-        lambda: found(slab(), down(-10, 15.3, SMALL, seat_depth_mm=2.0)),
-        lambda: found(slab(), down(-10, 14.9, SMALL, seat_depth_mm=2.0)),
-        "2.7 mm of 2 mm before the exit, headless, and 3.1",
-    ),
-    Twins(
-        "clearance-uncertain",
-        lambda: found(slab(), down(-10, 13, SMALL, seat_depth_mm=1.5)),
-        lambda: found(slab(), down(-10, 13, SMALL, seat_depth_mm=1.8)),
-        "buried 1.5 mm of 1 mm, and 1.8",
-    ),
-    Twins(
-        "sharp-kernel",
-        lambda: found(noted(f"{SHARP_KERNEL}: the air dips by 3.0% of the step"), down(-10, 14)),
-        lambda: found(noted("the kernel is not told"), down(-10, 14)),
-        "as the segmentation noted",
     ),
     Twins(
         "trailing-end-proud",
