@@ -1,4 +1,4 @@
-"""The cases of finding_cases.py for what is told of doubt: a limit kept only by the estimate, a sharp kernel."""
+"""The cases of finding_cases.py for what is told of doubt: limits kept only by the estimate, sharp kernels."""
 
 from __future__ import annotations
 
