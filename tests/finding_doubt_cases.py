@@ -1,4 +1,4 @@
-"""The cases of finding_cases.py for what is told of doubt: limits kept only by the estimate, sharp kernels."""
+"""The cases for what is told of doubt: a limit kept only by its estimate, a sharp kernel."""
 
 from __future__ import annotations
 
