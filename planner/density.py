@@ -6,15 +6,17 @@ data" is unknown, never zero: a mean over anything unknown is None with its reas
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from planner.near_metal import STREAK_ERROR_HU, in_streaks
 from planner.path import RING_COUNT, Path
 from planner.vocabulary import Layer, LayerName, PathProfile, Profile1D
-from segmentation.vocabulary import METAL_ABOVE_HU, NO_DATA_BELOW_HU, Calibration, CTVolume, Floats
+from segmentation.vocabulary import METAL_ABOVE_HU, NO_DATA_BELOW_HU, Calibration, CTVolume, Floats, Removed
 
 CORTEX_AT_MOST_MM = 6.0
 """A cortex is sought no deeper than this (until it is measured by itself; design decision)."""
@@ -26,11 +28,12 @@ CORTEX_ENDS_AT_FRACTION = 0.5
 @dataclass(frozen=True, eq=False)
 class Sampled:
     """HU in the cells of a path: ``axis`` (cells,), ``ring`` (RING_COUNT, cells), ``sleeve`` (lines, cells);
-    NaN unknown."""
+    NaN unknown. ``ring_in_streaks`` (RING_COUNT, cells) tells which of the ring lie in metal's streaks."""
 
     axis: Floats
     ring: Floats
     sleeve: Floats
+    ring_in_streaks: npt.NDArray[np.bool_]
 
 
 def hu_at(ct: CTVolume, points_mm: Floats, *, has_no_data: bool = True) -> Floats:
@@ -44,10 +47,10 @@ def hu_at(ct: CTVolume, points_mm: Floats, *, has_no_data: bool = True) -> Float
     return values.reshape(points_mm.shape[:-1])
 
 
-def sample(ct: CTVolume, path: Path, *, has_no_data: bool, has_metal: bool = False) -> Sampled:
+def sample(ct: CTVolume, path: Path, *, has_no_data: bool, metal: Sequence[Removed] = ()) -> Sampled:
     """HU on the axis, in the ring and in the sleeve of ``path``, in the middle of each cell.
 
-    Where there is metal, what is as bright as metal is unknown: it is no bone.
+    Where there is ``metal``, what is as bright as metal is unknown: it is no bone.
     """
     offsets = np.concatenate(
         [
@@ -60,9 +63,11 @@ def sample(ct: CTVolume, path: Path, *, has_no_data: bool, has_metal: bool = Fal
     across = offsets @ np.stack([path.u, path.v])
     points = path.entry_mm + path.depth_mm[:, None, None] * path.direction + across
     hu = hu_at(ct, points, has_no_data=has_no_data).T
-    if has_metal:
+    if metal:
         hu[hu >= METAL_ABOVE_HU] = np.nan
-    return Sampled(hu[0], hu[1 : 1 + RING_COUNT], hu[1 + RING_COUNT :])
+    ring = slice(1, 1 + RING_COUNT)
+    streaks = in_streaks(ct.grid, metal, np.swapaxes(points[:, ring], 0, 1))
+    return Sampled(hu[0], hu[ring], hu[1 + RING_COUNT :], streaks)
 
 
 def profile(path: Path, sampled: Sampled, calibration: Calibration | None) -> PathProfile:
@@ -89,6 +94,24 @@ def mean_hu_in(path: Path, sampled: Sampled, fragment: int) -> float | None:
     """Mean HU of the ring's parts inside ``fragment``, along its axis path; None if any of it is unknown."""
     weights = path.ring_in_cells_mm(fragment) * path.axis_in_cells_mm(fragment)[None, :]
     return _weighted_mean(sampled.ring, weights)
+
+
+def doubt_mg_cm3(calibration: Calibration, density_mg_cm3: Floats, streaks_fraction: Floats) -> Floats:
+    """Standard error of densities of any shape, this share of whose samples lies in metal's streaks.
+
+    Streaks shift a whole thread one way: their error does not average out.
+    """
+    streak_mg_cm3 = streaks_fraction * STREAK_ERROR_HU * calibration.slope_mg_cm3_per_hu
+    return np.hypot(calibration.standard_error_mg_cm3(density_mg_cm3), streak_mg_cm3)
+
+
+def mean_doubt_mg_cm3(
+    path: Path, sampled: Sampled, fragment: int, calibration: Calibration, density_mg_cm3: float
+) -> float:
+    """Standard error of ``density_mg_cm3``, the mean along a fragment's axis path."""
+    weights = path.ring_in_cells_mm(fragment) * path.axis_in_cells_mm(fragment)[None, :]
+    share = (sampled.ring_in_streaks * weights).sum() / weights.sum()
+    return float(doubt_mg_cm3(calibration, np.asarray(density_mg_cm3), np.asarray(share)))
 
 
 def layers(

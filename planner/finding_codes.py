@@ -78,8 +78,16 @@ CODES: dict[str, tuple[Severity, str]] = {
         "The screw runs through or near metal in its slices, where streaks make surface and density less "
         "certain.",
     ),
+    "sharp-kernel": (
+        "warn",
+        "The scan was made with a sharp kernel: thin bone reads too dense, and forces too high.",
+    ),
     "screws-collide": ("stop", "Two screws of the plan run into each other."),
     "screws-close": ("warn", "Two screws of the plan are closer than the limit."),
+    "clearance-uncertain": (
+        "note",
+        "A clearance keeps its limit by the estimate but not by the low end of its interval.",
+    ),
     "density-uncalibrated": ("note", "There is no density and no pull-out, only HU."),
     "density-by-default": ("note", "Density comes from a default slope for the tube voltage."),
     "scan-too-coarse": ("warn", "A voxel edge is longer than half of the smallest clearance limit."),

@@ -14,11 +14,12 @@ import numpy as np
 from planner.finding_codes import CODES as CODES
 from planner.limits import Limits, tip_room_mm
 from planner.mesh import Stretches
-from planner.near_metal import in_slices_of_mm
+from planner.near_metal import in_slices_of_mm, share_in_streaks_fraction
 from planner.path import Path
 from planner.prepared import FACING_MM, PreparedBone
 from planner.solid import shortest_length_mm
-from planner.vocabulary import Finding, ScrewResult
+from planner.vocabulary import Finding, Interval, ScrewResult
+from segmentation.vocabulary import SHARP_KERNEL
 
 CAUTIONS = (
     "For planning discussion, research and teaching; not a medical device.",
@@ -190,6 +191,31 @@ def _outer(case: Case) -> Iterator[Finding]:
         yield _finding("clearance-leading-end", message, COMMON, leading_mm, limit_mm)
 
 
+def _uncertain(case: Case) -> Iterator[Finding]:
+    """Limits that the estimate keeps and the low end of its interval does not."""
+    limits, ranges, headless = case.limits, case.result.intervals, case.path.placed.screw.headless
+    parts = {"leading end": ranges.leading_end, "body": ranges.body, "trailing end": ranges.trailing_end}
+    to_joint = {name: part.joint for name, part in parts.items() if part.joint is not None}
+    checked: list[tuple[str, str, Interval | None, float, str]] = [
+        ("body", "outer surface", ranges.body.outer, limits.body_clearance_mm, OURS),
+    ]
+    if to_joint:
+        name, lowest = min(to_joint.items(), key=lambda item: item[1].low)
+        if min(one.estimate for one in to_joint.values()) >= limits.joint_clearance_mm:
+            checked.append((name, "joint surface", lowest, limits.joint_clearance_mm, COMMON))
+    if headless:
+        leading, trailing = ranges.leading_end.outer, ranges.trailing_end.outer
+        checked.append(("leading end", "outer surface", leading, limits.leading_end_clearance_mm, COMMON))
+        checked.append(("trailing end", "outer surface", trailing, limits.trailing_end_buried_mm, COMMON))
+    for part, surface, found, limit_mm, source in checked:
+        if found is not None and found.low < limit_mm <= found.estimate:
+            message = (
+                f"The {part} keeps the limit to the {surface} by the estimate, {found.estimate:.1f} mm, "
+                f"but not by the low end of its interval, {found.low:.1f} mm."
+            )
+            yield _finding("clearance-uncertain", message, source, found.low, limit_mm)
+
+
 def _seat(case: Case) -> Iterator[Finding]:
     placed, limits = case.path.placed, case.limits
     buried_mm = case.result.trailing_end.outer
@@ -330,9 +356,10 @@ def _metal(case: Case) -> Iterator[Finding]:
         return
     least_mm, piece = min(away, key=lambda one: one[0])
     if least_mm < limit_mm:
+        share = share_in_streaks_fraction(case.prepared.bone.ct.grid, segmentation.removed, path)
         message = (
-            f"The screw comes to {least_mm:.1f} mm of metal ({piece.volume_mm3:.0f} mm³) in the same slices: "
-            "surface and density there are less certain."
+            f"The screw comes to {least_mm:.1f} mm of metal ({piece.volume_mm3:.0f} mm³) in the same slices, "
+            f"and {share:.0%} of its path lies in streaks: surface and density there are less certain."
         )
         yield _finding("near-metal", message, OURS, least_mm, limit_mm)
 
@@ -363,6 +390,12 @@ def _density(case: Case) -> Iterator[Finding]:
         yield _finding("density-by-default", message, calibration.source, error)
 
 
+def _kernel(case: Case) -> Iterator[Finding]:
+    for note in case.prepared.bone.segmentation.notes:
+        if note.startswith(SHARP_KERNEL):
+            yield _finding("sharp-kernel", f"The scan has {note}.", OURS)
+
+
 def _entry(case: Case) -> Iterator[Finding]:
     moved_mm = case.path.entry_moved_mm
     if moved_mm > case.limits.entry_moved_mm:
@@ -378,6 +411,7 @@ RULES: tuple[Callable[[Case], Iterator[Finding]], ...] = (
     _together,
     _joint,
     _outer,
+    _uncertain,
     _seat,
     _threads,
     _bridging,
@@ -386,5 +420,6 @@ RULES: tuple[Callable[[Case], Iterator[Finding]], ...] = (
     _metal,
     _other_screws,
     _density,
+    _kernel,
     _entry,
 )

@@ -47,7 +47,7 @@ class PreparedBone:
 
     ``looks_at[a]`` (m,) tells for each triangle of fragment a which fragment it faces, 0 for none, and
     ``touches[a]`` (m,) whether it lies on it: there is no surface then, the bone goes on. ``outer_surfaces``
-    keeps what ``outer_surface`` has built.
+    and ``trees`` keep what ``outer_surface`` and ``tree`` have built.
     """
 
     bone: Bone
@@ -56,10 +56,17 @@ class PreparedBone:
     touches: dict[int, npt.NDArray[np.bool_]]
     joint: Mesh | None
     outer_surfaces: dict[tuple[str, frozenset[int]], Mesh] = field(default_factory=dict)
+    trees: dict[int, cKDTree] = field(default_factory=dict)
 
     def fragments_of(self, bone_name: str) -> tuple[int, ...]:
         """Numbers of the fragments that belong to a bone."""
         return tuple(f.number for f in self.bone.fragments if f.bone == bone_name)
+
+    def tree(self, number: int) -> cKDTree:
+        """The middles of a fragment's triangles, to be asked for the nearest."""
+        if number not in self.trees:
+            self.trees[number] = cKDTree(self.meshes[number].middles_mm, balanced_tree=False)
+        return self.trees[number]
 
     def outer_surface(self, bone_name: str, reached: Iterable[int]) -> Mesh:
         """The bone's surface for a screw that lies in the fragments ``reached``: the fracture faces between

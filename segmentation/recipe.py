@@ -23,6 +23,7 @@ from scipy.spatial import cKDTree
 
 from segmentation.components import SPECK_MM3, pieces_above
 from segmentation.errors import InputError
+from segmentation.kernel import sharp_note
 from segmentation.metal import find_metal, metal_note, without_metal
 from segmentation.parts import NEAR_MM, Cut, Part, cut_in_two, parts_from_labels, parts_from_pieces
 from segmentation.record import histogram_of
@@ -130,6 +131,7 @@ def segment(
     fragments, notes, together = _named(parts, surfaces, names, ct)
     if metal is not None:
         notes += (metal_note(metal.pieces),)
+    notes += sharp_note(whole)
     blur = None
     if refine or (refine is None and reason != "given" and host == "bone"):
         # Brings compiled loops and a hundred megabytes with it, and only this needs them.

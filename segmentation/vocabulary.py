@@ -39,6 +39,9 @@ few cm (common practice)."""
 STREAK_SLICES_MM = 2.0
 """Slices this far beyond metal count as its own. Our choice: a thick slice and its neighbours."""
 
+SHARP_KERNEL = "a sharp kernel"
+"""How the note on a scan begins whose kernel is sharp."""
+
 AFFINE_TOLERANCE_MM = 1e-4
 """Two grids are the same place when no corner lies farther apart than this. Our choice."""
 

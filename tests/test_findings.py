@@ -8,13 +8,13 @@ from __future__ import annotations
 import re
 from functools import cache
 
+import finding_cases
 import numpy as np
 import pytest
 from finding_cases import (
     HU,
     LARGE,
     SMALL,
-    TWINS,
     VOXEL_MM,
     Twins,
     bone_in,
@@ -24,6 +24,7 @@ from finding_cases import (
     two_bones,
     two_named,
 )
+from finding_doubt_cases import DOUBT_TWINS
 from phantoms import as_ct, placed, rotation, slabs
 
 from planner.assess import ReadyBone
@@ -31,6 +32,8 @@ from planner.collisions import gap_between_mm
 from planner.findings import CODES
 from planner.path import trace
 from planner.vocabulary import PlacedScrew
+
+TWINS = [*finding_cases.TWINS, *DOUBT_TWINS]
 
 
 @pytest.mark.parametrize("twins", TWINS, ids=lambda twins: f"{twins.code}: {twins.shows}")

@@ -69,7 +69,7 @@ def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bon
     from segmentation.recipe import segment
     from segmentation.rods_file import read_rods
     from segmentation.surface_file import read_ply
-    from viewer.calibrating import calibration_of, check_one_calibration
+    from viewer.calibrating import calibration_of, check_one_calibration, warned_of_kernel
 
     # What is cheap to check comes first: a slip of the pen must not cost a minute.
     cuts = [parse_cut(text) for text in options.cuts]
@@ -114,7 +114,7 @@ def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bon
         names=names,
         progress=progress,
     )
-    return replace(bone, digests=digests)
+    return replace(warned_of_kernel(bone), digests=digests)
 
 
 def screws_known(catalogue: Path | None) -> Mapping[str, Screw]:

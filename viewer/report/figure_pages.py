@@ -18,6 +18,9 @@ from viewer.report.tokens import INK, INK_3
 BAR_PX = 36 * PX_PER_MM - 8
 """Width of the bar of a pull-out force."""
 
+RANGE_PX = 11.0
+"""Height of the interval under a figure in a table."""
+
 
 def figure_pages(
     subject: Subject, assessment: Assessment, title: str, made_on: date | None = None
@@ -39,13 +42,15 @@ def figure_pages(
     height = ROW_PX * max(
         len(measures["clearances"]) + len(measures["layers"]) + 4, len(measures["geometry"]) + 1
     )
+    height += RANGE_PX * sum(bool(row["outer_range"] or row["joint_range"]) for row in measures["clearances"])
     fragments = _fragment_block(subject, unit, stop=stop)
     blocks: list[tuple[Block, float]] = []
     findings = _finding_blocks(subject)
     if stop:
         blocks += findings
     notes_px = text_height(fragments["notes"], SMALL, WIDTH_PX, SMALL_ROW_PX)
-    blocks.append((fragments, 58 + 1.1 * ROW_PX * len(fragments["rows"]) + notes_px))
+    rows_px = (1.1 * ROW_PX + RANGE_PX) * len(fragments["rows"])
+    blocks.append((fragments, 58 + rows_px + notes_px))
     blocks.append((measures, height + 20 + text_height(notes.words, SMALL, WIDTH_PX, SMALL_ROW_PX)))
     if not stop:
         blocks += findings
@@ -77,7 +82,8 @@ def _fragment_block(subject: Subject, unit: str, *, stop: bool) -> Block:
         )
         rows.append(row)
     note = "forces not for comparison while a stop stands" if stop else "hold from density: see the law below"
-    return {"kind": "fragments", "rows": rows, "unit": unit, "stop": stop, "note": note, "notes": notes.words}
+    below = " ".join(said for said in (words.kernel_words(result), notes.words) if said)
+    return {"kind": "fragments", "rows": rows, "unit": unit, "stop": stop, "note": note, "notes": below}
 
 
 def _swatch(rank: int) -> str:
