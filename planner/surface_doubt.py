@@ -25,8 +25,8 @@ REFINED_SD_MM = 0.03
 leaves out. Measured: without it the interval held 86 % of 90 lengths through a layered block, with it all."""
 
 FRACTURE_FACE_SD_MM = 0.1
-"""A refined surface within FACING_MM of another fragment of its bone deviates by so much at least. Measured on
-three demo scaphoids: faces 0.054 mm (RMS) off, but paths that end at them by up to 0.15 mm."""
+"""A refined surface within FACING_MM of another fragment of its bone deviates by so much at least. Measured
+on three demo scaphoids: faces 0.054 mm (RMS) off, paths that end at them up to 0.15 mm."""
 
 GIVEN_SURFACE_SD_MM = 0.4
 """Deviation of a joint surface given as a file, which tells none. Our choice: drawn on a CT, at a level."""

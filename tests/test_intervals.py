@@ -115,13 +115,13 @@ def test_thread_that_just_misses_a_fragment_may_yet_reach_it() -> None:
     assert interval.high == pytest.approx(np.sqrt(2) * (Z_90 * PLAIN_MM - 0.2), abs=0.1)
 
 
-def test_a_fracture_face_is_never_surer_than_a_plain_level() -> None:
+def test_a_fracture_face_is_never_as_sure_as_an_outer_surface() -> None:
     bone = two_named().prepared.bone
     sure = ready(replace(bone, fragments=tuple(with_deviation(one, 0.05, 0.05) for one in bone.fragments)))
     result = measured(sure, down(-12.6, 26))
     assert half_width(result.intervals.bone_length_mm) == pytest.approx(Z_90 * np.hypot(0.05, 0.05), rel=0.01)
     for fragment in result.fragments:
-        wanted = Z_90 * np.hypot(0.05, PLAIN_MM)
+        wanted = Z_90 * np.hypot(0.05, surface_doubt.FRACTURE_FACE_SD_MM)
         assert half_width(fragment.intervals.axis_path_mm) == pytest.approx(wanted, rel=0.01)
 
 
