@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from segmentation.level import Level
 from segmentation.vocabulary import CTVolume, Removed, RemovedAs
 
 SPECK_MM3 = 50.0
@@ -66,13 +67,13 @@ class Piece:
 
 
 def pieces_above(
-    ct: CTVolume, threshold_hu: float, *, keep_small: bool
+    ct: CTVolume, level: Level, *, keep_small: bool
 ) -> tuple[npt.NDArray[np.uint8], tuple[Piece, ...], tuple[Removed, ...]]:
-    """The pieces at or above ``threshold_hu``: a label volume, what is bone, and what was left out.
+    """The pieces above ``level``: a label volume, what is bone, and what was left out.
 
     Labels (i, j, k) uint8 are 1 for the largest kept piece, 2 for the next, 0 for everything else.
     """
-    labels, count = cc3d.connected_components(ct.hu >= threshold_hu, connectivity=6, return_N=True)
+    labels, count = cc3d.connected_components(level.above(ct), connectivity=6, return_N=True)
     if count <= np.iinfo(np.uint16).max:
         # Half the memory for all that follows.
         labels = labels.astype(np.uint16)
@@ -82,7 +83,10 @@ def pieces_above(
     removed: list[Removed] = []
     number_of = np.zeros(len(counts), np.uint8)
     surroundings: dict[int, _Surroundings] = {}
+    cored = _with_core(ct, labels, count, level)
     for label in np.argsort(-counts[1:], kind="stable") + 1:
+        if not cored[label]:
+            continue
         volume_mm3 = float(counts[label]) * ct.grid.voxel_mm3
         if volume_mm3 < SPECK_MM3 and not keep_small:
             removed.append(Removed("speck", volume_mm3, ct.grid.ijk_to_mm(centres[label])))
@@ -100,6 +104,18 @@ def pieces_above(
         number_of[label] = len(kept) + 1
         kept.append(Piece(len(kept) + 1, boxes[label], volume_mm3))
     return number_of[labels], tuple(kept), tuple(removed)
+
+
+def _with_core(
+    ct: CTVolume, labels: npt.NDArray[np.integer], count: int, level: Level
+) -> npt.NDArray[np.bool_]:
+    """Which labels hold a voxel as bright as the level's core: the others are noise and soft tissue."""
+    if level.core_hu <= level.lowest_hu:
+        return np.ones(count + 1, bool)
+    cored = np.zeros(count + 1, bool)
+    for k in range(labels.shape[2]):
+        cored[labels[:, :, k][ct.hu[:, :, k] >= level.core_hu]] = True
+    return cored
 
 
 def grown(box: Box, by_voxels: int, shape: tuple[int, ...]) -> Box:

@@ -18,6 +18,7 @@ from scipy import ndimage
 from segmentation.components import Box, Piece, grown
 from segmentation.envelope import Mask, hollows
 from segmentation.errors import InputError
+from segmentation.level import Level, PlainLevel
 from segmentation.surface import edge_gradient_hu_per_mm
 from segmentation.vocabulary import CTVolume, Floats
 
@@ -62,7 +63,7 @@ class Cut:
 
 
 def parts_from_pieces(
-    ct: CTVolume, labels: npt.NDArray[np.uint8], pieces: tuple[Piece, ...], threshold_hu: float
+    ct: CTVolume, labels: npt.NDArray[np.uint8], pieces: tuple[Piece, ...], level: Level
 ) -> list[Part]:
     """One part for each piece, hollows included, in the order of ``pieces``."""
     parts: dict[int, Part] = {}
@@ -74,13 +75,13 @@ def parts_from_pieces(
             lookup[labels[box]],
             len(neighbours),
             ct.hu[box],
-            threshold_hu,
+            level,
             ct.grid.spacing_mm,
             _at_border(box, labels.shape),
         )
         for piece, hollow in zip(neighbours, found, strict=True):
             parts[piece.number] = _part(
-                ct, box, labels[box] == piece.number, hollow.inside, hollow.beyond_gap_mm, threshold_hu
+                ct, box, labels[box] == piece.number, hollow.inside, hollow.beyond_gap_mm, level
             )
     return [parts[piece.number] for piece in pieces]
 
@@ -108,7 +109,7 @@ def parts_from_labels(ct: CTVolume, given: npt.NDArray[np.uint8], threshold_hu: 
         piece = above & (own < LABEL_REACH_MM) & ~rest
         hollow = ~above & (crop == value)
         edge = ~ndimage.binary_fill_holes(piece | (own < -LABEL_REACH_MM))
-        parts.append(_part(ct, box, piece, hollow & ~edge, beyond, threshold_hu, bordering=rest & above))
+        parts.append(_part(ct, box, piece, hollow & ~edge, beyond, PlainLevel(threshold_hu), bordering=rest & above))
     return parts
 
 
@@ -173,7 +174,7 @@ def _part(
     piece: Mask,
     hollow: Mask,
     beyond_mm: npt.NDArray[np.float32],
-    threshold_hu: float,
+    level: Level,
     *,
     bordering: Mask | None = None,
 ) -> Part:
@@ -185,7 +186,7 @@ def _part(
     where = ndimage.find_objects((piece | hollow).astype(np.uint8))
     if not where:
         raise InputError(
-            f"a label holds no voxel at or above {threshold_hu:g} HU: lower the threshold or check the labels"
+            f"a label holds no voxel at or above {level.lowest_hu:g} HU: lower the threshold or check the labels"
         )
     tight = grown(where[0], 2, piece.shape)
     piece, hollow, beyond_mm = piece[tight], hollow[tight], beyond_mm[tight]
@@ -194,7 +195,7 @@ def _part(
         slice(outer.start + inner.start, outer.start + inner.stop)
         for outer, inner in zip(box, tight, strict=True)
     )
-    field = ct.hu[whole].astype(np.float32) - np.float32(threshold_hu)
+    field = level.field_hu(ct.hu[whole], piece, piece | hollow, ct.grid.spacing_mm)
     gradient = edge_gradient_hu_per_mm(np.where(piece, np.abs(field), -np.abs(field)), ct.grid.spacing_mm)
     inside = piece | hollow
     field = np.where(inside, np.float32(1), np.float32(-1)) * np.maximum(np.abs(field), np.float32(1))

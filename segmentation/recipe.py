@@ -23,10 +23,11 @@ from scipy.spatial import cKDTree
 
 from segmentation.components import SPECK_MM3, pieces_above
 from segmentation.errors import InputError
+from segmentation.level import Level, PlainLevel
 from segmentation.metal import find_metal, metal_note, without_metal
 from segmentation.parts import NEAR_MM, Cut, Part, cut_in_two, parts_from_labels, parts_from_pieces
 from segmentation.surface import iso_surface
-from segmentation.threshold import check_threshold, choose_threshold
+from segmentation.threshold import Chosen, check_threshold, choose_level
 from segmentation.vocabulary import (
     NO_DATA_BELOW_HU,
     Bone,
@@ -74,21 +75,24 @@ def segment(
     progress("looking for metal")
     metal = find_metal(ct)
     progress("choosing the level")
+    level: Level
     if threshold_hu is None:
         counted = ct if metal is None else without_metal(ct, metal, 2 * NO_DATA_BELOW_HU)
-        threshold_hu, reason = choose_threshold(counted)
+        chosen = choose_level(counted)
+        threshold_hu, reason = chosen.level_hu, chosen.reason
+        level = _adapting(chosen) if host == "bone" and labels is None else PlainLevel(threshold_hu)
         del counted
     else:
         check_threshold(ct, threshold_hu)
-        reason = "given"
+        level, reason = PlainLevel(threshold_hu), "given"
     whole, removed = ct, () if metal is None else metal.pieces
     if metal is not None:
-        ct = without_metal(ct, metal, min(BESIDE_METAL_HU, threshold_hu - 1))
+        ct = without_metal(ct, metal, min(BESIDE_METAL_HU, level.lowest_hu - 1))
     progress("finding pieces and hollows")
     if labels is not None:
         parts = parts_from_labels(ct, _checked_labels(labels, ct), threshold_hu)
     else:
-        numbered, pieces, no_bone = pieces_above(ct, threshold_hu, keep_small=keep_small)
+        numbered, pieces, no_bone = pieces_above(ct, level, keep_small=keep_small)
         removed += no_bone
         if not pieces:
             why = (
@@ -97,9 +101,9 @@ def segment(
                 else "nothing is there"
             )
             raise InputError(
-                f"no bone at or above {threshold_hu:g} HU: {why}; lower the threshold or keep small pieces"
+                f"no bone at or above {level.lowest_hu:g} HU: {why}; lower the threshold or keep small pieces"
             )
-        parts = parts_from_pieces(ct, numbered, pieces, threshold_hu)
+        parts = parts_from_pieces(ct, numbered, pieces, level)
         del numbered
     parts = [part for part in parts if (part.field_hu > 0).any()]
     surfaces = [iso_surface(part.field_hu, ct.grid, part.offset_ijk) for part in parts]
@@ -155,6 +159,16 @@ def segment(
             for cut in cuts
         ),
     )
+
+
+def _adapting(chosen: Chosen) -> Level:
+    """The level that adapts to its place; a block of foam keeps the plain one."""
+    if chosen.soft_hu is None:
+        return PlainLevel(chosen.level_hu)
+    # Brings compiled loops with it, and a given level needs none.
+    from segmentation.local_level import LocalLevel
+
+    return LocalLevel(chosen.soft_hu, chosen.lowest_hu, chosen.bone_from_hu)
 
 
 def _silent(_step: str) -> None:
