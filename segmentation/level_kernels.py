@@ -1,7 +1,6 @@
 """Compiled loops over voxels: which stand out as bone from what is around them, and where an edge's half is.
 
-``ways`` (m, 3) hold one of each pair of opposite directions in voxels, ``counts`` (m,) how many steps to look
-along each. Threads share out slices (the last axis) and write only in their own.
+``ways`` (m, 3) hold one of each pair of opposite directions in voxels. Threads share out slices (the last axis) and write only in their own.
 """
 
 from __future__ import annotations
@@ -14,12 +13,12 @@ NO_LEVEL_HU = np.float32(-1e6)
 
 
 @njit(cache=True, error_model="numpy", parallel=True)
-def stands_out(hu, ways, counts, soft_hu, low_hu, surely_hu, out):  # type: ignore[no-untyped-def]
-    """Sets ``out`` (i, j, k) bool: at or above ``low_hu``, and less than half as bright as nothing near it.
+def stands_out(hu, ways, foot_counts, gap_counts, soft_hu, low_hu, surely_hu, out):  # type: ignore[no-untyped-def]
+    """Sets ``out`` (i, j, k) bool: at or above ``low_hu``, and not undone by something twice as bright.
 
-    Less than half as bright, above ``soft_hu``, counts where it makes the voxel the blurred foot of an edge
-    (brighter on one side, below ``low_hu`` on the other) or a dark gap (brighter on both). From ``surely_hu``
-    nothing is asked.
+    Twice as bright, above ``soft_hu``, undoes a voxel that is then the blurred foot of an edge (brighter on one
+    side, below ``low_hu`` on the other, within ``foot_counts`` (m,) steps) or a dark gap (brighter on both,
+    within ``gap_counts``). From ``surely_hu`` nothing is asked.
     """
     ni, nj, nk = hu.shape
     for slice_k in prange(nk):
@@ -31,18 +30,21 @@ def stands_out(hu, ways, counts, soft_hu, low_hu, surely_hu, out):  # type: igno
                 if bone and value < surely_hu:
                     twice = 2 * value - soft_hu
                     for w in range(len(ways)):
-                        bright_ahead, dark_ahead, bright_behind, dark_behind = False, False, False, False
-                        for s in range(1, counts[w] + 1):
+                        ahead, behind, foot = False, False, False
+                        dark_ahead, dark_behind = False, False
+                        for s in range(1, gap_counts[w] + 1):
                             di, dj, dk = s * ways[w, 0], s * ways[w, 1], s * ways[w, 2]
                             if 0 <= i + di < ni and 0 <= j + dj < nj and 0 <= k + dk < nk:
                                 seen = hu[i + di, j + dj, k + dk]
-                                bright_ahead |= seen > twice
+                                ahead |= seen > twice
                                 dark_ahead |= seen < low_hu
                             if 0 <= i - di < ni and 0 <= j - dj < nj and 0 <= k - dk < nk:
                                 seen = hu[i - di, j - dj, k - dk]
-                                bright_behind |= seen > twice
+                                behind |= seen > twice
                                 dark_behind |= seen < low_hu
-                        if (bright_ahead and (bright_behind or dark_behind)) or (bright_behind and dark_ahead):
+                            if s <= foot_counts[w]:
+                                foot = (ahead and dark_behind) or (behind and dark_ahead)
+                        if foot or (ahead and behind):
                             bone = False
                             break
                 out[i, j, k] = bone

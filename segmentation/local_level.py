@@ -22,7 +22,10 @@ from segmentation.level import Field, Mask
 from segmentation.level_kernels import edge_levels, signed_excess, stands_out
 from segmentation.vocabulary import CTVolume, Floats
 
-REACH_MM = 1.2
+ROUNDING = 1e-6
+"""A reach of whole steps is not lost to rounding."""
+
+FOOT_MM, GAP_MM, GAP_VOXELS_COUNT = 1.2, 1.2, 2
 """How far a voxel looks for what may blur into it. Derived: from the half of an edge blurred by σ to 93 % of its
 height are 1.5 σ, and from the middle of a gap of 0.8 to 1.2 mm to its bright sides 0.8 to 1.1 mm."""
 
@@ -56,7 +59,10 @@ class LocalLevel:
         steps_mm = np.linalg.norm(WAYS * ct.grid.spacing_mm, axis=1)
         out = np.empty(ct.hu.shape, bool, order="F" if ct.hu.flags.f_contiguous else "C")
         surely_hu = self.soft_hu + SURELY_BONE_FRACTION * (BRIGHTEST_BONE_HU - self.soft_hu)
-        stands_out(ct.hu, WAYS, _steps(REACH_MM, steps_mm), self.soft_hu, self.lowest_hu, surely_hu, out)
+        voxel_mm = float(ct.grid.spacing_mm.min())
+        foot = np.floor(max(FOOT_MM, voxel_mm) / steps_mm + ROUNDING).astype(np.int64)
+        gap = _steps(max(GAP_MM, GAP_VOXELS_COUNT * voxel_mm), steps_mm)
+        stands_out(ct.hu, WAYS, foot, gap, self.soft_hu, self.lowest_hu, surely_hu, out)
         return out
 
     def field_hu(self, hu: npt.NDArray[Any], piece: Mask, inside: Mask, spacing_mm: Floats) -> Field:
@@ -77,4 +83,4 @@ class LocalLevel:
 
 def _steps(reach_mm: float, step_mm: Floats) -> npt.NDArray[np.int64]:
     """Whole steps within the reach, at least one: slices may lie farther apart."""
-    return np.maximum(1, np.floor(reach_mm / step_mm + 1e-6)).astype(np.int64)
+    return np.maximum(1, np.floor(reach_mm / step_mm + ROUNDING)).astype(np.int64)
