@@ -51,6 +51,20 @@ CABLE_SECTION_MM2 = 60.0
 CABLE_LENGTH_MM = 40.0
 """A cable is longer than this. Our choice."""
 
+VESSEL_MOST_MM3 = 1500.0
+"""The calcified wall of a vessel is no larger in one piece. Our choice."""
+
+VESSEL_HALF_THICKNESS_MM = 2.0
+"""Nor anywhere thicker than twice this. Our choice: the thinnest bones of adults are above it, so is a vessel
+calcified all round."""
+
+VESSEL_LENGTH_RATIO = 3.0
+"""It is longer than its thickness by this. Our choice: a sesamoid bone is round."""
+
+VESSEL_ALONE_MM, VESSEL_ALONE_RATIO = 3.0, 3.0
+"""No piece larger by the ratio lies so near, as lies a bone beside a splinter of it. Our choice: the distance
+within which pieces are taken as one bone."""
+
 MOST_PIECES_COUNT = 255
 """Labels are stored in one byte."""
 
@@ -67,11 +81,12 @@ class Piece:
 
 
 def pieces_above(
-    ct: CTVolume, level: Level, *, keep_small: bool
+    ct: CTVolume, level: Level, *, keep_small: bool, vessels: bool = False
 ) -> tuple[npt.NDArray[np.uint8], tuple[Piece, ...], tuple[Removed, ...]]:
     """The pieces above ``level``: a label volume, what is bone, and what was left out.
 
     Labels (i, j, k) uint8 are 1 for the largest kept piece, 2 for the next, 0 for everything else.
+    ``vessels``: what is shaped like a calcified vessel is no bone either.
     """
     labels, count = cc3d.connected_components(level.above(ct), connectivity=6, return_N=True)
     if count <= np.iinfo(np.uint16).max:
@@ -96,6 +111,8 @@ def pieces_above(
     for label, around in surroundings.items():
         volume_mm3 = float(counts[label]) * ct.grid.voxel_mm3
         taken_for = around.furniture(in_body=in_body)
+        if taken_for is None and vessels and not keep_small and volume_mm3 <= VESSEL_MOST_MM3:
+            taken_for = _as_vessel(ct, labels, label, counts, boxes[label])
         if taken_for is None and len(kept) == MOST_PIECES_COUNT:
             taken_for = "too many pieces"
         if taken_for is not None:
@@ -177,6 +194,27 @@ def _surroundings(ct: CTVolume, labels: npt.NDArray[np.integer], label: int, box
         filled = float(edt.edt(_filled(inside), anisotropy=anisotropy, parallel=2).max())
     section_mm2 = float(inside.sum()) * ct.grid.voxel_mm3 / float(extent_mm[2])
     return _Surroundings(in_air, thickness, filled, float(extent_mm[1]), float(extent_mm[2]), section_mm2)
+
+
+def _as_vessel(
+    ct: CTVolume, labels: npt.NDArray[np.integer], label: int, counts: npt.NDArray[np.integer], box: Box
+) -> RemovedAs | None:
+    """Whether a piece is thin, long and alone in soft tissue, as a calcified vessel's wall is."""
+    spacing = ct.grid.spacing_mm
+    anisotropy = tuple(float(step) for step in spacing)
+    near = grown(box, int(np.ceil(VESSEL_ALONE_MM / spacing.min())) + 1, labels.shape)
+    crop = labels[near]
+    inside = crop == label
+    half_mm = float(edt.edt(_filled(inside), anisotropy=anisotropy).max())
+    length_mm = float(
+        np.linalg.norm([(part.stop - part.start) * step for part, step in zip(box, spacing, strict=True)])
+    )
+    if half_mm > VESSEL_HALF_THICKNESS_MM or length_mm < VESSEL_LENGTH_RATIO * 2 * half_mm:
+        return None
+    others = crop[(edt.edt(~inside, anisotropy=anisotropy) <= VESSEL_ALONE_MM) & ~inside & (crop > 0)]
+    if (counts[others] > VESSEL_ALONE_RATIO * counts[label]).any():
+        return None
+    return "thin, long and alone, as a calcified vessel is"
 
 
 def _filled(inside: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:

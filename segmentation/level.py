@@ -56,4 +56,4 @@ class PlainLevel:
         """The grey value less the level, its sign turned where need be (hollows, other pieces)."""
         field = np.abs(hu.astype(np.float32) - np.float32(self.lowest_hu))
         np.negative(field, out=field, where=~inside)
-        return field
+        return np.asarray(field)

@@ -11,16 +11,19 @@ thinner than the blur too far out (at 0.3 to 0.8 mm, FWHM 0.6 to 1 mm, measured 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from segmentation.level import Field, Mask
 from segmentation.level_kernels import edge_levels, signed_excess, stands_out
-from segmentation.vocabulary import CTVolume, Floats
+from segmentation.threshold import Tissue
+from segmentation.vocabulary import CTVolume, Floats, Surface
 
 ROUNDING = 1e-6
 """A reach of whole steps is not lost to rounding."""
@@ -42,27 +45,38 @@ SURELY_BONE_FRACTION = 0.5
 BRIGHTEST_BONE_HU = 2500.0
 """Brighter is metal."""
 
+TOLD_COUNT = 20_000
+"""Points of the surface by which the level is told. Our choice."""
+
 WAYS = np.array([way for way in product((-1, 0, 1), repeat=3) if way > (0, 0, 0)], np.int64)
 """The thirteen pairs of opposite neighbours of a voxel."""
 
 
 @dataclass(frozen=True)
 class LocalLevel:
-    """The border of bone half-way up each edge. ``soft_hu`` is the scan's soft tissue."""
+    """The border of bone half-way up each edge."""
 
-    soft_hu: float
-    lowest_hu: float
-    core_hu: float
+    tissue: Tissue
+
+    @property
+    def lowest_hu(self) -> float:
+        """Nothing darker is bone."""
+        return self.tissue.lowest_hu
+
+    @property
+    def core_hu(self) -> float:
+        """Something so bright is in every piece of bone."""
+        return self.tissue.bone_from_hu
 
     def above(self, ct: CTVolume) -> Mask:
         """Which voxels stand out as bone."""
         steps_mm = np.linalg.norm(WAYS * ct.grid.spacing_mm, axis=1)
         out = np.empty(ct.hu.shape, bool, order="F" if ct.hu.flags.f_contiguous else "C")
-        surely_hu = self.soft_hu + SURELY_BONE_FRACTION * (BRIGHTEST_BONE_HU - self.soft_hu)
+        surely_hu = self.tissue.soft_hu + SURELY_BONE_FRACTION * (BRIGHTEST_BONE_HU - self.tissue.soft_hu)
         voxel_mm = float(ct.grid.spacing_mm.min())
         foot = np.floor(max(FOOT_MM, voxel_mm) / steps_mm + ROUNDING).astype(np.int64)
         gap = _steps(max(GAP_MM, GAP_VOXELS_COUNT * voxel_mm), steps_mm)
-        stands_out(ct.hu, WAYS, foot, gap, self.soft_hu, self.lowest_hu, surely_hu, out)
+        stands_out(ct.hu, WAYS, foot, gap, self.tissue.soft_hu, self.lowest_hu, surely_hu, out)
         return out
 
     def field_hu(self, hu: npt.NDArray[Any], piece: Mask, inside: Mask, spacing_mm: Floats) -> Field:
@@ -79,6 +93,24 @@ class LocalLevel:
         steps = _steps(EDGE_MM, spacing_mm)
         edge_levels(hu, inside, steps, steps, level_hu)
         return level_hu
+
+
+def told(ct: CTVolume, surfaces: Sequence[Surface], level: LocalLevel) -> tuple[float, str]:
+    """The level at the middle of the surfaces' points, and a sentence about how it ranges over them."""
+    points = np.concatenate([surface.vertices_mm for surface in surfaces])
+    at = ct.grid.mm_to_ijk(points[:: max(1, len(points) // TOLD_COUNT)])
+    # Where the scan cuts a bone off, or a hollow was closed, the surface lies on no edge.
+    at = at[((at > ROUNDING) & (at < np.array(ct.grid.shape) - 1 - ROUNDING)).all(axis=1)]
+    hu = ndimage.map_coordinates(ct.hu, at.T, output=np.float64, order=1, mode="nearest")
+    hu = hu[hu >= (level.tissue.soft_hu + level.lowest_hu) / 2]
+    if not len(hu):
+        return level.lowest_hu, "No edge of bone is left to tell a level."
+    low_hu, middle_hu, high_hu = np.percentile(hu, (5, 50, 95))
+    return float(np.rint(middle_hu)), (
+        f"Half-way up each edge between bone and what lies beside it, so it adapts to its place: {low_hu:.0f} to"
+        f" {high_hu:.0f} HU over the surface (5 to 95 of 100 points, {middle_hu:.0f} HU in the middle). Nothing"
+        f" below {level.lowest_hu:.0f} HU is bone (soft tissue lies at {level.tissue.soft_hu:.0f} HU)."
+    )
 
 
 def _steps(reach_mm: float, step_mm: Floats) -> npt.NDArray[np.int64]:

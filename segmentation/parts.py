@@ -109,7 +109,9 @@ def parts_from_labels(ct: CTVolume, given: npt.NDArray[np.uint8], threshold_hu: 
         piece = above & (own < LABEL_REACH_MM) & ~rest
         hollow = ~above & (crop == value)
         edge = ~ndimage.binary_fill_holes(piece | (own < -LABEL_REACH_MM))
-        parts.append(_part(ct, box, piece, hollow & ~edge, beyond, PlainLevel(threshold_hu), bordering=rest & above))
+        parts.append(
+            _part(ct, box, piece, hollow & ~edge, beyond, PlainLevel(threshold_hu), bordering=rest & above)
+        )
     return parts
 
 

@@ -23,11 +23,12 @@ from scipy.spatial import cKDTree
 
 from segmentation.components import SPECK_MM3, pieces_above
 from segmentation.errors import InputError
+from segmentation.islands import islands_joined
 from segmentation.level import Level, PlainLevel
-from segmentation.metal import find_metal, metal_note, without_metal
+from segmentation.metal import Metal, find_metal, metal_note, without_metal
 from segmentation.parts import NEAR_MM, Cut, Part, cut_in_two, parts_from_labels, parts_from_pieces
 from segmentation.surface import iso_surface
-from segmentation.threshold import Chosen, check_threshold, choose_level
+from segmentation.threshold import check_threshold, choose_level
 from segmentation.vocabulary import (
     NO_DATA_BELOW_HU,
     Bone,
@@ -65,7 +66,8 @@ def segment(
 ) -> Bone:
     """The bone in ``ct``: its outer envelope at a grey level, as fragments with closed surfaces.
 
-    ``threshold_hu`` is the level; without it one is chosen and its reason kept. ``labels`` (integers of the
+    ``threshold_hu`` is the level; without it the level adapts to its place (of foam and given labels: one is
+    chosen), and how is kept. ``labels`` (integers of the
     CT's shape) say which voxel belongs to which fragment. ``cuts`` divide fragments, in order. Fragments are
     numbered from the largest, or in the labels' order. ``refine`` takes the scanner's blur out of the
     surfaces (default: where the level is chosen and the host is bone). Raises InputError when nothing is
@@ -75,16 +77,9 @@ def segment(
     progress("looking for metal")
     metal = find_metal(ct)
     progress("choosing the level")
-    level: Level
-    if threshold_hu is None:
-        counted = ct if metal is None else without_metal(ct, metal, 2 * NO_DATA_BELOW_HU)
-        chosen = choose_level(counted)
-        threshold_hu, reason = chosen.level_hu, chosen.reason
-        level = _adapting(chosen) if host == "bone" and labels is None else PlainLevel(threshold_hu)
-        del counted
-    else:
-        check_threshold(ct, threshold_hu)
-        level, reason = PlainLevel(threshold_hu), "given"
+    given = threshold_hu is not None
+    level, threshold_hu, reason = _level(ct, metal, threshold_hu, adapts=host == "bone" and labels is None)
+    adapts = not isinstance(level, PlainLevel)
     whole, removed = ct, () if metal is None else metal.pieces
     if metal is not None:
         ct = without_metal(ct, metal, min(BESIDE_METAL_HU, level.lowest_hu - 1))
@@ -92,7 +87,7 @@ def segment(
     if labels is not None:
         parts = parts_from_labels(ct, _checked_labels(labels, ct), threshold_hu)
     else:
-        numbered, pieces, no_bone = pieces_above(ct, level, keep_small=keep_small)
+        numbered, pieces, no_bone = pieces_above(ct, level, keep_small=keep_small, vessels=not given)
         removed += no_bone
         if not pieces:
             why = (
@@ -103,6 +98,8 @@ def segment(
             raise InputError(
                 f"no bone at or above {level.lowest_hu:g} HU: {why}; lower the threshold or keep small pieces"
             )
+        if adapts:
+            numbered, pieces = islands_joined(numbered, pieces, ct.grid.spacing_mm)
         parts = parts_from_pieces(ct, numbered, pieces, level)
         del numbered
     parts = [part for part in parts if (part.field_hu > 0).any()]
@@ -118,6 +115,8 @@ def segment(
             )
             order = [index for index in order if index not in specks] or order
         parts, surfaces = [parts[index] for index in order], [surfaces[index] for index in order]
+    if adapts:
+        threshold_hu, reason = _told(ct, surfaces, level)
     for cut in cuts:
         before = parts
         parts = cut_in_two(parts, cut, ct)
@@ -131,14 +130,22 @@ def segment(
     fragments, notes, together = _named(parts, surfaces, names, ct)
     if metal is not None:
         notes += (metal_note(metal.pieces),)
-    if refine or (refine is None and reason != "given" and host == "bone"):
+    if refine or (refine is None and not given and host == "bone"):
         # Brings compiled loops and a hundred megabytes with it, and only this needs them.
+        from segmentation.cut_faces import kept_on_cuts
         from segmentation.faithful import faithful
 
         progress("refining the surface")
+        plain = fragments
         fragments, refined_notes = faithful(
-            ct, fragments, threshold_hu, divided=bool(cuts) or labels is not None, everywhere=bool(refine)
+            ct,
+            fragments,
+            threshold_hu,
+            divided=(bool(cuts) and not adapts) or labels is not None,
+            everywhere=bool(refine),
         )
+        if adapts:
+            fragments = kept_on_cuts(plain, fragments, cuts)
         notes += refined_notes
     return Bone(
         ct=whole,
@@ -161,14 +168,28 @@ def segment(
     )
 
 
-def _adapting(chosen: Chosen) -> Level:
-    """The level that adapts to its place; a block of foam keeps the plain one."""
-    if chosen.soft_hu is None:
-        return PlainLevel(chosen.level_hu)
+def _level(
+    ct: CTVolume, metal: Metal | None, threshold_hu: float | None, *, adapts: bool
+) -> tuple[Level, float, str]:
+    """Where bone ends: the given level, or one that ``adapts`` to its place; its value, and why."""
+    if threshold_hu is not None:
+        check_threshold(ct, threshold_hu)
+        return PlainLevel(threshold_hu), threshold_hu, "given"
+    chosen = choose_level(ct if metal is None else without_metal(ct, metal, 2 * NO_DATA_BELOW_HU))
+    if chosen.tissue is None or not adapts:
+        return PlainLevel(chosen.level_hu), chosen.level_hu, chosen.reason
     # Brings compiled loops with it, and a given level needs none.
     from segmentation.local_level import LocalLevel
 
-    return LocalLevel(chosen.soft_hu, chosen.lowest_hu, chosen.bone_from_hu)
+    return LocalLevel(chosen.tissue), chosen.level_hu, chosen.reason
+
+
+def _told(ct: CTVolume, surfaces: Sequence[Surface], level: Level) -> tuple[float, str]:
+    """A level that adapts, at the middle of the surfaces' points, and a sentence about its range."""
+    from segmentation.local_level import LocalLevel, told
+
+    assert isinstance(level, LocalLevel)
+    return told(ct, surfaces, level)
 
 
 def _silent(_step: str) -> None:

@@ -69,17 +69,22 @@ MOST_VOXELS_COUNT = 20_000_000
 
 
 @dataclass(frozen=True)
-class Chosen:
-    """A grey value for the whole scan, and why; and the tissue the bone lies in, None for a block of foam.
+class Tissue:
+    """What bone lies in: ``soft_hu``. Below ``lowest_hu`` bone is not told from it and its noise; something at
+    ``bone_from_hu`` is bone."""
 
-    Below ``lowest_hu`` nothing is told from soft tissue and its noise; from ``bone_from_hu`` on it is bone.
-    """
+    soft_hu: float
+    lowest_hu: float
+    bone_from_hu: float
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """A grey value for the whole scan, and why; ``tissue`` is None for a block of foam in air."""
 
     level_hu: float
     reason: str
-    soft_hu: float | None = None
-    lowest_hu: float = math.nan
-    bone_from_hu: float = math.nan
+    tissue: Tissue | None = None
 
 
 def choose_threshold(ct: CTVolume) -> tuple[float, str]:
@@ -103,7 +108,7 @@ def choose_level(ct: CTVolume) -> Chosen:
     if bone_mm3 >= FEWEST_BONE_MM3:
         level_hu, reason = _bone_level(counts, soft_hu, bone_from_hu)
         lowest_hu = soft_hu + max(LOWEST_ABOVE_SOFT_HU, LOWEST_STANDARD_DEVIATIONS_COUNT * noise_hu)
-        return Chosen(level_hu, reason, soft_hu, min(lowest_hu, level_hu), bone_from_hu)
+        return Chosen(level_hu, reason, Tissue(soft_hu, min(lowest_hu, level_hu), bone_from_hu))
     if counts.within(*FOAM_RANGE_HU) > counts.within(*SOFT_TISSUE_RANGE_HU):
         return Chosen(*_foam_level(counts))
     raise InputError(

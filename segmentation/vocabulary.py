@@ -49,6 +49,7 @@ RemovedAs = Literal[
     "flat and long, as a table is",
     "thin and long, as a cable is",
     "thin and outside the body",
+    "thin, long and alone, as a calcified vessel is",
     "too many pieces",
 ]
 
