@@ -96,7 +96,7 @@ def pieces_above(
     if not above[crop].any():
         return numbered, (), ()
     # Labels take four bytes a voxel: only the part of the scan that needs them gets them.
-    above = np.asfortranarray(above[crop])
+    above = above[crop].copy(order="K")
     labels, count = cc3d.connected_components(above, connectivity=6, return_N=True)
     del above
     hu = ct.hu[crop]

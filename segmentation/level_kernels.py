@@ -122,3 +122,44 @@ def signed_excess(hu, piece, inside, level_hu, reach, low_hu, field_hu):  # type
                     field_hu[i, j, k] = max(excess, np.float32(1))
                 else:
                     field_hu[i, j, k] = min(excess, np.float32(-1))
+
+
+@njit(cache=True, error_model="numpy", parallel=True)
+def dark_between(hu, labels, ways, counts, soft_hu, bright_hu, most_hu, share, out):  # type: ignore[no-untyped-def]
+    """Sets ``out`` (i, j, k) uint8 to n where both sides of a voxel, within ``counts`` (m,) steps, belong to
+    piece n and are at least ``bright_hu``, and the voxel is under ``share`` of them, above ``soft_hu``, and under
+    ``most_hu``; else 0.
+    """
+    ni, nj, nk = hu.shape
+    for slice_k in prange(nk):
+        k = np.int64(slice_k)
+        for j in range(nj):
+            for i in range(ni):
+                out[i, j, k] = 0
+                value = hu[i, j, k]
+                if value >= most_hu:
+                    continue
+                beside = labels[i, j, k] > 0
+                beside |= i > 0 and labels[i - 1, j, k] > 0
+                beside |= i + 1 < ni and labels[i + 1, j, k] > 0
+                beside |= j > 0 and labels[i, j - 1, k] > 0
+                beside |= j + 1 < nj and labels[i, j + 1, k] > 0
+                beside |= k > 0 and labels[i, j, k - 1] > 0
+                beside |= k + 1 < nk and labels[i, j, k + 1] > 0
+                if not beside:
+                    continue
+                # What must be seen on both sides.
+                wanted = max(bright_hu, soft_hu + (value - soft_hu) / share)
+                for w in range(len(ways)):
+                    ahead, behind = 0, 0
+                    for s in range(1, counts[w] + 1):
+                        di, dj, dk = s * ways[w, 0], s * ways[w, 1], s * ways[w, 2]
+                        if 0 <= i + di < ni and 0 <= j + dj < nj and 0 <= k + dk < nk:
+                            if ahead == 0 and hu[i + di, j + dj, k + dk] > wanted:
+                                ahead = labels[i + di, j + dj, k + dk]
+                        if 0 <= i - di < ni and 0 <= j - dj < nj and 0 <= k - dk < nk:
+                            if behind == 0 and hu[i - di, j - dj, k - dk] > wanted:
+                                behind = labels[i - di, j - dj, k - dk]
+                    if ahead > 0 and ahead == behind:
+                        out[i, j, k] = ahead
+                        break

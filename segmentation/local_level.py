@@ -73,9 +73,9 @@ class LocalLevel:
         steps_mm = np.linalg.norm(WAYS * ct.grid.spacing_mm, axis=1)
         out = np.empty(ct.hu.shape, bool, order="F" if ct.hu.flags.f_contiguous else "C")
         surely_hu = self.tissue.soft_hu + SURELY_BONE_FRACTION * (BRIGHTEST_BONE_HU - self.tissue.soft_hu)
-        voxel_mm = float(ct.grid.spacing_mm.min())
-        foot = np.floor(max(FOOT_MM, voxel_mm) / steps_mm + ROUNDING).astype(np.int64)
-        gap = _steps(max(GAP_MM, GAP_VOXELS_COUNT * voxel_mm), steps_mm)
+        reach_mm = max(FOOT_MM, float(ct.grid.spacing_mm.min()))
+        foot = np.floor(reach_mm / steps_mm + ROUNDING).astype(np.int64)
+        gap = gap_steps(ct.grid.spacing_mm)
         stands_out(ct.hu, WAYS, foot, gap, self.tissue.soft_hu, self.lowest_hu, surely_hu, out)
         return out
 
@@ -93,6 +93,12 @@ class LocalLevel:
         steps = _steps(EDGE_MM, spacing_mm)
         edge_levels(hu, inside, steps, steps, level_hu)
         return level_hu
+
+
+def gap_steps(spacing_mm: Floats) -> npt.NDArray[np.int64]:
+    """(13,) how many steps a gap is looked across along each of WAYS: GAP_MM, and two voxels at least."""
+    reach_mm = max(GAP_MM, GAP_VOXELS_COUNT * float(spacing_mm.min()))
+    return _steps(reach_mm, np.linalg.norm(WAYS * spacing_mm, axis=1))
 
 
 def told(ct: CTVolume, surfaces: Sequence[Surface], level: LocalLevel) -> tuple[float, str]:

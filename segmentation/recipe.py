@@ -128,6 +128,9 @@ def segment(
         ]
     progress("naming fragments")
     fragments, notes, together = _named(parts, surfaces, names, ct)
+    numbered = _label_volume(parts, ct)
+    if adapts:
+        notes += _closed_gaps(ct, numbered, fragments, level)
     if metal is not None:
         notes += (metal_note(metal.pieces),)
     if refine or (refine is None and not given and host == "bone"):
@@ -149,7 +152,7 @@ def segment(
         notes += refined_notes
     return Bone(
         ct=whole,
-        labels=_label_volume(parts, ct),
+        labels=numbered,
         fragments=fragments,
         host=host,
         segmentation=Segmentation(threshold_hu, reason, removed, notes, together),
@@ -190,6 +193,18 @@ def _told(ct: CTVolume, surfaces: Sequence[Surface], level: Level) -> tuple[floa
 
     assert isinstance(level, LocalLevel)
     return told(ct, surfaces, level)
+
+
+def _closed_gaps(
+    ct: CTVolume, numbered: npt.NDArray[np.uint8], fragments: Sequence[Fragment], level: Level
+) -> tuple[str, ...]:
+    """Sentences about gaps that a level that adapts may have closed."""
+    from segmentation.closed_gaps import closed_gap_notes
+    from segmentation.local_level import LocalLevel
+
+    assert isinstance(level, LocalLevel)
+    names = [fragment.name for fragment in fragments]
+    return closed_gap_notes(ct, numbered, names, level.tissue.soft_hu)
 
 
 def _silent(_step: str) -> None:
