@@ -1,9 +1,10 @@
-"""Tells where a dark sheet crosses a fragment: a fracture or joint too narrow for the scan may be closed there.
+"""Tells where a dark sheet crosses a fragment: a fracture or joint too narrow for the scan may be closed
+there.
 
-A voxel belongs to such a sheet when cortex of one and the same fragment lies on both sides of it within the reach
-of ``local_level.py`` and it is a quarter darker. A sheet is told when it is broad in two directions and comes to
-the fragment's outside, as a fracture does and the marrow between two thin cortices does not. Growth plates and
-sutures are told too; a gap in bone without cortex is not.
+A voxel belongs to such a sheet when cortex of one and the same fragment lies on both sides of it within the
+reach of ``local_level.py`` and it is a quarter darker. A sheet is told when it is broad in two directions
+and comes to the fragment's outside, as a fracture does and the marrow between two thin cortices does not.
+Growth plates and sutures are told too; a gap in bone without cortex is not.
 """
 
 from __future__ import annotations
@@ -20,12 +21,12 @@ from segmentation.local_level import BRIGHTEST_BONE_HU, WAYS, gap_steps
 from segmentation.vocabulary import CTVolume, Floats, Grid
 
 CORTEX_ABOVE_SOFT_HU = 400.0
-"""Cortex on both sides is brighter than soft tissue by this. Our choice: cancellous bone, whose holes are dark
-too, is 100 to 400 HU (common practice)."""
+"""Cortex on both sides is brighter than soft tissue by this. Our choice: cancellous bone, whose holes are
+dark too, is 100 to 400 HU (common practice)."""
 
 DARKER_FRACTION = 0.75
-"""The sheet is under this share of the cortex's height above soft tissue. Derived: a gap of a third of the blur's
-half-maximum width leaves 0.69."""
+"""The sheet is under this share of the cortex's height above soft tissue. Derived: a gap of a third of the
+blur's half-maximum width leaves 0.69."""
 
 BROAD_MM = 6.0
 """A sheet is told when its middle extent is at least this (a uniform one: √12 deviations). Our choice."""
@@ -50,8 +51,9 @@ def closed_gap_notes(
         for centre_mm, area_mm2 in _sheets(ct.hu[box], own, ct.grid, [part.start for part in box], soft_hu):
             x, y, z = centre_mm
             notes.append(
-                f"a dark sheet of about {area_mm2:.0f} mm² crosses {name} at {x:.0f}, {y:.0f}, {z:.0f}: a fracture"
-                " or joint too narrow for this scan may be closed there; if so, divide it with --cut or --labels"
+                f"a dark sheet of about {area_mm2:.0f} mm² crosses {name} at {x:.0f}, {y:.0f}, {z:.0f}: a"
+                " fracture or joint too narrow for this scan may be closed there; if so, divide it with"
+                " --cut or --labels"
             )
     return tuple(notes)
 

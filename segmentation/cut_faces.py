@@ -1,4 +1,5 @@
-"""Keeps the faces of a cut where the cut is: no grey value shows an edge there, so there is nothing to refine."""
+"""Keeps the faces of a cut where the cut is: no grey value shows an edge there, so there is nothing to
+refine."""
 
 from __future__ import annotations
 
@@ -12,14 +13,15 @@ from segmentation.parts import Cut
 from segmentation.vocabulary import Fragment, Surface
 
 ON_THE_CUT_MM = 0.02
-"""A point so near to a cut's plane lies on its face. Our choice: a cut is affine, so interpolating it is exact but
-for rounding."""
+"""A point so near to a cut's plane lies on its face. Our choice: a cut is affine, so interpolating it is
+exact but for rounding."""
 
 
 def kept_on_cuts(
     plain: Sequence[Fragment], refined: Sequence[Fragment], cuts: Sequence[Cut]
 ) -> tuple[Fragment, ...]:
-    """``refined`` with each point that lay on a cut's plane in ``plain`` put back, and no cortex told there."""
+    """``refined`` with each point that lay on a cut's plane in ``plain`` put back, and no cortex told
+    there."""
     result = []
     for before, after in zip(plain, refined, strict=True):
         on_cut = np.zeros(len(before.surface.vertices_mm), bool)

@@ -1,8 +1,8 @@
 """Which small pieces lie within the hollow of a larger one: cancellous bone that belongs to it, no fragment.
 
-From places of a piece one looks along nine lines, as from a hollow (``envelope.py``): within a bone, seven of them
-end on that same bone both ways. A line that leaves the scan counts as closed where the other way does: a bone
-cut off by the scan is closed there.
+From places of a piece one looks along nine lines, as from a hollow (``envelope.py``): within a bone, seven
+of them end on that same bone both ways. A line that leaves the scan counts as closed where the other way
+does: a bone cut off by the scan is closed there.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ from segmentation.components import Box, Piece
 from segmentation.envelope import CLOSED_COUNT, LINES
 
 PLACES_COUNT = 60
-"""Places looked from in each piece. Our choice: a share of one half is then known to 0.13 (two deviations)."""
+"""Places looked from in each piece. Our choice: a share of one half is then known to 0.13 (two
+deviations)."""
 
 WITHIN_FRACTION = 0.5
 """So many of them must lie within. Our choice."""

@@ -1,6 +1,7 @@
 """Compiled loops over voxels: which stand out as bone from what is around them, and where an edge's half is.
 
-``ways`` (m, 3) hold one of each pair of opposite directions in voxels. Threads share out slices (the last axis) and write only in their own.
+``ways`` (m, 3) hold one of each pair of opposite directions in voxels. Threads share out slices (the last
+axis) and write only in their own.
 """
 
 from __future__ import annotations
@@ -16,9 +17,9 @@ NO_LEVEL_HU = np.float32(-1e6)
 def stands_out(hu, ways, foot_counts, gap_counts, soft_hu, low_hu, surely_hu, out):  # type: ignore[no-untyped-def]
     """Sets ``out`` (i, j, k) bool: at or above ``low_hu``, and not undone by something twice as bright.
 
-    Twice as bright, above ``soft_hu``, undoes a voxel that is then the blurred foot of an edge (brighter on one
-    side, below ``low_hu`` on the other, within ``foot_counts`` (m,) steps) or a dark gap (brighter on both,
-    within ``gap_counts``). From ``surely_hu`` nothing is asked.
+    Twice as bright, above ``soft_hu``, undoes a voxel that is then the blurred foot of an edge (brighter on
+    one side, below ``low_hu`` on the other, within ``foot_counts`` (m,) steps) or a dark gap (brighter on
+    both, within ``gap_counts``). From ``surely_hu`` nothing is asked.
     """
     ni, nj, nk = hu.shape
     for slice_k in prange(nk):
@@ -52,8 +53,9 @@ def stands_out(hu, ways, foot_counts, gap_counts, soft_hu, low_hu, surely_hu, ou
 
 @njit(cache=True, error_model="numpy", parallel=True)
 def edge_levels(hu, inside, in_counts, out_counts, level_hu):  # type: ignore[no-untyped-def]
-    """Sets ``level_hu`` (i, j, k) float32 on both sides of each edge of ``inside``: half-way between the first
-    peak inwards and the first trough outwards, the mean over the voxel's edges; NO_LEVEL_HU elsewhere.
+    """Sets ``level_hu`` (i, j, k) float32 on both sides of each edge of ``inside``: half-way between the
+    first peak inwards and the first trough outwards, the mean over the voxel's edges; NO_LEVEL_HU
+    elsewhere.
     """
     ni, nj, nk = hu.shape
     for slice_k in prange(nk):
@@ -126,9 +128,9 @@ def signed_excess(hu, piece, inside, level_hu, reach, low_hu, field_hu):  # type
 
 @njit(cache=True, error_model="numpy", parallel=True)
 def dark_between(hu, labels, ways, counts, soft_hu, bright_hu, most_hu, share, out):  # type: ignore[no-untyped-def]
-    """Sets ``out`` (i, j, k) uint8 to n where both sides of a voxel, within ``counts`` (m,) steps, belong to
-    piece n and are at least ``bright_hu``, and the voxel is under ``share`` of them, above ``soft_hu``, and under
-    ``most_hu``; else 0.
+    """Sets ``out`` (i, j, k) uint8 to n where both sides of a voxel, within ``counts`` (m,) steps, belong
+    to piece n and are at least ``bright_hu``, and the voxel is under ``share`` of them, above ``soft_hu``,
+    and under ``most_hu``; else 0.
     """
     ni, nj, nk = hu.shape
     for slice_k in prange(nk):
@@ -154,12 +156,12 @@ def dark_between(hu, labels, ways, counts, soft_hu, bright_hu, most_hu, share, o
                     ahead, behind = 0, 0
                     for s in range(1, counts[w] + 1):
                         di, dj, dk = s * ways[w, 0], s * ways[w, 1], s * ways[w, 2]
-                        if 0 <= i + di < ni and 0 <= j + dj < nj and 0 <= k + dk < nk:
-                            if ahead == 0 and hu[i + di, j + dj, k + dk] > wanted:
-                                ahead = labels[i + di, j + dj, k + dk]
-                        if 0 <= i - di < ni and 0 <= j - dj < nj and 0 <= k - dk < nk:
-                            if behind == 0 and hu[i - di, j - dj, k - dk] > wanted:
-                                behind = labels[i - di, j - dj, k - dk]
+                        within = 0 <= i + di < ni and 0 <= j + dj < nj and 0 <= k + dk < nk
+                        if within and ahead == 0 and hu[i + di, j + dj, k + dk] > wanted:
+                            ahead = labels[i + di, j + dj, k + dk]
+                        within = 0 <= i - di < ni and 0 <= j - dj < nj and 0 <= k - dk < nk
+                        if within and behind == 0 and hu[i - di, j - dj, k - dk] > wanted:
+                            behind = labels[i - di, j - dj, k - dk]
                     if ahead > 0 and ahead == behind:
                         out[i, j, k] = ahead
                         break

@@ -1,12 +1,13 @@
 """Where bone ends when nobody gives a level: half-way up each edge, whatever bone and tissue lie beside it.
 
-A thin cortex, blurred, peaks at 250 to 450 HU, a thick one at 1500. One level loses the first or spreads the
-second over a fracture. So a voxel counts as bone from a low level, ``lowest_hu``, just above soft tissue and its
-noise, unless the blur of something brighter explains it: within ``REACH_MM`` it is less than half as bright
-(above soft tissue) as what lies on one side, and the other side is dark or as bright again. The first is the foot
-of a blurred edge, the second a gap. The surface then lies half-way between the first peak inwards and the first
-trough outwards, the mean over ``AVERAGED_MM`` around: for a straight blurred edge its true place, for a shell
-thinner than the blur too far out (at 0.3 to 0.8 mm, FWHM 0.6 to 1 mm, measured in tests/test_local_level.py).
+A thin cortex, blurred, peaks at 250 to 450 HU, a thick one at 1500. One level loses the first or spreads
+the second over a fracture. So a voxel counts as bone from a low level, ``lowest_hu``, just above soft
+tissue and its noise, unless the blur of something brighter explains it: within ``FOOT_MM`` it is less than
+half as bright (above soft tissue) as what lies on one side, and the other side is dark or as bright again.
+The first is the foot of a blurred edge, the second a gap. The surface then lies half-way between the first
+peak inwards and the first trough outwards, the mean over ``AVERAGED_MM`` around: for a straight blurred
+edge its true place, for a shell thinner than the blur too far out (at 0.3 to 0.8 mm, FWHM 0.6 to 1 mm,
+measured in tests/test_local_level.py).
 """
 
 from __future__ import annotations
@@ -25,12 +26,12 @@ from segmentation.level_kernels import edge_levels, signed_excess, stands_out
 from segmentation.threshold import Tissue
 from segmentation.vocabulary import CTVolume, Floats, Surface
 
-ROUNDING = 1e-6
+ROUNDING_FRACTION = 1e-6
 """A reach of whole steps is not lost to rounding."""
 
 FOOT_MM, GAP_MM, GAP_VOXELS_COUNT = 1.2, 1.2, 2
-"""How far a voxel looks for what may blur into it. Derived: from the half of an edge blurred by σ to 93 % of its
-height are 1.5 σ, and from the middle of a gap of 0.8 to 1.2 mm to its bright sides 0.8 to 1.1 mm."""
+"""How far a voxel looks for what may blur into it. Derived: from the half of an edge blurred by σ to 93 %
+of its height are 1.5 σ, and from the middle of a gap of 0.8 to 1.2 mm to its bright sides 0.8 to 1.1 mm."""
 
 EDGE_MM = 1.5
 """How far an edge is climbed and descended. Our choice: two or three blurs."""
@@ -40,7 +41,8 @@ AVERAGED_MM = 1.0
 is coarser."""
 
 SURELY_BONE_FRACTION = 0.5
-"""From half of the brightest bone on, above soft tissue, nothing can be less than half as bright (closed form)."""
+"""From half of the brightest bone on, above soft tissue, nothing can be less than half as bright (closed
+form)."""
 
 BRIGHTEST_BONE_HU = 2500.0
 """Brighter is metal."""
@@ -74,7 +76,7 @@ class LocalLevel:
         out = np.empty(ct.hu.shape, bool, order="F" if ct.hu.flags.f_contiguous else "C")
         surely_hu = self.tissue.soft_hu + SURELY_BONE_FRACTION * (BRIGHTEST_BONE_HU - self.tissue.soft_hu)
         reach_mm = max(FOOT_MM, float(ct.grid.spacing_mm.min()))
-        foot = np.floor(reach_mm / steps_mm + ROUNDING).astype(np.int64)
+        foot = np.floor(reach_mm / steps_mm + ROUNDING_FRACTION).astype(np.int64)
         gap = gap_steps(ct.grid.spacing_mm)
         stands_out(ct.hu, WAYS, foot, gap, self.tissue.soft_hu, self.lowest_hu, surely_hu, out)
         return out
@@ -106,19 +108,19 @@ def told(ct: CTVolume, surfaces: Sequence[Surface], level: LocalLevel) -> tuple[
     points = np.concatenate([surface.vertices_mm for surface in surfaces])
     at = ct.grid.mm_to_ijk(points[:: max(1, len(points) // TOLD_COUNT)])
     # Where the scan cuts a bone off, or a hollow was closed, the surface lies on no edge.
-    at = at[((at > ROUNDING) & (at < np.array(ct.grid.shape) - 1 - ROUNDING)).all(axis=1)]
+    at = at[((at > ROUNDING_FRACTION) & (at < np.array(ct.grid.shape) - 1 - ROUNDING_FRACTION)).all(axis=1)]
     hu = ndimage.map_coordinates(ct.hu, at.T, output=np.float64, order=1, mode="nearest")
     hu = hu[hu >= (level.tissue.soft_hu + level.lowest_hu) / 2]
     if not len(hu):
         return level.lowest_hu, "No edge of bone is left to tell a level."
     low_hu, middle_hu, high_hu = np.percentile(hu, (5, 50, 95))
     return float(np.rint(middle_hu)), (
-        f"Half-way up each edge between bone and what lies beside it, so it adapts to its place: {low_hu:.0f} to"
-        f" {high_hu:.0f} HU over the surface (5 to 95 of 100 points, {middle_hu:.0f} HU in the middle). Nothing"
-        f" below {level.lowest_hu:.0f} HU is bone (soft tissue lies at {level.tissue.soft_hu:.0f} HU)."
+        f"Half-way up each edge between bone and what lies beside it, so it adapts to its place: {low_hu:.0f}"
+        f" to {high_hu:.0f} HU over the surface (5 to 95 of 100 points, {middle_hu:.0f} HU in the middle)."
+        f" Nothing below {level.lowest_hu:.0f} HU is bone (soft tissue: {level.tissue.soft_hu:.0f} HU)."
     )
 
 
 def _steps(reach_mm: float, step_mm: Floats) -> npt.NDArray[np.int64]:
     """Whole steps within the reach, at least one: slices may lie farther apart."""
-    return np.maximum(1, np.floor(reach_mm / step_mm + ROUNDING)).astype(np.int64)
+    return np.maximum(1, np.floor(reach_mm / step_mm + ROUNDING_FRACTION)).astype(np.int64)

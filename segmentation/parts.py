@@ -188,7 +188,8 @@ def _part(
     where = ndimage.find_objects((piece | hollow).astype(np.uint8))
     if not where:
         raise InputError(
-            f"a label holds no voxel at or above {level.lowest_hu:g} HU: lower the threshold or check the labels"
+            f"a label holds no voxel at or above {level.lowest_hu:g} HU:"
+            " lower the threshold or check the labels"
         )
     tight = grown(where[0], 2, piece.shape)
     piece, hollow, beyond_mm = piece[tight], hollow[tight], beyond_mm[tight]

@@ -41,9 +41,9 @@ NOISE_STANDARD_DEVIATIONS_COUNT = 3
 (normal)."""
 
 LOWEST_ABOVE_SOFT_HU, LOWEST_STANDARD_DEVIATIONS_COUNT = 75, 4
-"""Bone that adapts to its place begins so far above soft tissue, or so many noise widths. Our choice: half the
-height of the dimmest thin cortex (150 HU above), above tendon and cartilage (80 to 120 HU, common practice) and
-all but 3 in 100,000 noisy voxels (normal)."""
+"""Bone that adapts to its place begins so far above soft tissue, or so many noise widths. Our choice: half
+the height of the dimmest thin cortex (150 HU above), above tendon and cartilage (80 to 120 HU, common
+practice) and all but 3 in 100,000 noisy voxels (normal)."""
 
 HALF_WIDTH_TO_SD_RATIO = math.sqrt(2 * math.log(2))
 """Half width at half height of a normal peak over its standard deviation (closed form)."""
@@ -70,8 +70,8 @@ MOST_VOXELS_COUNT = 20_000_000
 
 @dataclass(frozen=True)
 class Tissue:
-    """What bone lies in: ``soft_hu``. Below ``lowest_hu`` bone is not told from it and its noise; something at
-    ``bone_from_hu`` is bone."""
+    """What bone lies in: ``soft_hu``. Below ``lowest_hu`` bone is not told from it and its noise; something
+    at ``bone_from_hu`` is bone."""
 
     soft_hu: float
     lowest_hu: float
