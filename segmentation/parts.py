@@ -8,7 +8,7 @@ distance to the plane.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import edt
 import numpy as np
@@ -18,6 +18,7 @@ from scipy import ndimage
 from segmentation.components import Box, Piece, grown
 from segmentation.envelope import Mask, hollows
 from segmentation.errors import InputError
+from segmentation.level import Level, PlainLevel
 from segmentation.surface import edge_gradient_hu_per_mm
 from segmentation.vocabulary import CTVolume, Floats
 
@@ -33,6 +34,9 @@ LABEL_SMOOTHING_VOXELS_COUNT = 1.0
 """Gaussian smoothing of the border between two touching labels, whose place is known to a voxel only. Our
 choice."""
 
+BONE, HOLLOW = 1, 2
+"""What ``Part.body`` says of a voxel; 0 is outside."""
+
 DEEP_VOXELS_COUNT = 2.0
 """The deep inside is raised to what the edge climbs in this many voxels, so that a cut through it stays
 flat."""
@@ -40,10 +44,14 @@ flat."""
 
 @dataclass(frozen=True, eq=False)
 class Part:
-    """A fragment in the making: ``field_hu`` float32 on the crop ``box`` of the scan, positive inside."""
+    """A fragment in the making: ``field_hu`` float32 on the crop ``box`` of the scan, positive inside.
+
+    ``body`` tells bone (BONE) from the hollows it closes round (HOLLOW), as they were before any cut.
+    """
 
     box: Box
     field_hu: npt.NDArray[np.float32]
+    body: npt.NDArray[np.uint8]
     gradient_hu_per_mm: float
     cut_off_by_scan: bool
 
@@ -62,7 +70,7 @@ class Cut:
 
 
 def parts_from_pieces(
-    ct: CTVolume, labels: npt.NDArray[np.uint8], pieces: tuple[Piece, ...], threshold_hu: float
+    ct: CTVolume, labels: npt.NDArray[np.uint8], pieces: tuple[Piece, ...], level: Level
 ) -> list[Part]:
     """One part for each piece, hollows included, in the order of ``pieces``."""
     parts: dict[int, Part] = {}
@@ -74,13 +82,13 @@ def parts_from_pieces(
             lookup[labels[box]],
             len(neighbours),
             ct.hu[box],
-            threshold_hu,
+            level,
             ct.grid.spacing_mm,
             _at_border(box, labels.shape),
         )
         for piece, hollow in zip(neighbours, found, strict=True):
             parts[piece.number] = _part(
-                ct, box, labels[box] == piece.number, hollow.inside, hollow.beyond_gap_mm, threshold_hu
+                ct, box, labels[box] == piece.number, hollow.inside, hollow.beyond_gap_mm, level
             )
     return [parts[piece.number] for piece in pieces]
 
@@ -108,7 +116,9 @@ def parts_from_labels(ct: CTVolume, given: npt.NDArray[np.uint8], threshold_hu: 
         piece = above & (own < LABEL_REACH_MM) & ~rest
         hollow = ~above & (crop == value)
         edge = ~ndimage.binary_fill_holes(piece | (own < -LABEL_REACH_MM))
-        parts.append(_part(ct, box, piece, hollow & ~edge, beyond, threshold_hu, bordering=rest & above))
+        parts.append(
+            _part(ct, box, piece, hollow & ~edge, beyond, PlainLevel(threshold_hu), bordering=rest & above)
+        )
     return parts
 
 
@@ -149,9 +159,7 @@ def cut_in_two(parts: list[Part], cut: Cut, ct: CTVolume) -> list[Part]:
     front, back = np.minimum(whole.field_hu, ahead), np.minimum(whole.field_hu, -ahead)
     if not (front > 0).any() or not (back > 0).any():
         raise InputError("the cut leaves one side empty: move its point into the bone or turn its normal")
-    divided = [
-        Part(whole.box, side, whole.gradient_hu_per_mm, whole.cut_off_by_scan) for side in (back, front)
-    ]
+    divided = [replace(whole, field_hu=side) for side in (back, front)]
     return [*parts[:index], divided[0], *parts[index + 1 :], divided[1]]
 
 
@@ -173,7 +181,7 @@ def _part(
     piece: Mask,
     hollow: Mask,
     beyond_mm: npt.NDArray[np.float32],
-    threshold_hu: float,
+    level: Level,
     *,
     bordering: Mask | None = None,
 ) -> Part:
@@ -185,7 +193,8 @@ def _part(
     where = ndimage.find_objects((piece | hollow).astype(np.uint8))
     if not where:
         raise InputError(
-            f"a label holds no voxel at or above {threshold_hu:g} HU: lower the threshold or check the labels"
+            f"a label holds no voxel at or above {level.lowest_hu:g} HU:"
+            " lower the threshold or check the labels"
         )
     tight = grown(where[0], 2, piece.shape)
     piece, hollow, beyond_mm = piece[tight], hollow[tight], beyond_mm[tight]
@@ -194,7 +203,7 @@ def _part(
         slice(outer.start + inner.start, outer.start + inner.stop)
         for outer, inner in zip(box, tight, strict=True)
     )
-    field = ct.hu[whole].astype(np.float32) - np.float32(threshold_hu)
+    field = level.field_hu(ct.hu[whole], piece, piece | hollow, ct.grid.spacing_mm)
     gradient = edge_gradient_hu_per_mm(np.where(piece, np.abs(field), -np.abs(field)), ct.grid.spacing_mm)
     inside = piece | hollow
     field = np.where(inside, np.float32(1), np.float32(-1)) * np.maximum(np.abs(field), np.float32(1))
@@ -208,7 +217,11 @@ def _part(
         deep &= beyond_mm * np.float32(gradient) > raised
     field[deep] = np.maximum(field[deep], raised)
     return Part(
-        (whole[0], whole[1], whole[2]), field, gradient, bool(_at_border(whole, ct.grid.shape, field).any())
+        (whole[0], whole[1], whole[2]),
+        field,
+        np.where(piece, np.uint8(BONE), np.where(hollow, np.uint8(HOLLOW), np.uint8(0))),
+        gradient,
+        bool(_at_border(whole, ct.grid.shape, field).any()),
     )
 
 

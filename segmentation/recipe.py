@@ -23,12 +23,14 @@ from scipy.spatial import cKDTree
 
 from segmentation.components import SPECK_MM3, pieces_above
 from segmentation.errors import InputError
+from segmentation.islands import islands_joined
 from segmentation.kernel import sharp_note
-from segmentation.metal import find_metal, metal_note, without_metal
+from segmentation.level import Level, PlainLevel
+from segmentation.metal import Metal, find_metal, metal_note, without_metal
 from segmentation.parts import NEAR_MM, Cut, Part, cut_in_two, parts_from_labels, parts_from_pieces
 from segmentation.record import histogram_of
 from segmentation.surface import iso_surface
-from segmentation.threshold import check_threshold, choose_threshold
+from segmentation.threshold import check_threshold, choose_level
 from segmentation.vocabulary import (
     NO_DATA_BELOW_HU,
     Bone,
@@ -36,11 +38,11 @@ from segmentation.vocabulary import (
     CTVolume,
     Fragment,
     Host,
-    Level,
     Removed,
     Segmentation,
     SegmentationRecord,
     Surface,
+    UsedLevel,
 )
 
 BESIDE_METAL_HU = 40.0
@@ -68,7 +70,8 @@ def segment(
 ) -> Bone:
     """The bone in ``ct``: its outer envelope at a grey level, as fragments with closed surfaces.
 
-    ``threshold_hu`` is the level; without it one is chosen and its reason kept. ``labels`` (integers of the
+    ``threshold_hu`` is the level; without it the level adapts to its place (of foam and given labels: one is
+    chosen), and how is kept. ``labels`` (integers of the
     CT's shape) say which voxel belongs to which fragment. ``cuts`` divide fragments, in order. Fragments are
     numbered from the largest, or in the labels' order. ``refine`` takes the scanner's blur out of the
     surfaces (default: where the level is chosen and the host is bone). Raises InputError when nothing is
@@ -78,21 +81,17 @@ def segment(
     progress("looking for metal")
     metal = find_metal(ct)
     progress("choosing the level")
-    if threshold_hu is None:
-        counted = ct if metal is None else without_metal(ct, metal, 2 * NO_DATA_BELOW_HU)
-        threshold_hu, reason = choose_threshold(counted)
-        del counted
-    else:
-        check_threshold(ct, threshold_hu)
-        reason = "given"
+    given = threshold_hu is not None
+    level, threshold_hu, reason = _level(ct, metal, threshold_hu, adapts=host == "bone" and labels is None)
+    adapts = not isinstance(level, PlainLevel)
     whole, removed = ct, () if metal is None else metal.pieces
     if metal is not None:
-        ct = without_metal(ct, metal, min(BESIDE_METAL_HU, threshold_hu - 1))
+        ct = without_metal(ct, metal, min(BESIDE_METAL_HU, level.lowest_hu - 1))
     progress("finding pieces and hollows")
     if labels is not None:
         parts = parts_from_labels(ct, _checked_labels(labels, ct), threshold_hu)
     else:
-        numbered, pieces, no_bone = pieces_above(ct, threshold_hu, keep_small=keep_small)
+        numbered, pieces, no_bone = pieces_above(ct, level, keep_small=keep_small, vessels=not given)
         removed += no_bone
         if not pieces:
             why = (
@@ -101,9 +100,11 @@ def segment(
                 else "nothing is there"
             )
             raise InputError(
-                f"no bone at or above {threshold_hu:g} HU: {why}; lower the threshold or keep small pieces"
+                f"no bone at or above {level.lowest_hu:g} HU: {why}; lower the threshold or keep small pieces"
             )
-        parts = parts_from_pieces(ct, numbered, pieces, threshold_hu)
+        if adapts:
+            numbered, pieces = islands_joined(numbered, pieces, ct.grid.spacing_mm)
+        parts = parts_from_pieces(ct, numbered, pieces, level)
         del numbered
     parts = [part for part in parts if (part.field_hu > 0).any()]
     surfaces = [iso_surface(part.field_hu, ct.grid, part.offset_ijk) for part in parts]
@@ -118,6 +119,9 @@ def segment(
             )
             order = [index for index in order if index not in specks] or order
         parts, surfaces = [parts[index] for index in order], [surfaces[index] for index in order]
+    used: tuple[UsedLevel, ...] = (UsedLevel(threshold_hu, f"{host} begins"),)
+    if adapts:
+        threshold_hu, reason, used = _told(ct, surfaces, level)
     for cut in cuts:
         before = parts
         parts = cut_in_two(parts, cut, ct)
@@ -129,22 +133,33 @@ def segment(
         ]
     progress("naming fragments")
     fragments, notes, together = _named(parts, surfaces, names, ct)
+    numbered = _label_volume(parts, ct)
+    if adapts:
+        notes += _closed_gaps(ct, numbered, fragments, level)
     if metal is not None:
         notes += (metal_note(metal.pieces),)
     notes += sharp_note(whole)
     blur = None
-    if refine or (refine is None and reason != "given" and host == "bone"):
+    if refine or (refine is None and not given and host == "bone"):
         # Brings compiled loops and a hundred megabytes with it, and only this needs them.
         from segmentation.faithful import faithful
+        from segmentation.grey_edges import on_any_level, on_one_level
 
         progress("refining the surface")
-        fragments, refined_notes, blur = faithful(ct, fragments, threshold_hu, everywhere=bool(refine))
+        if adapts:
+            on_edges = [
+                on_any_level(part, surface, ct.grid) for part, surface in zip(parts, surfaces, strict=True)
+            ]
+        else:
+            on_edges = [on_one_level(ct, surface, threshold_hu) for surface in surfaces]
+        fragments, refined_notes, blur = faithful(ct, fragments, on_edges, everywhere=bool(refine))
         notes += refined_notes
-    volume = _label_volume(parts, ct)
-    record = SegmentationRecord(histogram_of(whole, volume), (Level(threshold_hu, f"{host} begins"),), blur)
+    record = SegmentationRecord(
+        histogram_of(whole, numbered), (UsedLevel(threshold_hu, f"{host} begins"),), blur
+    )
     return Bone(
         ct=whole,
-        labels=volume,
+        labels=numbered,
         fragments=fragments,
         host=host,
         segmentation=Segmentation(threshold_hu, reason, removed, notes, together, record),
@@ -161,6 +176,44 @@ def segment(
             for cut in cuts
         ),
     )
+
+
+def _level(
+    ct: CTVolume, metal: Metal | None, threshold_hu: float | None, *, adapts: bool
+) -> tuple[Level, float, str]:
+    """Where bone ends: the given level, or one that ``adapts`` to its place; its value, and why."""
+    if threshold_hu is not None:
+        check_threshold(ct, threshold_hu)
+        return PlainLevel(threshold_hu), threshold_hu, "given"
+    chosen = choose_level(ct if metal is None else without_metal(ct, metal, 2 * NO_DATA_BELOW_HU))
+    if chosen.tissue is None or not adapts:
+        return PlainLevel(chosen.level_hu), chosen.level_hu, chosen.reason
+    # Brings compiled loops with it, and a given level needs none.
+    from segmentation.local_level import LocalLevel
+
+    return LocalLevel(chosen.tissue), chosen.level_hu, chosen.reason
+
+
+def _told(
+    ct: CTVolume, surfaces: Sequence[Surface], level: Level
+) -> tuple[float, str, tuple[UsedLevel, ...]]:
+    """A level that adapts, at the middle of the surfaces' points, and how it ranges over them."""
+    from segmentation.local_level import LocalLevel, told
+
+    assert isinstance(level, LocalLevel)
+    return told(ct, surfaces, level)
+
+
+def _closed_gaps(
+    ct: CTVolume, numbered: npt.NDArray[np.uint8], fragments: Sequence[Fragment], level: Level
+) -> tuple[str, ...]:
+    """Sentences about gaps that a level that adapts may have closed."""
+    from segmentation.closed_gaps import closed_gap_notes
+    from segmentation.local_level import LocalLevel
+
+    assert isinstance(level, LocalLevel)
+    names = [fragment.name for fragment in fragments]
+    return closed_gap_notes(ct, numbered, names, level.tissue.soft_hu)
 
 
 def _silent(_step: str) -> None:

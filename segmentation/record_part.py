@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 
 from segmentation.documents import StrictModel
 from segmentation.record import BINS_COUNT, shares_of
-from segmentation.vocabulary import Blur, Bone, Histogram, Level, PointSpread, SegmentationRecord
+from segmentation.vocabulary import Blur, Bone, Histogram, PointSpread, SegmentationRecord, UsedLevel
 
 Fraction = Annotated[float, Field(ge=0, le=1)]
 NotNegative = Annotated[float, Field(ge=0)]
@@ -96,7 +96,7 @@ class RecordPart(StrictModel):
                 np.array(counted.bone_counts, np.int64),
                 counted.every,
             ),
-            levels=tuple(Level(level.level_hu, level.what) for level in self.levels),
+            levels=tuple(UsedLevel(level.level_hu, level.what) for level in self.levels),
             blur=None if blur is None else Blur(_spread(blur.point_spread), blur.noise_hu, blur.noise_where),
         )
 

@@ -53,6 +53,7 @@ RemovedAs = Literal[
     "flat and long, as a table is",
     "thin and long, as a cable is",
     "thin and outside the body",
+    "thin, long and alone, as a calcified vessel is",
     "too many pieces",
 ]
 
@@ -287,7 +288,7 @@ class PointSpread:
 
 
 @dataclass(frozen=True, eq=False)
-class Level:
+class UsedLevel:
     """A grey level that was used, and what it parts or stands for."""
 
     level_hu: float
@@ -333,7 +334,7 @@ class SegmentationRecord:
     """What a person needs to judge a segmentation; ``blur`` is None where surfaces are plain levels."""
 
     histogram: Histogram
-    levels: tuple[Level, ...]
+    levels: tuple[UsedLevel, ...]
     blur: Blur | None = None
 
 
