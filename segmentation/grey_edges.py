@@ -18,7 +18,7 @@ ON_THE_LEVEL_HU = 2.0
 choice: the interpolation along a voxel's edge is exact, a cut or a closed hollow is off by tens.
 """
 
-AT_A_VOXEL = 1e-3
+AT_A_VOXEL_FRACTION = 1e-3
 """A vertex this near to a voxel's centre, in voxels, lies on it: the fields are never zero, so no nearer."""
 
 
@@ -39,7 +39,7 @@ def on_any_level(part: Part, surface: Surface, grid: Grid) -> npt.NDArray[np.boo
     last = np.array(part.body.shape) - 1
     ends = [
         np.clip(rounded(ijk + shift).astype(int), 0, last)
-        for rounded, shift in ((np.floor, AT_A_VOXEL), (np.ceil, -AT_A_VOXEL))
+        for rounded, shift in ((np.floor, AT_A_VOXEL_FRACTION), (np.ceil, -AT_A_VOXEL_FRACTION))
     ]
     one, other = (part.body[tuple(end.T)] for end in ends)
     return np.asarray(((one == BONE) & (other == 0)) | ((one == 0) & (other == BONE)))

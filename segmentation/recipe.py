@@ -154,9 +154,7 @@ def segment(
             on_edges = [on_one_level(ct, surface, threshold_hu) for surface in surfaces]
         fragments, refined_notes, blur = faithful(ct, fragments, on_edges, everywhere=bool(refine))
         notes += refined_notes
-    record = SegmentationRecord(
-        histogram_of(whole, numbered), (UsedLevel(threshold_hu, f"{host} begins"),), blur
-    )
+    record = SegmentationRecord(histogram_of(whole, numbered), used, blur)
     return Bone(
         ct=whole,
         labels=numbered,
