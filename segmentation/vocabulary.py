@@ -239,6 +239,67 @@ class Fragment:
 
 
 @dataclass(frozen=True, eq=False)
+class FractureSurface:
+    """The surface halfway between two fragments, ``between`` (lower number first), as scanned.
+
+    ``surface`` faces from the first into the second, as ``normal`` of the mean plane through ``point_mm`` does;
+    the true normal lies within ``normal_uncertainty_degree`` of it (5th to 95th percentile). Per vertex (n,):
+    ``gap_mm``, NaN where not measurable, ``at_rim``, within 3 mm of the border, where it is less certain, and
+    ``seen``, where grey values show the gap: elsewhere the surface is carried on. Waviness is about the mean
+    plane. The gap's figures stand on ``measured_area_mm2``; they are None, with ``gap_reason``, where nothing
+    could be measured. Contact is a gap below ``contact_below_mm``. ``fill_hu`` is what lies in the gap.
+    """
+
+    between: tuple[int, int]
+    surface: Surface
+    gap_mm: Floats
+    at_rim: npt.NDArray[np.bool_]
+    seen: npt.NDArray[np.bool_]
+    point_mm: Floats
+    normal: Floats
+    normal_uncertainty_degree: float
+    waviness_rms_mm: float
+    waviness_p95_mm: float
+    area_mm2: float
+    measured_area_mm2: float
+    contact_area_mm2: float | None
+    contact_below_mm: float
+    gap_median_mm: float | None
+    gap_p95_mm: float | None
+    gap_largest_mm: float | None
+    fill_hu: float
+    fill_measured: bool
+    gap_reason: str | None = None
+
+    def __post_init__(self) -> None:
+        count = len(self.surface.vertices_mm)
+        for name, dtype in (("gap_mm", np.float64), ("at_rim", np.bool_), ("seen", np.bool_)):
+            values = frozen_array(getattr(self, name), dtype)
+            if values.shape != (count,):
+                raise InputError(f"{name} must have one value per vertex, {count} (got {values.shape})")
+            object.__setattr__(self, name, values)
+        for name in ("point_mm", "normal"):
+            object.__setattr__(self, name, frozen_array(getattr(self, name), np.float64))
+
+
+@dataclass(frozen=True, eq=False)
+class Joint:
+    """A stretch of the joint surface: ``triangle_count`` triangles of ``Bone.joint`` from ``first_triangle``.
+
+    It lies on ``bone`` and faces ``neighbour`` (None where it was only marked by hand). ``automatic``: found
+    from that facing, edited or not. It is bone, below the cartilage, whose thickness a CT does not show.
+    """
+
+    name: str
+    bone: str
+    neighbour: str | None
+    first_triangle: int
+    triangle_count: int
+    area_mm2: float
+    automatic: bool
+
+
+@dataclass(frozen=True, eq=False)
 class Removed:
     """Something above the level that is not this bone: what it was taken for, how big, and where.
 
@@ -271,7 +332,7 @@ class Bone:
 
     ``labels`` uint8 of the CT's shape: 0 outside, n = fragment n. ``calibration`` is None where density
     cannot be known; ``calibration_reason`` then says why. ``joint`` is an open surface facing out of the
-    bone, or None.
+    bone, or None; ``joints`` name its parts where they are known. ``edits`` are the document of all edits.
     """
 
     ct: CTVolume
@@ -284,6 +345,8 @@ class Bone:
     joint: Surface | None = None
     edits: tuple[Mapping[str, Any], ...] = ()
     digests: Mapping[str, str] = field(default_factory=dict)
+    fractures: tuple[FractureSurface, ...] = ()
+    joints: tuple[Joint, ...] = ()
 
     def __post_init__(self) -> None:
         if self.labels.shape != self.ct.grid.shape or self.labels.dtype != np.uint8:
@@ -296,6 +359,17 @@ class Bone:
     def fragment(self, number: int) -> Fragment:
         """The fragment with that number."""
         return self.fragments[number - 1]
+
+    def joint_of(self, bone_name: str) -> Surface | None:
+        """The joint surface of one bone; all of it where its parts are not named."""
+        if self.joint is None or not self.joints:
+            return self.joint
+        rows = [
+            np.arange(part.first_triangle, part.first_triangle + part.triangle_count)
+            for part in self.joints
+            if part.bone == bone_name
+        ]
+        return Surface(self.joint.vertices_mm, self.joint.faces[np.concatenate(rows)]) if rows else None
 
 
 @dataclass(frozen=True, eq=False)
