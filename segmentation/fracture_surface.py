@@ -110,7 +110,8 @@ def _told(measured: GapMap, between: tuple[int, int]) -> FractureSurface:
     cells = field.cell_mm2[at]
     point, normal, residual, uncertainty = _mean_plane(field, measured.position_sd_mm)
     at_rim = (ndimage.distance_transform_edt(np.pad(at, 1))[1:-1, 1:-1] * CELL_MM <= RIM_MM)[at]
-    gap = measured.gap_mm[at]
+    # As exact as the file keeps it, so that a case read back is the same.
+    gap = measured.gap_mm[at].astype(np.float32).astype(np.float64)
     known = np.isfinite(gap)
     inner = known & ~at_rim
     counted = inner if cells[inner].sum() >= INNER_FRACTION * cells.sum() else known

@@ -22,9 +22,12 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from segmentation.components import SPECK_MM3, pieces_above
+from segmentation.edits import Edit, JointBrush, apply_to_parts, document_of
 from segmentation.errors import InputError
+from segmentation.fracture_surface import fracture_surfaces
+from segmentation.joints import with_joints
 from segmentation.metal import find_metal, metal_note, without_metal
-from segmentation.parts import NEAR_MM, Cut, Part, cut_in_two, parts_from_labels, parts_from_pieces
+from segmentation.parts import NEAR_MM, Cut, Part, parts_from_labels, parts_from_pieces
 from segmentation.surface import iso_surface
 from segmentation.threshold import check_threshold, choose_threshold
 from segmentation.vocabulary import (
@@ -55,9 +58,11 @@ def segment(
     calibration_reason: str | None = None,
     host: Host = "bone",
     cuts: Sequence[Cut] = (),
+    edits: Sequence[Edit] = (),
     labels: npt.NDArray[Any] | None = None,
     keep_small: bool = False,
     joint: Surface | None = None,
+    find_joints: bool = True,
     names: Sequence[Name] = (),
     refine: bool | None = None,
     progress: Callable[[str], None] | None = None,
@@ -65,7 +70,9 @@ def segment(
     """The bone in ``ct``: its outer envelope at a grey level, as fragments with closed surfaces.
 
     ``threshold_hu`` is the level; without it one is chosen and its reason kept. ``labels`` (integers of the
-    CT's shape) say which voxel belongs to which fragment. ``cuts`` divide fragments, in order. Fragments are
+    CT's shape) say which voxel belongs to which fragment. ``edits`` and then ``cuts`` change fragments, in
+    order. The fracture between each two facing fragments is measured; without a given ``joint`` the joints
+    between bones are found (``find_joints``). Fragments are
     numbered from the largest, or in the labels' order. ``refine`` takes the scanner's blur out of the
     surfaces (default: where the level is chosen and the host is bone). Raises InputError when nothing is
     bone.
@@ -114,47 +121,47 @@ def segment(
             )
             order = [index for index in order if index not in specks] or order
         parts, surfaces = [parts[index] for index in order], [surfaces[index] for index in order]
-    for cut in cuts:
+    edits = (*edits, *cuts)
+    for edit in edits:
+        made = {id(part): surface for part, surface in zip(parts, surfaces, strict=True)}
         before = parts
-        parts = cut_in_two(parts, cut, ct)
+        parts = apply_to_parts(before, edit, ct)
         surfaces = [
-            surfaces[index]
-            if index < len(before) and part is before[index]
-            else iso_surface(part.field_hu, ct.grid, part.offset_ijk)
-            for index, part in enumerate(parts)
+            made[id(part)] if id(part) in made else iso_surface(part.field_hu, ct.grid, part.offset_ijk)
+            for part in parts
         ]
     progress("naming fragments")
     fragments, notes, together = _named(parts, surfaces, names, ct)
     if metal is not None:
         notes += (metal_note(metal.pieces),)
+    spread = None
     if refine or (refine is None and reason != "given" and host == "bone"):
         # Brings compiled loops and a hundred megabytes with it, and only this needs them.
         from segmentation.faithful import faithful
+        from segmentation.point_spread import estimate_point_spread
 
         progress("refining the surface")
         fragments, refined_notes = faithful(
-            ct, fragments, threshold_hu, divided=bool(cuts) or labels is not None, everywhere=bool(refine)
+            ct, fragments, threshold_hu, divided=bool(edits) or labels is not None, everywhere=bool(refine)
         )
         notes += refined_notes
-    return Bone(
+        spread = estimate_point_spread(ct, [fragment.surface for fragment in fragments])
+    volume = _label_volume(parts, ct)
+    progress("measuring fractures and joints")
+    bone = Bone(
         ct=whole,
-        labels=_label_volume(parts, ct),
+        labels=volume,
         fragments=fragments,
         host=host,
         segmentation=Segmentation(threshold_hu, reason, removed, notes, together),
         calibration=calibration,
         calibration_reason=calibration_reason if calibration is None else None,
         joint=None if joint is None else _facing_out_of(joint, surfaces),
-        edits=tuple(
-            {
-                "cut": {
-                    "point_mm": np.asarray(cut.point_mm).tolist(),
-                    "normal": np.asarray(cut.normal).tolist(),
-                }
-            }
-            for cut in cuts
-        ),
+        edits=document_of(edits),
+        fractures=fracture_surfaces(ct, volume, fragments, spread),
     )
+    brushes = [edit for edit in edits if isinstance(edit, JointBrush)]
+    return with_joints(bone, brushes) if find_joints or brushes else bone
 
 
 def _silent(_step: str) -> None:

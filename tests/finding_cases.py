@@ -65,9 +65,9 @@ def two_named(gap_mm: float = 1.2) -> ReadyBone:
 
 @cache
 def two_bones(gap_mm: float = 1.2) -> ReadyBone:
-    """The same, each named as a bone of its own."""
+    """The same, each named as a bone of its own, with no joint looked for."""
     names = [((0.0, 0.0, z), name, name) for z, name in ((5.0, "upper"), (-8.0, "lower"))]
-    return bone_in(as_ct(*slabs(gap_mm=gap_mm, voxel_mm=VOXEL_MM)), names=names)
+    return bone_in(as_ct(*slabs(gap_mm=gap_mm, voxel_mm=VOXEL_MM)), names=names, find_joints=False)
 
 
 @cache

@@ -152,3 +152,65 @@ def broken(
     plane_normal = normal - tilt_a * u - tilt_b * np.array([0, 1.0, 0])
     plane_normal /= np.linalg.norm(plane_normal)
     return Broken(ct, labels, turn @ plane_normal, turn @ (offset * normal), gap_mm, fwhm_mm)
+
+
+@dataclass(frozen=True, eq=False)
+class BallInSocket:
+    """The scan, labels of the two bones, and the truth: the joint's opening, its middle and its axis.
+
+    The ball's joint is the cap within ``half_angle_degree`` of the axis; the socket's the bowl facing it.
+    """
+
+    ct: CTVolume
+    labels: npt.NDArray[np.uint8]
+    centre_mm: Floats
+    axis: Floats
+    ball_mm: float
+    gap_mm: float
+    half_angle_degree: float
+
+    def cap_mm2(self, radius_mm: float) -> float:
+        """Area of a spherical cap (closed form: 2π R² (1 − cos))."""
+        return float(2 * np.pi * radius_mm**2 * (1 - np.cos(np.radians(self.half_angle_degree))))
+
+
+def ball_in_socket(
+    *,
+    gap_mm: float,
+    half_angle_degree: float = 60.0,
+    ball_mm: float = 9.0,
+    voxel_mm: tuple[float, float, float] = (0.4, 0.4, 0.4),
+    fwhm_mm: float = 0.8,
+    noise_hu: float = 30.0,
+    seed: int = 0,
+) -> BallInSocket:
+    """A ball on a neck, and a block hollowed to a bowl of the same centre: label 1 the ball, 2 the socket."""
+    turn = rotation(200 + seed)
+    bowl_mm, edge = ball_mm + gap_mm, np.radians(half_angle_degree)
+    outer_mm = bowl_mm + 5.0
+
+    def ball(p: Floats) -> Floats:
+        neck = np.minimum(5.0 - np.hypot(p[..., 0], p[..., 1]), np.minimum(-p[..., 2], p[..., 2] + 15.0))
+        return np.maximum(ball_mm - np.linalg.norm(p, axis=-1), neck)
+
+    def socket(p: Floats) -> Floats:
+        r = np.linalg.norm(p, axis=-1)
+        # Distance within the cone of the opening; its flat rim runs along the radius.
+        angle = np.arctan2(np.hypot(p[..., 0], p[..., 1]), p[..., 2])
+        rim = r * np.sin(np.clip(edge - angle, -np.pi / 2, np.pi / 2))
+        return np.minimum(np.minimum(r - bowl_mm, outer_mm - r), rim)
+
+    def depth(p: Floats) -> Floats:
+        return np.maximum(ball(p), socket(p))
+
+    def hu(p: Floats) -> Floats:
+        below = depth(p)
+        return np.where(below > 0, np.where(below > 1.0, SPONGY_HU, CORTEX_HU), SOFT_HU)
+
+    half = (outer_mm + 1, outer_mm + 1, 16.0)
+    half = (half[0], half[1], max(outer_mm + 1, 16.0))
+    ct, own = scanned(
+        half, hu, depth, voxel_mm=voxel_mm, fwhm_mm=fwhm_mm, noise_hu=noise_hu, turn=turn, seed=seed
+    )
+    labels = np.where(ball(own) > 0, 1, np.where(socket(own) > 0, 2, 0)).astype(np.uint8)
+    return BallInSocket(ct, labels, np.zeros(3), turn[:, 2], ball_mm, gap_mm, half_angle_degree)
