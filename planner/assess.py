@@ -16,6 +16,7 @@ from planner.cortex import cortex_on_axis, engaged_error_mm
 from planner.density import CORTEX_AT_MOST_MM, layers, mean_hu_in, profile, sample
 from planner.engagement import Bite, bites, gliding_hole_to_mm, threads_engaged
 from planner.findings import CAUTIONS, findings_of
+from planner.fracture import fracture_crossings
 from planner.hold import pullout_n
 from planner.limits import Limits
 from planner.path import Path, crossed_fragments, touched_fragments, trace
@@ -135,6 +136,8 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
     governing, why_none = _governing(placed.screw.headless, fragments)
     if why_none:
         reasons["pullout_n"] = why_none
+    fractures, fracture_reasons = fracture_crossings(prepared.bone, path, crossed, all_bites)
+    reasons.update(fracture_reasons)
     found, clearance_reasons = clearances(prepared, path)
     reasons.update(clearance_reasons)
     ends = (
@@ -186,6 +189,7 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
         governed_by=None if governing is None else governing.fragment,
         threads_bridging_mm=_bridging_mm(all_bites, crossed),
         reasons=reasons,
+        fractures=fractures,
     )
 
 

@@ -47,7 +47,7 @@ class PreparedBone:
 
     ``looks_at[a]`` (m,) tells for each triangle of fragment a which fragment it faces, 0 for none, and
     ``touches[a]`` (m,) whether it lies on it: there is no surface then, the bone goes on. ``outer_surfaces``
-    keeps what ``outer_surface`` has built.
+    keeps what ``outer_surface`` has built, ``joints`` what ``joint_of`` has.
     """
 
     bone: Bone
@@ -56,10 +56,20 @@ class PreparedBone:
     touches: dict[int, npt.NDArray[np.bool_]]
     joint: Mesh | None
     outer_surfaces: dict[tuple[str, frozenset[int]], Mesh] = field(default_factory=dict)
+    joints: dict[str, Mesh | None] = field(default_factory=dict)
 
     def fragments_of(self, bone_name: str) -> tuple[int, ...]:
         """Numbers of the fragments that belong to a bone."""
         return tuple(f.number for f in self.bone.fragments if f.bone == bone_name)
+
+    def joint_of(self, bone_name: str) -> Mesh | None:
+        """The joint surface of one bone: another bone's, just across the joint space, looks the other way."""
+        if not self.bone.joints:
+            return self.joint
+        if bone_name not in self.joints:
+            joint = self.bone.joint_of(bone_name)
+            self.joints[bone_name] = None if joint is None else mesh_of(joint)
+        return self.joints[bone_name]
 
     def outer_surface(self, bone_name: str, reached: Iterable[int]) -> Mesh:
         """The bone's surface for a screw that lies in the fragments ``reached``: the fracture faces between

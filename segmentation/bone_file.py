@@ -193,9 +193,7 @@ def bone_document(bone: Bone, file_digests: Mapping[str, str]) -> dict[str, Any]
             for fragment in bone.fragments
         ],
         "joint": None if bone.joint is None else "joint.ply",
-        "joints": [
-            {name: getattr(joint, name) for name in JointPart.model_fields} for joint in bone.joints
-        ],
+        "joints": [{name: getattr(joint, name) for name in JointPart.model_fields} for joint in bone.joints],
         "fractures": [_fracture(fracture) for fracture in bone.fractures],
     }
     return document
@@ -265,7 +263,8 @@ def _further_faults(document: BoneDocument) -> Iterator[str]:
     pairs = [tuple(fracture.between) for fracture in document.fractures]
     for first, second in pairs:
         if not first < second <= len(numbers):
-            yield f"a fracture lies between fragments {first} and {second}, which must be two of them in order"
+            yield f"a fracture lies between
+            fragments {first} and {second}, which must be two of them in order"
     if len(set(pairs)) < len(pairs):
         yield "two fractures lie between the same fragments"
     if document.joints and document.joint is None:

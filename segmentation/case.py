@@ -1,9 +1,9 @@
 """A case folder: a bone on the disk, in open formats, whole or not at all.
 
 ``ct.nii.gz`` (HU), ``fragments.nii.gz`` (bytes: 0 outside, n = fragment n), ``surface-<n>.ply``,
-``fracture-<n>-<m>.ply`` between two fragments, ``joint.ply`` where there is one, and ``bone.json``, which carries the SHA-256 of the others: a folder whose
-files do not belong together is refused. A new case takes the place of the old one in a single step
-(``folder_swap``); the same bone gives the same bytes.
+``fracture-<n>-<m>.ply`` between two fragments, ``joint.ply`` where there is one, and ``bone.json``, which
+carries the SHA-256 of the others: a folder whose files do not belong together is refused. A new case takes
+the place of the old one in a single step (``folder_swap``); the same bone gives the same bytes.
 """
 
 from __future__ import annotations
@@ -172,8 +172,8 @@ def fracture_name(between: tuple[int, int]) -> str:
 def _fracture(folder: Path, part: FracturePart) -> FractureSurface:
     between = (part.between[0], part.between[1])
     path = folder / fracture_name(between)
-    told = part.model_dump() | {"between": between}
-    return FractureSurface(surface=read_ply(path), **read_columns(path, OF_A_FRACTURE), **told)
+    told: dict[str, Any] = {**part.model_dump(), "between": between, **read_columns(path, OF_A_FRACTURE)}
+    return FractureSurface(surface=read_ply(path), **told)
 
 
 def _fill(folder: Path, bone: Bone) -> None:

@@ -1,10 +1,10 @@
 """What a person changes by hand after a bone was found: one ordered list, replayed from a file.
 
-``{"frame": "RAS-mm", "edits": [...]}`` holds ``cut`` (a plane), ``sweep`` (a line drawn by hand, swept along a
-direction), ``merge`` (two fragments become one) and ``joint`` (a brush on the joint surface). bone.json keeps
-the list of its bone: pasted into a file it gives the same labels, bit for bit. To undo is to leave out the
-last. Numbers of fragments are those at that place of the list: a division's new piece comes last, a merge
-leaves the lower number and moves later ones up.
+``{"frame": "RAS-mm", "edits": [...]}`` holds ``cut`` (a plane), ``sweep`` (a line drawn by hand, swept
+along a direction), ``merge`` (two fragments become one) and ``joint`` (a brush on the joint surface).
+bone.json keeps the list of its bone: pasted into a file it gives the same labels, bit for bit. To undo is
+to leave out the last. Numbers of fragments are those at that place of the list: a division's new piece
+comes last, a merge leaves the lower number and moves later ones up.
 """
 
 from __future__ import annotations
@@ -48,7 +48,8 @@ class Merge:
 
 @dataclass(frozen=True, eq=False)
 class JointBrush:
-    """A ball around ``point_mm`` whose part of the bone's surface is added to or removed from joint ``name``."""
+    """A ball around ``point_mm`` whose part of the bone's surface is added to or removed from joint
+    ``name``."""
 
     action: Literal["add", "remove"]
     point_mm: Floats

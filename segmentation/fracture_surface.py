@@ -46,8 +46,8 @@ CONTACT_BELOW_MM = 0.3
 """A gap below this is contact. Our choice: five times the scatter of a cell's gap on phantoms."""
 
 LABEL_SD_MM = 0.25
-"""Deviation of the surface where no gap is seen and labels alone place it. Published by the study on phantoms:
-cuts are 0.1 to 0.25 mm off (RMS)."""
+"""Deviation of the surface where no gap is seen and labels alone place it. Published by the study on
+phantoms: cuts are 0.1 to 0.25 mm off (RMS)."""
 
 ALIKE_MM2 = 6.0
 """Errors of places within such an area are alike. Derived: 4π times the pooling's variance, twice."""

@@ -6,8 +6,8 @@ sides, grey values fall short by an area (HU · mm) that the scanner's blur does
     gap = ∫ (flank − HU) dt / (flank − fill)
 
 so a gap narrower than the blur is measured, where the distance between thresholded faces reads nothing. The
-middle is that area's centroid. The fill is what lies in the gap: measured in its middle where the gap is wider
-than 1.5 times the blur, else assumed. Taking 85 for 45 HU adds 20 % to a gap in cancellous bone (from a
+middle is that area's centroid. The fill is what lies in the gap: measured in its middle where the gap is
+wider than 1.5 times the blur, else assumed. Taking 85 for 45 HU adds 20 % to a gap in cancellous bone (from a
 study on phantoms). Expected error of the median: 0.1 mm (tests/test_fracture_surface.py).
 """
 
@@ -24,8 +24,8 @@ from segmentation.height_field import HeightField, Mask, fitted_plane, smoothed
 from segmentation.vocabulary import CTVolume, Floats
 
 FILL_HU = 45.0
-"""What is taken to lie in a gap too narrow to show it. Common practice: soft tissue and clotted blood 30 to 70
-HU."""
+"""What is taken to lie in a gap too narrow to show it. Common practice: soft tissue and clotted blood 30 to
+70 HU."""
 
 FILL_SEEN_FWHM_RATIO = 1.5
 """A gap this much wider than the blur shows its fill in the middle. From a study on phantoms."""
@@ -85,8 +85,8 @@ class GapMap:
 
 @dataclass(frozen=True, eq=False)
 class _Missing:
-    """Per cell: missing area (HU · mm), its noise, its centroid with a deviation, the mean of both flanks, and how far they
-    differ or scatter, of their contrast to the fill."""
+    """Per cell: missing area (HU · mm), its noise, its centroid with a deviation, the mean of both flanks,
+    and how far they differ or scatter, of their contrast to the fill."""
 
     area: Floats
     centroid_mm: Floats
@@ -125,12 +125,12 @@ def gap_map(ct: CTVolume, field: HeightField, fwhm_mm: float) -> GapMap:
 
 def _ticks() -> Floats:
     half = round(REACH_MM / STEP_MM)
-    return np.arange(-half, half + 1) * STEP_MM
+    return np.asarray(np.arange(-half, half + 1) * STEP_MM, float)
 
 
 def _directions(ct: CTVolume, field: HeightField) -> Floats:
-    """(facing cells, 3) where profiles run: along the local normal, but near the outer surface along the wall,
-    so that they stay in the same kind of bone."""
+    """(facing cells, 3) where profiles run: along the local normal, but near the outer surface along the
+    wall, so that they stay in the same kind of bone."""
     normals = field.local_normals[field.facing]
     spacing = ct.grid.spacing_mm
     soft = ndimage.gaussian_filter(field.depth_mm, WALL_SMOOTHING_MM / spacing)
@@ -198,7 +198,9 @@ def _missing(profiles: Floats, lean: Floats, gap_mm: Floats, fwhm_mm: float) -> 
     area = short.sum(axis=-1)
     with np.errstate(invalid="ignore", divide="ignore"):
         # The centroid from a narrower window: bone's own changes beside the gap would pull at it.
-        near = short * np.clip((half - CENTROID_LESS_FWHM_RATIO * fwhm_mm - np.abs(ticks)) / STEP_MM + 1 / 2, 0, 1)
+        near = short * np.clip(
+            (half - CENTROID_LESS_FWHM_RATIO * fwhm_mm - np.abs(ticks)) / STEP_MM + 1 / 2, 0, 1
+        )
         centroid = (near * ticks).sum(axis=-1) / near.sum(axis=-1)
     scatter_hu = np.sqrt((scatter[0] + scatter[1]) / 2)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -210,7 +212,14 @@ def _missing(profiles: Floats, lean: Floats, gap_mm: Floats, fwhm_mm: float) -> 
     with np.errstate(invalid="ignore", divide="ignore"):
         # Deviation of the first moment of independent grains over ± inner (derived).
         centroid_sd = scatter_hu * np.sqrt(GRAIN_MM * 2 * inner**3 / 3) / area
-    return _Missing(area * lean, centroid * lean, centroid_sd * lean, noise * lean, (levels[0] + levels[1]) / 2, np.abs(unlike))
+    return _Missing(
+        area * lean,
+        centroid * lean,
+        centroid_sd * lean,
+        noise * lean,
+        (levels[0] + levels[1]) / 2,
+        np.abs(unlike),
+    )
 
 
 def _complete(ct: CTVolume, field: HeightField, along: Floats, gap_mm: Floats, fwhm_mm: float) -> Mask:
@@ -231,7 +240,8 @@ def _complete(ct: CTVolume, field: HeightField, along: Floats, gap_mm: Floats, f
 
 
 CLEAR_FWHM_RATIO = 0.5
-"""Flanks are taken so many blurs below the outer surface. Our choice: there a Gaussian edge has reached 88 %."""
+"""Flanks are taken so many blurs below the outer surface. Our choice: there a Gaussian edge has reached 88
+%."""
 
 
 def _seen(missing: _Missing, complete: Mask) -> Mask:
@@ -241,7 +251,8 @@ def _seen(missing: _Missing, complete: Mask) -> Mask:
 
 
 def _moved(field: HeightField, missing: _Missing, seen: Mask) -> HeightField:
-    """``field`` at the centroids where both flanks are alike; elsewhere it keeps its shape and follows them."""
+    """``field`` at the centroids where both flanks are alike; elsewhere it keeps its shape and follows
+    them."""
     with np.errstate(invalid="ignore"):
         sure = seen & (missing.unlike_fraction < UNLIKE_FRACTION)
         sure &= np.abs(missing.centroid_mm) < FARTHEST_SHIFT_MM
@@ -280,7 +291,8 @@ TREND_PASSES_COUNT, OUTLIER_MEDIANS_COUNT = 5, 6.0
 about 4.7 deviations)."""
 
 UNLIKE_FRACTION = 0.2
-"""Flanks that differ by more, cortex and spongy bone, pull the centroid to one side. Our choice, on phantoms."""
+"""Flanks that differ by more, cortex and spongy bone, pull the centroid to one side. Our choice, on
+phantoms."""
 
 FEWEST_CELLS_COUNT = 20
 """Fewer sure cells, about 5 mm², move nothing. Our choice."""
@@ -328,7 +340,9 @@ def _fill_hu(
     fill: npt.NDArray[np.float64] = np.full(len(flank), FILL_HU)
     for _ in range(FILL_PASSES_COUNT):
         half = (area / np.maximum(flank - fill, NEAR_FLANK_HU))[:, None] / 2
-        clear = (erf((half - ticks) / (np.sqrt(2) * sigma_mm)) + erf((half + ticks) / (np.sqrt(2) * sigma_mm))) / 2
+        clear = (
+            erf((half - ticks) / (np.sqrt(2) * sigma_mm)) + erf((half + ticks) / (np.sqrt(2) * sigma_mm))
+        ) / 2
         clear = np.maximum(clear.mean(axis=1), 1 / 2)
         fill = (seen_hu - flank * (1 - clear)) / clear
     return float(np.median(fill))

@@ -134,9 +134,7 @@ def fitted_plane(points: Floats, heights: Floats, weight: Floats) -> Floats:
     return np.asarray(found)
 
 
-def height_field(
-    labels: npt.NDArray[Any], first: int, second: int, grid: Grid
-) -> HeightField | None:
+def height_field(labels: npt.NDArray[Any], first: int, second: int, grid: Grid) -> HeightField | None:
     """The surface halfway between two labels of ``labels`` on ``grid``; None where they do not face."""
     box = _shared_box(labels, first, second, grid)
     if box is None:
@@ -148,7 +146,7 @@ def height_field(
     apart = to_first + to_second
     edges = grid.affine[:3, :3] / grid.spacing_mm
     # Along the grid's own axes in mm, then in the patient's frame.
-    slopes = np.stack(np.gradient(away, *grid.spacing_mm), axis=-1) @ np.linalg.inv(edges)
+    slopes = np.stack([*np.gradient(away, *grid.spacing_mm)], axis=-1) @ np.linalg.inv(edges)
     opposed = np.linalg.norm(slopes, axis=-1) > OPPOSED_FRACTION
     halfway = (np.abs(away) <= grid.spacing_mm.max()) & (apart <= FACING_MM)
     if halfway.sum() < FEWEST_POINTS_COUNT:

@@ -3,8 +3,8 @@
 From every vertex a ray runs out along the smoothed normal; where it meets another bone within 5 mm, and that
 bone's surface looks back, the vertex faces it. A majority over 1.5 mm smooths the border, patches and holes
 under 25 mm² are dropped or filled, and triangles are cut along the border, so that it runs smoothly. What is
-found is bone, below the cartilage: how thick that is a CT does not show. Measured on a ball in a socket, joint
-space 1 to 4 mm: area within 8 %, border within 1 mm (95th percentile; tests/test_joint_surface.py).
+found is bone, below the cartilage: how thick that is a CT does not show. Measured on a ball in a socket,
+joint space 1 to 4 mm: area within 8 %, border within 1 mm (95th percentile; tests/test_joint_surface.py).
 """
 
 from __future__ import annotations
@@ -23,7 +23,8 @@ from scipy.spatial import cKDTree
 from segmentation.vocabulary import Floats, Fragment, Grid, Ints, Surface
 
 FACING_MM = 5.0
-"""A joint space is not wider: cartilage of both sides, loaded or not (common practice; a study on phantoms)."""
+"""A joint space is not wider: cartilage of both sides, loaded or not (common practice; a study on
+phantoms)."""
 
 RAY_STEP_MM = 0.1
 """Rays look for bone in such steps. Our choice: a quarter of a fine voxel."""
@@ -35,11 +36,12 @@ OPPOSED_FACTOR = -0.5
 """Two surfaces look at each other when their normals' product is below this: within 60°. Our choice."""
 
 NORMAL_MM, MAJORITY_MM = 0.7, 1.5
-"""Normals are averaged over the first, the border is a majority within the second. From a study on phantoms."""
+"""Normals are averaged over the first, the border is a majority within the second. From a study on
+phantoms."""
 
 BORDER_FRACTION = 0.4
-"""So much of a vertex's neighbourhood must face. Our choice: at one half the border lies 0.2 to 0.4 mm inside on
-phantoms, as normals lean out at a rim and convex borders shrink."""
+"""So much of a vertex's neighbourhood must face. Our choice: at one half the border lies 0.2 to 0.4 mm
+inside on phantoms, as normals lean out at a rim and convex borders shrink."""
 
 SMALLEST_MM2 = 25.0
 """Smaller patches are no joint, smaller holes no gap in one. From a study on phantoms."""
@@ -49,7 +51,8 @@ Mask = npt.NDArray[np.bool_]
 
 @dataclass(frozen=True, eq=False)
 class Skin:
-    """A fragment's surface as the search takes it: per vertex (n,) its smooth normal and its share of area."""
+    """A fragment's surface as the search takes it: per vertex (n,) its smooth normal and its share of
+    area."""
 
     fragment: Fragment
     normals: Floats
@@ -216,7 +219,9 @@ def _used(vertices: Floats, faces: npt.NDArray[Any]) -> Surface:
     kept, back = np.unique(faces, return_inverse=True)
     places, same = np.unique(vertices[kept], axis=0, return_inverse=True)
     corners = same.ravel()[back.ravel()].reshape(-1, 3)
-    whole = (corners[:, 0] != corners[:, 1]) & (corners[:, 1] != corners[:, 2]) & (corners[:, 2] != corners[:, 0])
+    whole = (
+        (corners[:, 0] != corners[:, 1]) & (corners[:, 1] != corners[:, 2]) & (corners[:, 2] != corners[:, 0])
+    )
     return Surface(places, corners[whole])
 
 

@@ -1,7 +1,7 @@
 """The joints of all bones of a scan, named and edited: found from facing, then brushed by hand.
 
-A joint is named "bone / neighbour". A brush adds or removes the bone's surface within a ball; one of an unknown
-name makes a joint of that name. All joints are one surface, in stretches of triangles.
+A joint is named "bone / neighbour". A brush adds or removes the bone's surface within a ball; one of an
+unknown name makes a joint of that name. All joints are one surface, in stretches of triangles.
 """
 
 from __future__ import annotations
@@ -41,8 +41,8 @@ def with_joints(bone: Bone, brushes: Sequence[JointBrush] = ()) -> Bone:
     if bone.joint is not None:
         if brushes:
             raise InputError(
-                "edits of the joint belong to the one that is found: leave out the given joint surface or the "
-                "edits of the joint"
+                "edits of the joint belong to the one
+                that is found: leave out the given joint surface or the " "edits of the joint"
             )
         return bone
     if len({fragment.bone for fragment in bone.fragments}) < 2 and not brushes:
@@ -53,9 +53,7 @@ def with_joints(bone: Bone, brushes: Sequence[JointBrush] = ()) -> Bone:
         marked = _brushed(marked, brush, skins)
     joint, joints = _together(marked, bone.fragments)
     notes = bone.segmentation.notes + _notes(bone.fragments, joints)
-    return replace(
-        bone, joint=joint, joints=joints, segmentation=replace(bone.segmentation, notes=notes)
-    )
+    return replace(bone, joint=joint, joints=joints, segmentation=replace(bone.segmentation, notes=notes))
 
 
 def _found(labels: npt.NDArray[Any], grid: Grid, skins: Sequence[Skin]) -> list[_Marked]:
@@ -117,7 +115,7 @@ def _in_ball(skin: Skin, brush: JointBrush) -> Floats:
     turned_away = skin.normals @ skin.normals[int(nearest)] <= 0
     if distance >= brush.radius_mm:
         return np.full(len(depth), -FAR_MM)
-    return np.where(turned_away, np.minimum(depth, -FAR_MM), depth)
+    return np.asarray(np.where(turned_away, np.minimum(depth, -FAR_MM), depth))
 
 
 def _together(

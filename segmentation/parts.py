@@ -149,12 +149,12 @@ def cut_in_two(parts: list[Part], cut: Cut, ct: CTVolume) -> list[Part]:
         + slope[2] * axes[2][None, None, :]
         + level
     ).astype(np.float32)
-    return divided(parts, index, ahead, "the cut leaves one side empty: move its point into the bone or turn its normal")
+    return divided(
+        parts, index, ahead, "the cut leaves one side empty: move its point into the bone or turn its normal"
+    )
 
 
-def divided(
-    parts: list[Part], index: int, ahead_mm: npt.NDArray[np.float32], when_empty: str
-) -> list[Part]:
+def divided(parts: list[Part], index: int, ahead_mm: npt.NDArray[np.float32], when_empty: str) -> list[Part]:
     """``parts`` with one divided by a signed distance on its crop; what lies ahead is appended as the last.
 
     ``when_empty`` is the sentence of the InputError when one side holds nothing.

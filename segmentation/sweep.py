@@ -36,7 +36,8 @@ FAR_MM = 1e4
 
 @dataclass(frozen=True, eq=False)
 class Sweep:
-    """A line (n, 3) swept both ways along ``direction``; the new fragment lies on the side of direction × line."""
+    """A line (n, 3) swept both ways along ``direction``; the new fragment lies on the side of direction ×
+    line."""
 
     polyline_mm: Floats
     direction: Floats
@@ -124,7 +125,8 @@ def _refuse_crossings(line: Floats) -> None:
 
 
 def _side(a: Floats, b: Floats, point: Floats) -> float:
-    """Distance of ``point`` from the straight line a → b, above 0 on its left; 0 where only rounding tells."""
+    """Distance of ``point`` from the straight line a → b, above 0 on its left; 0 where only rounding
+    tells."""
     area = (b[0] - a[0]) * (point[1] - a[1]) - (b[1] - a[1]) * (point[0] - a[0])
     away_mm = float(area / np.linalg.norm(b - a))
     return away_mm if abs(away_mm) > ROUNDING_MM else 0.0

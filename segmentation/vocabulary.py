@@ -242,12 +242,13 @@ class Fragment:
 class FractureSurface:
     """The surface halfway between two fragments, ``between`` (lower number first), as scanned.
 
-    ``surface`` faces from the first into the second, as ``normal`` of the mean plane through ``point_mm`` does;
-    the true normal lies within ``normal_uncertainty_degree`` of it (5th to 95th percentile). Per vertex (n,):
-    ``gap_mm``, NaN where not measurable, ``at_rim``, within 3 mm of the border, where it is less certain, and
-    ``seen``, where grey values show the gap: elsewhere the surface is carried on. Waviness is about the mean
-    plane. The gap's figures stand on ``measured_area_mm2``; they are None, with ``gap_reason``, where nothing
-    could be measured. Contact is a gap below ``contact_below_mm``. ``fill_hu`` is what lies in the gap.
+    ``surface`` faces from the first into the second, as ``normal`` of the mean plane through ``point_mm``
+    does; the true normal lies within ``normal_uncertainty_degree`` of it (5th to 95th percentile). Per
+    vertex (n,): ``gap_mm``, NaN where not measurable, ``at_rim``, within 3 mm of the border, where it is
+    less certain, and ``seen``, where grey values show the gap: elsewhere the surface is carried on.
+    Waviness is about the mean plane. The gap's figures stand on ``measured_area_mm2``; they are None, with
+    ``gap_reason``, where nothing could be measured. Contact is a gap below ``contact_below_mm``.
+    ``fill_hu`` is what lies in the gap.
     """
 
     between: tuple[int, int]

@@ -71,6 +71,13 @@ def two_bones(gap_mm: float = 1.2) -> ReadyBone:
 
 
 @cache
+def facing_bones() -> ReadyBone:
+    """The same, with the joint between them looked for."""
+    names = [((0.0, 0.0, z), name, name) for z, name in ((5.0, "upper"), (-8.0, "lower"))]
+    return bone_in(as_ct(*slabs(voxel_mm=VOXEL_MM)), names=names)
+
+
+@cache
 def hollowed() -> ReadyBone:
     """A block 24 mm deep whose side has a slot of 8 mm across the axis, from depth 8 to 16: one piece."""
     grid = grid_around((13, 13, 15), VOXEL_MM)
@@ -444,5 +451,11 @@ TWINS = [
         lambda: found(slab(), down(-10, 14)),
         lambda: found(slab_with_joint(), down(-10, 14)),
         "no joint given",
+    ),
+    Twins(
+        "joint-automatic",
+        lambda: found(facing_bones(), down(-12.6, 9.4, "iso5835-ha-2.0")),
+        lambda: found(slab_with_joint(), down(-10, 14)),
+        "two bones face each other",
     ),
 ]

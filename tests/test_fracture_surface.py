@@ -5,15 +5,14 @@ The bars (0.5°, 0.05 mm, 0.15 mm) are the project's own; the truths are the pha
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
-from fracture_phantoms import SPONGY_HU, A, B, Broken, broken
+from fracture_phantoms import A, B, Broken, broken
 
-from segmentation.fracture_surface import CONTACT_BELOW_MM, fracture_between
-from segmentation.vocabulary import FractureSurface, PointSpread
+from segmentation.fracture_surface import fracture_between
+from segmentation.vocabulary import FractureSurface
 
 SHAPES = {
     "flat": {},
@@ -26,7 +25,9 @@ SHAPES = {
 
 @cache
 def measured(shape: str, scan: str, gap_mm: float) -> tuple[Broken, FractureSurface]:
-    phantom = broken(gap_mm=gap_mm, seed=int(10 * gap_mm) + len(shape), **SHAPES[shape], **{"A": A, "B": B}[scan])
+    phantom = broken(
+        gap_mm=gap_mm, seed=int(10 * gap_mm) + len(shape), **SHAPES[shape], **{"A": A, "B": B}[scan]
+    )
     found = fracture_between(phantom.ct, phantom.labels, (1, 2))
     assert found is not None
     return phantom, found
@@ -48,10 +49,13 @@ def test_the_mean_plane_is_the_true_one(shape: str, gap_mm: float) -> None:
     assert angle_degree <= found.normal_uncertainty_degree
 
 
-@pytest.mark.parametrize(("shape", "scan", "gap_mm"), [
-    *((shape, "A", gap_mm) for shape in SHAPES for gap_mm in (0.5, 1.2, 2.0)),
-    *(("wave", "B", gap_mm) for gap_mm in (0.5, 0.8, 1.2, 2.0)),
-])
+@pytest.mark.parametrize(
+    ("shape", "scan", "gap_mm"),
+    [
+        *((shape, "A", gap_mm) for shape in SHAPES for gap_mm in (0.5, 1.2, 2.0)),
+        *(("wave", "B", gap_mm) for gap_mm in (0.5, 0.8, 1.2, 2.0)),
+    ],
+)
 def test_the_median_gap_is_the_true_one(shape: str, scan: str, gap_mm: float) -> None:
     _, found = measured(shape, scan, gap_mm)
     assert found.gap_median_mm == pytest.approx(gap_mm, abs=0.15)

@@ -50,14 +50,19 @@ def segment(
     cut: Cuts = None,
     edits: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="Cuts, merges and joint brushes in order, as bone.json keeps them."),
+        typer.Option(
+            metavar="FILE", help="Cuts, merges and joint brushes in order, as bone.json keeps them."
+        ),
     ] = None,
     name: Names = None,
     labels: Annotated[
         Path | None, typer.Option(metavar="FILE", help="NIfTI on the CT's grid: 0 outside, n = fragment n.")
     ] = None,
     joint: Annotated[
-        Path | None, typer.Option(metavar="FILE.ply", help="The joint surface, in RAS+ mm (default: found between bones).")
+        Path | None,
+        typer.Option(
+            metavar="FILE.ply", help="The joint surface, in RAS+ mm (default: found between bones)."
+        ),
     ] = None,
     keep_small: Annotated[bool, typer.Option("--keep-small", help="Keep pieces under 50 mm³.")] = False,
     refine: Annotated[
