@@ -155,8 +155,8 @@ def _joint(case: Case) -> Iterator[Finding]:
     if any(joint.automatic for joint in own):
         names = ", ".join(joint.name for joint in own if joint.automatic)
         message = (
-            f"The joint surface ({names})
-            was found automatically: look at it; clearance is to the bone below " "the cartilage, whose thickness a CT does not show."
+            f"The joint surface ({names}) was found automatically: look at it; clearance is to the bone "
+            "below the cartilage, whose thickness a CT does not show."
         )
         yield _finding("joint-automatic", message, OURS)
     parts = {

@@ -263,8 +263,7 @@ def _further_faults(document: BoneDocument) -> Iterator[str]:
     pairs = [tuple(fracture.between) for fracture in document.fractures]
     for first, second in pairs:
         if not first < second <= len(numbers):
-            yield f"a fracture lies between
-            fragments {first} and {second}, which must be two of them in order"
+            yield f"a fracture lies between {first} and {second}: they must be two fragments in order"
     if len(set(pairs)) < len(pairs):
         yield "two fractures lie between the same fragments"
     if document.joints and document.joint is None:

@@ -41,8 +41,8 @@ def with_joints(bone: Bone, brushes: Sequence[JointBrush] = ()) -> Bone:
     if bone.joint is not None:
         if brushes:
             raise InputError(
-                "edits of the joint belong to the one
-                that is found: leave out the given joint surface or the " "edits of the joint"
+                "edits of the joint belong to the one that is found: leave out the given joint surface or "
+                "the edits of the joint"
             )
         return bone
     if len({fragment.bone for fragment in bone.fragments}) < 2 and not brushes:
