@@ -64,17 +64,10 @@ def two_named(gap_mm: float = 1.2) -> ReadyBone:
 
 
 @cache
-def two_bones(gap_mm: float = 1.2) -> ReadyBone:
-    """The same, each named as a bone of its own, with no joint looked for."""
+def two_bones(gap_mm: float = 1.2, find_joints: bool = False) -> ReadyBone:
+    """The same, each named as a bone of its own."""
     names = [((0.0, 0.0, z), name, name) for z, name in ((5.0, "upper"), (-8.0, "lower"))]
-    return bone_in(as_ct(*slabs(gap_mm=gap_mm, voxel_mm=VOXEL_MM)), names=names, find_joints=False)
-
-
-@cache
-def facing_bones() -> ReadyBone:
-    """The same, with the joint between them looked for."""
-    names = [((0.0, 0.0, z), name, name) for z, name in ((5.0, "upper"), (-8.0, "lower"))]
-    return bone_in(as_ct(*slabs(voxel_mm=VOXEL_MM)), names=names)
+    return bone_in(as_ct(*slabs(gap_mm=gap_mm, voxel_mm=VOXEL_MM)), names=names, find_joints=find_joints)
 
 
 @cache
@@ -454,7 +447,7 @@ TWINS = [
     ),
     Twins(
         "joint-automatic",
-        lambda: found(facing_bones(), down(-12.6, 9.4, "iso5835-ha-2.0")),
+        lambda: found(two_bones(find_joints=True), down(-12.6, 9.4, "iso5835-ha-2.0")),
         lambda: found(slab_with_joint(), down(-10, 14)),
         "two bones face each other",
     ),

@@ -11,7 +11,7 @@ from viewer.console import say
 
 if TYPE_CHECKING:
     from planner.vocabulary import Assessment, Clearance, FragmentResult, Interval, ScrewResult
-    from segmentation.vocabulary import Bone
+    from segmentation.vocabulary import Bone, FractureSurface
 
 UNKNOWN = "unknown"
 SHOWN_REMOVED_COUNT = 6
@@ -27,6 +27,9 @@ def tell_bone(bone: Bone, folder: Path) -> None:
         volume = f"{fragment.volume_mm3 / 1000:.2f} cm³"
         say(f"  {fragment.number}  {fragment.name} (of {fragment.bone})  {volume}, around {place} mm")
     say(f"  bone begins at {taken.threshold_hu:g} HU ({taken.threshold_reason})")
+    for fracture in bone.fractures:
+        one, other = (bone.fragment(number).name for number in fracture.between)
+        say(f"  fracture between {one} and {other}: {_gap_words(fracture)}")
     for note in (*bone.ct.notes, *taken.notes):
         say(f"  note: {note}")
     # What was taken for furniture or metal is worth a look; specks come last.
@@ -45,6 +48,14 @@ def tell_bone(bone: Bone, folder: Path) -> None:
             f"standard error {error_words(line)} ({line.source})"
         )
     tell_cautions()
+
+
+def _gap_words(fracture: FractureSurface) -> str:
+    """The gap of a fracture, or why there is none."""
+    if fracture.gap_median_mm is None:
+        return fracture.gap_reason or "gap unknown"
+    fill = "" if fracture.fill_measured else f", if {fracture.fill_hu:.0f} HU lie in it"
+    return f"{fracture.area_mm2:.0f} mm², gap {fracture.gap_median_mm:.1f} mm (median){fill}"
 
 
 def _point_inside(bone: Bone, number: int) -> tuple[float, float, float]:
