@@ -179,7 +179,7 @@ TWINS = [
         "ends-in-fracture",
         lambda: found(two(), down(-12.6, 10.6)),
         lambda: found(two(), down(-12.6, 9.7)),
-        "before it",
+        "before",
     ),
     Twins(
         "ends-in-fracture",

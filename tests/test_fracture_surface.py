@@ -192,7 +192,10 @@ def test_a_case_keeps_the_fracture(tmp_path: Path) -> None:
 
 def test_a_case_from_before_fractures_is_read(tmp_path: Path) -> None:
     phantom, _ = measured("wave", "A", 1.2)
-    write_case(tmp_path / "case", replace(segment(phantom.ct, threshold_hu=160, calibration=CALIBRATION), fractures=()))
+    write_case(
+        tmp_path / "case",
+        replace(segment(phantom.ct, threshold_hu=160, calibration=CALIBRATION), fractures=()),
+    )
     path = tmp_path / "case/bone.json"
     document = json.loads(path.read_text())
     del document["fractures"], document["joints"]

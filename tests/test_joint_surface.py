@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from fracture_phantoms import A, BallInSocket, C, ball_in_socket
-from phantoms import CALIBRATION, as_ct, down_axis, slabs
+from phantoms import CALIBRATION, as_ct, placed, slabs
 
 from planner.assess import assess
 from planner.vocabulary import Plan
@@ -56,7 +56,15 @@ def border_mm(surface: Surface) -> np.ndarray:
 
 @pytest.mark.parametrize(
     ("gap_mm", "half_angle_degree", "scan"),
-    [(1.0, 60.0, "A"), (2.5, 60.0, "A"), (4.0, 60.0, "A"), (1.0, 40.0, "A"), (4.0, 40.0, "A"), (1.0, 40.0, "C"), (4.0, 60.0, "C")],
+    [
+        (1.0, 60.0, "A"),
+        (2.5, 60.0, "A"),
+        (4.0, 60.0, "A"),
+        (1.0, 40.0, "A"),
+        (4.0, 40.0, "A"),
+        (1.0, 40.0, "C"),
+        (4.0, 60.0, "C"),
+    ],
 )
 @pytest.mark.parametrize("bone_name", ["femur", "pelvis"])
 def test_a_ball_and_its_socket_are_found(
@@ -75,7 +83,7 @@ def test_a_ball_and_its_socket_are_found(
 
 
 def test_a_joint_faces_out_of_its_bone_and_is_whole() -> None:
-    phantom, bone = hip(2.5, 60.0, "A")
+    _, bone = hip(2.5, 60.0, "A")
     for joint in bone.joints:
         surface = bone.joint_of(joint.bone)
         assert len(surface.faces) == joint.triangle_count
@@ -92,7 +100,7 @@ def test_a_joint_faces_out_of_its_bone_and_is_whole() -> None:
 
 
 def test_it_is_told_that_a_joint_was_found_and_is_no_cartilage() -> None:
-    phantom, bone = hip(2.5, 60.0, "A")
+    _, bone = hip(2.5, 60.0, "A")
     notes = " ".join(bone.segmentation.notes)
     assert "femur / pelvis" in notes
     assert "cartilage, whose thickness a CT does not show" in notes
@@ -106,7 +114,8 @@ def test_clearance_is_to_the_joint_of_the_bone_that_is_entered() -> None:
     """
     phantom, bone = hip(1.0, 60.0, "A")
     for beyond_mm in (-3.0, 3.0):
-        screw = down_axis(-14.0 * phantom.axis, phantom.axis, 14.0 + phantom.ball_mm + beyond_mm)
+        length_mm = 14.0 + phantom.ball_mm + beyond_mm
+        screw = placed(-15.0 * phantom.axis, phantom.axis, "iso5835-ha-2.0", length_mm + 1)
         (told,) = assess(bone, Plan((screw,))).screws
         wanted = -beyond_mm
         assert told.leading_end.joint == pytest.approx(wanted, abs=0.45)
