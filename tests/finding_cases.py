@@ -445,10 +445,4 @@ TWINS = [
         lambda: found(slab_with_joint(), down(-10, 14)),
         "no joint given",
     ),
-    Twins(
-        "joint-automatic",
-        lambda: found(two_bones(find_joints=True), down(-12.6, 9.4, "iso5835-ha-2.0")),
-        lambda: found(slab_with_joint(), down(-10, 14)),
-        "two bones face each other",
-    ),
 ]

@@ -24,6 +24,8 @@ from finding_cases import (
     two_bones,
     two_named,
 )
+from finding_cases import TWINS as OF_SLABS
+from finding_joint_cases import JOINT_TWINS
 from phantoms import as_ct, placed, rotation, slabs
 
 from planner.assess import ReadyBone
@@ -31,6 +33,8 @@ from planner.collisions import gap_between_mm
 from planner.findings import CODES
 from planner.path import trace
 from planner.vocabulary import PlacedScrew
+
+TWINS = [*OF_SLABS, *JOINT_TWINS]
 
 
 @pytest.mark.parametrize("twins", TWINS, ids=lambda twins: f"{twins.code}: {twins.shows}")

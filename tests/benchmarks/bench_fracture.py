@@ -14,11 +14,10 @@ from pathlib import Path
 import numpy as np
 from scipy import ndimage
 
-sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
-
-from fracture_phantoms import SOFT_HU, SPONGY_HU, A, B, Broken, broken
-
 from segmentation.fracture_surface import fracture_between
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from fracture_phantoms import SOFT_HU, SPONGY_HU, A, B, Broken, broken
 
 SHAPES = {
     "flat": {},
@@ -68,7 +67,8 @@ def main() -> None:
                 inner = found.surface.vertices_mm[~found.at_rim][::3]
                 ruler = between_thresholds_mm(phantom, inner)
                 print(
-                    f"{name}    {shape:12s} {gap_mm:4.1f} | {angle:5.2f} ({found.normal_uncertainty_degree:.2f})"
+                    f"{name}    {shape:12s} {gap_mm:4.1f} | {angle:5.2f}"
+                    f" ({found.normal_uncertainty_degree:.2f})"
                     f" {away:+.3f} | {found.gap_median_mm:5.2f} {found.gap_p95_mm:5.2f} | {ruler:5.2f}"
                     f" | {seconds:.2f}",
                     flush=True,
