@@ -124,11 +124,11 @@ def _together(
     """All joints as one surface, and which stretch of its triangles is whose."""
     vertices, faces, joints = [], [], []
     vertex_count = face_count = 0
+    smoothed: dict[int, Surface] = {}
     for one in marked:
-        parts = [
-            cut_out(smooth(fragments[number - 1].surface), level)
-            for number, level in sorted(one.levels.items())
-        ]
+        for number in one.levels.keys() - smoothed.keys():
+            smoothed[number] = smooth(fragments[number - 1].surface)
+        parts = [cut_out(smoothed[number], level) for number, level in sorted(one.levels.items())]
         parts = [part for part in parts if len(part.faces)]
         if not parts:
             continue

@@ -370,7 +370,10 @@ class Bone:
             for part in self.joints
             if part.bone == bone_name
         ]
-        return Surface(self.joint.vertices_mm, self.joint.faces[np.concatenate(rows)]) if rows else None
+        if not rows:
+            return None
+        used, faces = np.unique(self.joint.faces[np.concatenate(rows)], return_inverse=True)
+        return Surface(self.joint.vertices_mm[used], faces.reshape(-1, 3).astype(np.int32))
 
 
 @dataclass(frozen=True, eq=False)

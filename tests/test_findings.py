@@ -14,7 +14,6 @@ from finding_cases import (
     HU,
     LARGE,
     SMALL,
-    TWINS,
     VOXEL_MM,
     Twins,
     bone_in,
