@@ -140,6 +140,9 @@ def height_field(labels: npt.NDArray[Any], first: int, second: int, grid: Grid) 
     if box is None:
         return None
     crop = labels[box]
+    if not (crop == first).any() or not (crop == second).any():
+        # Their boxes come near each other and they do not.
+        return None
     offset = np.array([part.start for part in box])
     to_first, to_second = (_signed_distance_mm(crop == number, grid.spacing_mm) for number in (first, second))
     away = (to_first - to_second) / 2

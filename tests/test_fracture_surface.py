@@ -167,6 +167,16 @@ def test_fragments_that_do_not_face_have_no_fracture() -> None:
     assert fracture_between(phantom.ct, phantom.labels, (1, 3)) is None
 
 
+def test_fragments_whose_boxes_alone_come_near_have_no_fracture() -> None:
+    """An L around a small cube: their boxes overlap, and in the overlap one of them has no voxel."""
+    phantom, _ = measured("flat", "A", 1.2)
+    labels = np.zeros(phantom.labels.shape, np.uint8)
+    labels[5:60, 5:8, 5:60] = 1
+    labels[5:8, 5:60, 5:60] = 1
+    labels[40:44, 40:44, 30:34] = 2
+    assert fracture_between(phantom.ct, labels, (1, 2)) is None
+
+
 def _places(phantom: Broken) -> np.ndarray:
     grid = phantom.ct.grid
     return grid.ijk_to_mm(np.stack(np.indices(grid.shape), -1).reshape(-1, 3)).reshape(*grid.shape, 3)
