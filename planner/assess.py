@@ -24,6 +24,7 @@ from planner.density import (
 )
 from planner.engagement import Bite, bites, gliding_hole_to_mm, threads_engaged
 from planner.findings import CAUTIONS, findings_of
+from planner.fracture import fracture_crossings
 from planner.hold import pullout_n
 from planner.intervals import clearance_intervals, length_intervals
 from planner.limits import Limits
@@ -167,6 +168,8 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
     governing, why_none = _governing(placed.screw.headless, fragments)
     if why_none:
         reasons["pullout_n"] = why_none
+    fractures, fracture_reasons = fracture_crossings(prepared.bone, path, crossed, all_bites)
+    reasons.update(fracture_reasons)
     found, clearance_reasons = clearances(prepared, path)
     reasons.update(clearance_reasons)
     reasons.update({f"intervals.{field}": why for field, why in clearance_reasons.items()})
@@ -247,6 +250,7 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
         near_cortex=None if ends[0] is None else ends[0].end,
         far_cortex=None if ends[1] is None else ends[1].end,
         reasons=reasons,
+        fractures=fractures,
     )
 
 

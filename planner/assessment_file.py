@@ -83,6 +83,24 @@ class FragmentPart(Part):
     intervals: FragmentIntervalsPart
 
 
+class GapPart(Part):
+    """A fracture's gap in mm: its median, and where the axis crosses it."""
+
+    median: float | None
+    at_axis: float | None
+
+
+class FractureCrossingPart(Part):
+    """Where and how the axis crosses a fracture whose surface was measured, as scanned."""
+
+    between: list[int]
+    depth_mm: float
+    angle_degree: float
+    angle_uncertainty_degree: float
+    gap_mm: GapPart
+    threads_beyond_count: float
+
+
 class LayerPart(Part):
     """Near cortex, cancellous or far cortex, by depth."""
 
@@ -187,6 +205,7 @@ class ScrewPart(Part):
     threads_bridging_mm: float
     angles_degree: dict[str, float]
     fragments: list[FragmentPart]
+    fractures: list[FractureCrossingPart]
     layers: list[LayerPart]
     clearance_mm: ClearancePart
     profile: ProfilePart
@@ -249,6 +268,17 @@ def _screw(result: ScrewResult) -> ScrewPart:
         threads_bridging_mm=result.threads_bridging_mm,
         angles_degree=dict(result.angles_degree),
         fragments=[FragmentPart.model_validate(fragment) for fragment in result.fragments],
+        fractures=[
+            FractureCrossingPart(
+                between=list(crossing.between),
+                depth_mm=crossing.depth_mm,
+                angle_degree=crossing.angle_degree,
+                angle_uncertainty_degree=crossing.angle_uncertainty_degree,
+                gap_mm=GapPart.model_validate(crossing.gap_mm),
+                threads_beyond_count=crossing.threads_beyond_count,
+            )
+            for crossing in result.fractures
+        ],
         layers=[LayerPart.model_validate(layer) for layer in result.layers],
         clearance_mm=ClearancePart(
             leading_end=DistancePart.model_validate(result.leading_end),

@@ -78,14 +78,20 @@ def clearances(prepared: PreparedBone, path: Path) -> tuple[dict[str, NearestPla
         )
     found: dict[str, NearestPlaces] = {}
     for name, part in zip(PARTS, (leading, trailing, body), strict=True):
-        joint = prepared.joint
+        joint = prepared.joint_of(path.bone_name)
         to_joint = None if joint is None else _smallest(path, part, joint, rim_is_free=True)
         if to_joint is None:
             reasons[f"clearance_mm.{name}.joint"] = (
-                "no joint surface was given" if joint is None else "the screw has no such part"
+                _no_joint(prepared) if joint is None else "the screw has no such part"
             )
         found[name] = NearestPlaces(outers[name], to_joint)
     return found, reasons
+
+
+def _no_joint(prepared: PreparedBone) -> str:
+    if prepared.joint is None:
+        return "no joint surface was given"
+    return "this bone has no joint surface: none was found facing another bone"
 
 
 def portal_radius_mm(path: Path) -> float:

@@ -93,5 +93,9 @@ CODES: dict[str, tuple[Severity, str]] = {
     "scan-too-coarse": ("warn", "A voxel edge is longer than half of the smallest clearance limit."),
     "entry-moved": ("note", "The given entry point was not on the surface and was moved along the axis."),
     "no-joint-surface": ("note", "Clearance to the joint was not measured: no joint surface was given."),
+    "joint-automatic": (
+        "note",
+        "The joint surface was found automatically, from how the bone faces another; cartilage is not seen.",
+    ),
 }
 """Every code, its severity and meaning: the documentation prints this table."""

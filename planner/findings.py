@@ -146,9 +146,20 @@ def _together(case: Case) -> Iterator[Finding]:
 
 
 def _joint(case: Case) -> Iterator[Finding]:
-    if case.prepared.joint is None:
-        yield _finding("no-joint-surface", "No joint surface was given, so none was kept clear of.", OURS)
+    if case.prepared.joint_of(case.path.bone_name) is None:
+        message = "No joint surface was given, so none was kept clear of."
+        if case.prepared.joint is not None:
+            message = f"No joint surface was found on {case.path.bone_name}, so none was kept clear of."
+        yield _finding("no-joint-surface", message, OURS)
         return
+    own = [joint for joint in case.prepared.bone.joints if joint.bone == case.path.bone_name]
+    if any(joint.automatic for joint in own):
+        names = ", ".join(joint.name for joint in own if joint.automatic)
+        message = (
+            f"The joint surface ({names}) was found automatically: look at it; clearance is to the bone "
+            "below the cartilage, whose thickness a CT does not show."
+        )
+        yield _finding("joint-automatic", message, OURS)
     parts = {
         "leading end": case.result.leading_end,
         "body": case.result.body,
@@ -309,7 +320,9 @@ def _length(case: Case) -> Iterator[Finding]:
     ]
     if longer:
         message = f"A {max(longer):g} mm screw would fit along the axis with this seat"
-        message += "." if case.prepared.joint is not None else "; the joint was not looked at."
+        message += (
+            "." if case.prepared.joint_of(result.bone_name) is not None else "; the joint was not looked at."
+        )
         yield _finding("screw-short", message, OURS, placed.length_mm, max(longer))
 
 

@@ -47,7 +47,7 @@ class PreparedBone:
 
     ``looks_at[a]`` (m,) tells for each triangle of fragment a which fragment it faces, 0 for none, and
     ``touches[a]`` (m,) whether it lies on it: there is no surface then, the bone goes on. ``outer_surfaces``
-    and ``trees`` keep what ``outer_surface`` and ``tree`` have built.
+    and ``trees`` keep what ``outer_surface`` and ``tree`` have built, ``joints`` what ``joint_of`` has.
     """
 
     bone: Bone
@@ -57,6 +57,7 @@ class PreparedBone:
     joint: Mesh | None
     outer_surfaces: dict[tuple[str, frozenset[int]], Mesh] = field(default_factory=dict)
     trees: dict[int, cKDTree] = field(default_factory=dict)
+    joints: dict[str, Mesh | None] = field(default_factory=dict)
 
     def fragments_of(self, bone_name: str) -> tuple[int, ...]:
         """Numbers of the fragments that belong to a bone."""
@@ -67,6 +68,15 @@ class PreparedBone:
         if number not in self.trees:
             self.trees[number] = cKDTree(self.meshes[number].middles_mm, balanced_tree=False)
         return self.trees[number]
+
+    def joint_of(self, bone_name: str) -> Mesh | None:
+        """The joint surface of one bone: another bone's, just across the joint space, looks the other way."""
+        if not self.bone.joints:
+            return self.joint
+        if bone_name not in self.joints:
+            joint = self.bone.joint_of(bone_name)
+            self.joints[bone_name] = None if joint is None else mesh_of(joint)
+        return self.joints[bone_name]
 
     def outer_surface(self, bone_name: str, reached: Iterable[int]) -> Mesh:
         """The bone's surface for a screw that lies in the fragments ``reached``: the fracture faces between

@@ -164,6 +164,30 @@ class FragmentResult:
 
 
 @dataclass(frozen=True)
+class MeasuredGap:
+    """A fracture's gap in mm: its median, and where the axis crosses it; None has its reason."""
+
+    median: float | None
+    at_axis: float | None
+
+
+@dataclass(frozen=True)
+class FractureCrossing:
+    """Where the axis crosses the fracture ``between`` two fragments, as scanned.
+
+    ``angle_degree`` lies between the axis and the normal of the fracture's mean plane, which is known within
+    ``angle_uncertainty_degree``; ``threads_beyond_count`` are the threads that bite beyond that plane.
+    """
+
+    between: tuple[int, int]
+    depth_mm: float
+    angle_degree: float
+    angle_uncertainty_degree: float
+    gap_mm: MeasuredGap
+    threads_beyond_count: float
+
+
+@dataclass(frozen=True)
 class Layer:
     """Near cortex, cancellous or far cortex: a stretch of depth and the thread ring's means in it.
 
@@ -271,6 +295,7 @@ class ScrewResult:
     far_cortex: CortexEnd | None = None
     findings: tuple[Finding, ...] = ()
     reasons: Mapping[str, str] = field(default_factory=dict)
+    fractures: tuple[FractureCrossing, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,7 +16,7 @@ from pydantic import Field
 
 from segmentation.documents import FirstVersion, Name, Point, StrictModel, checked, published_schema, repeated
 from segmentation.record_part import RecordPart, record_document
-from segmentation.vocabulary import Bone, CalibrationKind, RemovedAs
+from segmentation.vocabulary import Bone, CalibrationKind, FractureSurface, RemovedAs
 
 FORMAT = "pilothole-bone"
 FRAGMENTS_MAX_COUNT = 255
@@ -25,8 +25,13 @@ FRAGMENTS_MAX_COUNT = 255
 RIGID_TOLERANCE_MM = 1e-9
 """A pose is the identity when no entry differs by more. Our choice: rounding of a written number."""
 
+JOINT_NAME_CHARACTERS_MAX = 160
+"""Two names of bones and what stands between them."""
+
 Digest = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+JointName = Annotated[str, Field(min_length=1, max_length=JOINT_NAME_CHARACTERS_MAX)]
 Matrix = Annotated[
     list[Annotated[list[float], Field(min_length=4, max_length=4)]], Field(min_length=4, max_length=4)
 ]
@@ -96,6 +101,41 @@ class FragmentPart(StrictModel):
     pose: Matrix
 
 
+class FracturePart(StrictModel):
+    """The surface halfway between two fragments, fracture-<n>-<m>.ply: its mean plane, waviness and gap."""
+
+    between: Annotated[
+        list[Annotated[int, Field(ge=1, le=FRAGMENTS_MAX_COUNT)]], Field(min_length=2, max_length=2)
+    ]
+    point_mm: Point
+    normal: Point
+    normal_uncertainty_degree: NotNegative
+    waviness_rms_mm: NotNegative
+    waviness_p95_mm: NotNegative
+    area_mm2: NotNegative
+    measured_area_mm2: NotNegative
+    contact_area_mm2: NotNegative | None
+    contact_below_mm: NotNegative
+    gap_median_mm: NotNegative | None
+    gap_p95_mm: NotNegative | None
+    gap_largest_mm: NotNegative | None
+    fill_hu: float
+    fill_measured: bool
+    gap_reason: str | None
+
+
+class JointPart(StrictModel):
+    """A stretch of joint.ply, by its triangles, and the bones it lies between."""
+
+    name: JointName
+    bone: Name
+    neighbour: Name | None
+    first_triangle: Annotated[int, Field(ge=0)]
+    triangle_count: Annotated[int, Field(ge=1)]
+    area_mm2: NotNegative
+    automatic: bool
+
+
 class BoneDocument(StrictModel):
     """A segmented bone. Units are in the names; points are RAS+ millimetres."""
 
@@ -111,6 +151,8 @@ class BoneDocument(StrictModel):
     edits: list[dict[str, Any]]
     fragments: Annotated[list[FragmentPart], Field(min_length=1, max_length=FRAGMENTS_MAX_COUNT)]
     joint: Literal["joint.ply"] | None
+    joints: list[JointPart] = Field(default_factory=list)
+    fractures: list[FracturePart] = Field(default_factory=list)
 
 
 def bone_schema() -> dict[str, Any]:
@@ -153,6 +195,8 @@ def bone_document(bone: Bone, file_digests: Mapping[str, str]) -> dict[str, Any]
             for fragment in bone.fragments
         ],
         "joint": None if bone.joint is None else "joint.ply",
+        "joints": [{name: getattr(joint, name) for name in JointPart.model_fields} for joint in bone.joints],
+        "fractures": [_fracture(fracture) for fracture in bone.fractures],
     }
     return document
 
@@ -174,6 +218,16 @@ def _segmentation(bone: Bone) -> dict[str, Any]:
         "notes": list(taken.notes),
         "taken_together": list(taken.taken_together),
         **record_document(bone),
+    }
+
+
+def _fracture(fracture: FractureSurface) -> dict[str, Any]:
+    plain = {name: getattr(fracture, name) for name in FracturePart.model_fields}
+    return {
+        **plain,
+        "between": list(fracture.between),
+        "point_mm": fracture.point_mm.tolist(),
+        "normal": fracture.normal.tolist(),
     }
 
 
@@ -209,6 +263,14 @@ def _further_faults(document: BoneDocument) -> Iterator[str]:
     for fragment in document.fragments:
         if not _is_identity(fragment.pose):
             yield f"fragment {fragment.name!r} has a pose that moves it, which is not yet supported"
+    pairs = [tuple(fracture.between) for fracture in document.fractures]
+    for first, second in pairs:
+        if not first < second <= len(numbers):
+            yield f"a fracture lies between {first} and {second}: they must be two fragments in order"
+    if len(set(pairs)) < len(pairs):
+        yield "two fractures lie between the same fragments"
+    if document.joints and document.joint is None:
+        yield "joints are named, but joint is null"
     if document.calibration is None and not document.calibration_reason:
         yield "calibration is null without a calibration_reason"
 

@@ -1,9 +1,9 @@
 """A case folder: a bone on the disk, in open formats, whole or not at all.
 
 ``ct.nii.gz`` (HU), ``fragments.nii.gz`` (bytes: 0 outside, n = fragment n), ``surface-<n>.ply``,
-``joint.ply`` where there is one, and ``bone.json``, which carries the SHA-256 of the others: a folder whose
-files do not belong together is refused. A new case takes the place of the old one in a single step
-(``folder_swap``); the same bone gives the same bytes.
+``fracture-<n>-<m>.ply`` between two fragments, ``joint.ply`` where there is one, and ``bone.json``, which
+carries the SHA-256 of the others: a folder whose files do not belong together is refused. A new case takes
+the place of the old one in a single step (``folder_swap``); the same bone gives the same bytes.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from nibabel.filebasedimages import ImageFileError
 
-from segmentation.bone_file import BoneDocument, bone_document, read_bone_document
+from segmentation.bone_file import BoneDocument, FracturePart, bone_document, read_bone_document
 from segmentation.errors import InputError
 from segmentation.files import (
     canonical_json,
@@ -33,14 +33,16 @@ from segmentation.files import (
     write_and_flush,
 )
 from segmentation.folder_swap import recover, replace_folder
-from segmentation.surface_file import ply_bytes, read_cortex, read_ply
+from segmentation.surface_file import ply_bytes, read_columns, read_cortex, read_ply
 from segmentation.vocabulary import (
     AFFINE_TOLERANCE_MM,
     Bone,
     Calibration,
     CTVolume,
+    FractureSurface,
     Fragment,
     Grid,
+    Joint,
     Removed,
     Segmentation,
 )
@@ -48,10 +50,14 @@ from segmentation.vocabulary import (
 BONE, CT, FRAGMENTS, JOINT = "bone.json", "ct.nii.gz", "fragments.nii.gz", "joint.ply"
 PLAN, ASSESSMENT, REPORT = "plan.json", "assessment.json", "report.html"
 
+OF_A_FRACTURE = {"gap_mm": False, "at_rim": True, "seen": True}
+"""What a fracture's file tells of each vertex, and which of it is a truth value; the gap is NaN where not
+measurable."""
+
 GZIP_LEVEL = 1
 """Least effort. Our choice: a case is written while a person waits."""
 
-_OF_THE_BONE = re.compile(r"bone\.json|(ct|fragments)\.nii\.gz|(surface-\d+|joint)\.ply")
+_OF_THE_BONE = re.compile(r"bone\.json|(ct|fragments)\.nii\.gz|(surface-\d+|fracture-\d+-\d+|joint)\.ply")
 
 
 def write_case(folder: Path, bone: Bone, *, replace: bool = False) -> None:
@@ -148,12 +154,26 @@ def read_case(folder: Path) -> Bone:
         joint=None if document.joint is None else read_ply(folder / JOINT),
         edits=tuple(document.edits),
         digests=dict(document.made_with.inputs),
+        fractures=tuple(_fracture(folder, part) for part in document.fractures),
+        joints=tuple(Joint(**part.model_dump()) for part in document.joints),
     )
 
 
 def surface_name(number: int) -> str:
     """The file of a fragment's surface."""
     return f"surface-{number}.ply"
+
+
+def fracture_name(between: tuple[int, int]) -> str:
+    """The file of the surface between two fragments."""
+    return f"fracture-{between[0]}-{between[1]}.ply"
+
+
+def _fracture(folder: Path, part: FracturePart) -> FractureSurface:
+    between = (part.between[0], part.between[1])
+    path = folder / fracture_name(between)
+    told: dict[str, Any] = {**part.model_dump(), "between": between, **read_columns(path, OF_A_FRACTURE)}
+    return FractureSurface(surface=read_ply(path), **told)
 
 
 def _fill(folder: Path, bone: Bone) -> None:
@@ -165,6 +185,9 @@ def _fill(folder: Path, bone: Bone) -> None:
         surface_name(fragment.number): ply_bytes(fragment.surface, fragment.cortex)
         for fragment in bone.fragments
     }
+    for fracture in bone.fractures:
+        columns = {name: getattr(fracture, name) for name in OF_A_FRACTURE}
+        files[fracture_name(fracture.between)] = ply_bytes(fracture.surface, columns=columns)
     if bone.joint is not None:
         files[JOINT] = ply_bytes(bone.joint)
     for name, content in files.items():
@@ -199,6 +222,7 @@ def _bone_file(folder: Path) -> BoneDocument:
 
 def _check_digests(folder: Path, document: BoneDocument) -> None:
     expected = {CT, FRAGMENTS, *(surface_name(part.number) for part in document.fragments)}
+    expected |= {fracture_name((part.between[0], part.between[1])) for part in document.fractures}
     if document.joint is not None:
         expected.add(JOINT)
     name = shown(folder.name)

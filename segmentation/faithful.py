@@ -13,20 +13,13 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from segmentation.how_found import Blur, PointSpread
 from segmentation.point_spread import FWHM_PER_SIGMA_RATIO, estimate_point_spread
 from segmentation.profiles import noise_and_where
 from segmentation.record import places_of
 from segmentation.refine import refine_surface
-from segmentation.vocabulary import (
-    Blur,
-    Cortex,
-    CTVolume,
-    Floats,
-    Fragment,
-    PointSpread,
-    RefinedSurface,
-    Surface,
-)
+from segmentation.refined import RefinedSurface
+from segmentation.vocabulary import Cortex, CTVolume, Floats, Fragment, Surface
 
 MEASURED_AT_LEAST_FRACTION = 0.6
 """A surface of which less could be measured is not refined: what is not measured follows its neighbours, and

@@ -21,10 +21,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from segmentation.how_found import UsedLevel
 from segmentation.level import Field, Mask
 from segmentation.level_kernels import edge_levels, signed_excess, stands_out
 from segmentation.threshold import Tissue
-from segmentation.vocabulary import CTVolume, Floats, Surface, UsedLevel
+from segmentation.vocabulary import CTVolume, Floats, Surface
 
 ROUNDING_FRACTION = 1e-6
 """A reach of whole steps is not lost to rounding."""

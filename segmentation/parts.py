@@ -47,6 +47,7 @@ class Part:
     """A fragment in the making: ``field_hu`` float32 on the crop ``box`` of the scan, positive inside.
 
     ``body`` tells bone (BONE) from the hollows it closes round (HOLLOW), as they were before any cut.
+    ``uncut_hu`` is the field before any cut, on the same crop: what a merge puts back.
     """
 
     box: Box
@@ -54,6 +55,7 @@ class Part:
     body: npt.NDArray[np.uint8]
     gradient_hu_per_mm: float
     cut_off_by_scan: bool
+    uncut_hu: npt.NDArray[np.float32] | None = None
 
     @property
     def offset_ijk(self) -> tuple[int, int, int]:
@@ -141,11 +143,10 @@ def cut_in_two(parts: list[Part], cut: Cut, ct: CTVolume) -> list[Part]:
         raise InputError(
             f"the cut at {x:g}, {y:g}, {z:g} lies in no fragment: give a point inside the bone to divide"
         )
-    whole = parts[index]
     length = float(np.linalg.norm(cut.normal))
     if not np.isfinite(length) or length == 0:
         raise InputError("a cut's normal must have a length and a direction: give three numbers, not all 0")
-    axes = [np.arange(part.start, part.stop) for part in whole.box]
+    axes = [np.arange(part.start, part.stop) for part in parts[index].box]
     normal = np.asarray(cut.normal, float) / length
     # Signed distance is affine in (i, j, k): three outer sums instead of a coordinate array.
     slope = ct.grid.affine[:3, :3].T @ normal
@@ -155,12 +156,25 @@ def cut_in_two(parts: list[Part], cut: Cut, ct: CTVolume) -> list[Part]:
         + slope[1] * axes[1][None, :, None]
         + slope[2] * axes[2][None, None, :]
         + level
-    ).astype(np.float32) * np.float32(whole.gradient_hu_per_mm)
+    ).astype(np.float32)
+    return divided(
+        parts, index, ahead, "the cut leaves one side empty: move its point into the bone or turn its normal"
+    )
+
+
+def divided(parts: list[Part], index: int, ahead_mm: npt.NDArray[np.float32], when_empty: str) -> list[Part]:
+    """``parts`` with one divided by a signed distance on its crop; what lies ahead is appended as the last.
+
+    ``when_empty`` is the sentence of the InputError when one side holds nothing.
+    """
+    whole = parts[index]
+    ahead = ahead_mm * np.float32(whole.gradient_hu_per_mm)
     front, back = np.minimum(whole.field_hu, ahead), np.minimum(whole.field_hu, -ahead)
     if not (front > 0).any() or not (back > 0).any():
-        raise InputError("the cut leaves one side empty: move its point into the bone or turn its normal")
-    divided = [replace(whole, field_hu=side) for side in (back, front)]
-    return [*parts[:index], divided[0], *parts[index + 1 :], divided[1]]
+        raise InputError(when_empty)
+    uncut = whole.field_hu if whole.uncut_hu is None else whole.uncut_hu
+    sides = [replace(whole, field_hu=side, uncut_hu=uncut) for side in (back, front)]
+    return [*parts[:index], sides[0], *parts[index + 1 :], sides[1]]
 
 
 def _part_at(parts: list[Part], point_ijk: Floats) -> int | None:

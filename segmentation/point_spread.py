@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import minimize
 
+from segmentation.how_found import PointSpread
 from segmentation.profiles import Profiles, Scan, noise_hu, scan_of
 from segmentation.refine_kernels import (
     BAND_SEEN,
@@ -31,7 +32,7 @@ from segmentation.refine_kernels import (
     fit_single_edges,
 )
 from segmentation.surface_shape import Rings, Shape, shape_of
-from segmentation.vocabulary import CTVolume, Floats, PointSpread, Surface
+from segmentation.vocabulary import CTVolume, Floats, Surface
 
 FWHM_PER_SIGMA_RATIO = float(2 * np.sqrt(2 * np.log(2)))
 """Full width at half maximum of a Gaussian over its deviation (closed form)."""

@@ -22,12 +22,16 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from segmentation.components import SPECK_MM3, pieces_above
+from segmentation.edits import Edit, JointBrush, apply_to_parts, document_of
 from segmentation.errors import InputError
+from segmentation.fracture_surface import fracture_surfaces
+from segmentation.how_found import SegmentationRecord, UsedLevel
 from segmentation.islands import islands_joined
+from segmentation.joints import with_joints
 from segmentation.kernel import sharp_note
 from segmentation.level import Level, PlainLevel
 from segmentation.metal import Metal, find_metal, metal_note, without_metal
-from segmentation.parts import NEAR_MM, Cut, Part, cut_in_two, parts_from_labels, parts_from_pieces
+from segmentation.parts import NEAR_MM, Cut, Part, parts_from_labels, parts_from_pieces
 from segmentation.record import histogram_of
 from segmentation.surface import iso_surface
 from segmentation.threshold import check_threshold, choose_level
@@ -40,9 +44,7 @@ from segmentation.vocabulary import (
     Host,
     Removed,
     Segmentation,
-    SegmentationRecord,
     Surface,
-    UsedLevel,
 )
 
 BESIDE_METAL_HU = 40.0
@@ -61,9 +63,11 @@ def segment(
     calibration_reason: str | None = None,
     host: Host = "bone",
     cuts: Sequence[Cut] = (),
+    edits: Sequence[Edit] = (),
     labels: npt.NDArray[Any] | None = None,
     keep_small: bool = False,
     joint: Surface | None = None,
+    find_joints: bool = True,
     names: Sequence[Name] = (),
     refine: bool | None = None,
     progress: Callable[[str], None] | None = None,
@@ -71,8 +75,10 @@ def segment(
     """The bone in ``ct``: its outer envelope at a grey level, as fragments with closed surfaces.
 
     ``threshold_hu`` is the level; without it the level adapts to its place (of foam and given labels: one is
-    chosen), and how is kept. ``labels`` (integers of the
-    CT's shape) say which voxel belongs to which fragment. ``cuts`` divide fragments, in order. Fragments are
+    chosen), and how is kept. ``labels`` (integers of the CT's shape) say which voxel belongs to which
+    fragment. ``edits`` and then ``cuts`` change fragments, in order. The fracture between each two facing
+    fragments is measured; without a given ``joint`` the joints between bones are found (``find_joints``).
+    Fragments are
     numbered from the largest, or in the labels' order. ``refine`` takes the scanner's blur out of the
     surfaces (default: where the level is chosen and the host is bone). Raises InputError when nothing is
     bone.
@@ -122,14 +128,14 @@ def segment(
     used: tuple[UsedLevel, ...] = (UsedLevel(threshold_hu, f"{host} begins"),)
     if adapts:
         threshold_hu, reason, used = _told(ct, surfaces, level)
-    for cut in cuts:
+    edits = (*edits, *cuts)
+    for edit in edits:
+        made = {id(part): surface for part, surface in zip(parts, surfaces, strict=True)}
         before = parts
-        parts = cut_in_two(parts, cut, ct)
+        parts = apply_to_parts(before, edit, ct)
         surfaces = [
-            surfaces[index]
-            if index < len(before) and part is before[index]
-            else iso_surface(part.field_hu, ct.grid, part.offset_ijk)
-            for index, part in enumerate(parts)
+            made[id(part)] if id(part) in made else iso_surface(part.field_hu, ct.grid, part.offset_ijk)
+            for part in parts
         ]
     progress("naming fragments")
     fragments, notes, together = _named(parts, surfaces, names, ct)
@@ -155,7 +161,8 @@ def segment(
         fragments, refined_notes, blur = faithful(ct, fragments, on_edges, everywhere=bool(refine))
         notes += refined_notes
     record = SegmentationRecord(histogram_of(whole, numbered), used, blur)
-    return Bone(
+    progress("measuring fractures and joints")
+    bone = Bone(
         ct=whole,
         labels=numbered,
         fragments=fragments,
@@ -164,16 +171,11 @@ def segment(
         calibration=calibration,
         calibration_reason=calibration_reason if calibration is None else None,
         joint=None if joint is None else _facing_out_of(joint, surfaces),
-        edits=tuple(
-            {
-                "cut": {
-                    "point_mm": np.asarray(cut.point_mm).tolist(),
-                    "normal": np.asarray(cut.normal).tolist(),
-                }
-            }
-            for cut in cuts
-        ),
+        edits=document_of(edits),
+        fractures=fracture_surfaces(ct, numbered, fragments, None if blur is None else blur.point_spread),
     )
+    brushes = [edit for edit in edits if isinstance(edit, JointBrush)]
+    return with_joints(bone, brushes) if find_joints or brushes else bone
 
 
 def _level(

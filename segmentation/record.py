@@ -13,14 +13,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from segmentation.vocabulary import (
-    NO_DATA_BELOW_HU,
-    CTVolume,
-    Fragment,
-    Histogram,
-    Place,
-    RefinedSurface,
-)
+from segmentation.how_found import Histogram
+from segmentation.refined import RefinedSurface
+from segmentation.vocabulary import NO_DATA_BELOW_HU, CTVolume, Fragment, Place
 
 BIN_HU, BINS_COUNT = 16.0, 256
 """A bin's width and their number, from NO_DATA_BELOW_HU on: up to 3072 HU, the end of a 12-bit scale. Our

@@ -12,8 +12,9 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from segmentation.documents import StrictModel
+from segmentation.how_found import Blur, Histogram, PointSpread, SegmentationRecord, UsedLevel
 from segmentation.record import BINS_COUNT, shares_of
-from segmentation.vocabulary import Blur, Bone, Histogram, PointSpread, SegmentationRecord, UsedLevel
+from segmentation.vocabulary import Bone
 
 Fraction = Annotated[float, Field(ge=0, le=1)]
 NotNegative = Annotated[float, Field(ge=0)]

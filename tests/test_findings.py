@@ -8,7 +8,6 @@ from __future__ import annotations
 import re
 from functools import cache
 
-import finding_cases
 import numpy as np
 import pytest
 from finding_cases import (
@@ -24,7 +23,9 @@ from finding_cases import (
     two_bones,
     two_named,
 )
+from finding_cases import TWINS as OF_SLABS
 from finding_doubt_cases import DOUBT_TWINS
+from finding_joint_cases import JOINT_TWINS
 from phantoms import as_ct, placed, rotation, slabs
 
 from planner.assess import ReadyBone
@@ -33,7 +34,7 @@ from planner.findings import CODES
 from planner.path import trace
 from planner.vocabulary import PlacedScrew
 
-TWINS = [*finding_cases.TWINS, *DOUBT_TWINS]
+TWINS = [*OF_SLABS, *DOUBT_TWINS, *JOINT_TWINS]
 
 
 @pytest.mark.parametrize("twins", TWINS, ids=lambda twins: f"{twins.code}: {twins.shows}")

@@ -41,6 +41,7 @@ class SegmentOptions:
     tube_voltage_kv: float | None = None
     host: Host = "bone"
     cuts: Sequence[str] = ()
+    edits: Path | None = None
     names: Sequence[str] = ()
     labels: Path | None = None
     joint: Path | None = None
@@ -65,6 +66,7 @@ def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bon
     """The bone in the CT at ``path``, taken as ``options`` say."""
     from segmentation.calibration import parse_calibration
     from segmentation.ct import load_ct
+    from segmentation.edits import edits_from_file
     from segmentation.files import sha256_of_file
     from segmentation.recipe import segment
     from segmentation.rods_file import read_rods
@@ -73,6 +75,7 @@ def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bon
 
     # What is cheap to check comes first: a slip of the pen must not cost a minute.
     cuts = [parse_cut(text) for text in options.cuts]
+    edits = () if options.edits is None else edits_from_file(options.edits)
     names = [parse_name(text) for text in options.names]
     check_one_calibration(
         options.host,
@@ -107,6 +110,7 @@ def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bon
         calibration_reason=reason,
         host=options.host,
         cuts=cuts,
+        edits=edits,
         labels=labels,
         keep_small=options.keep_small,
         refine=options.refine,

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
         Interval,
         ScrewResult,
     )
-    from segmentation.vocabulary import Bone, Fragment
+    from segmentation.vocabulary import Bone, FractureSurface, Fragment
 
 UNKNOWN = "unknown"
 SHOWN_REMOVED_COUNT = 6
@@ -40,6 +40,9 @@ def tell_bone(bone: Bone, folder: Path) -> None:
             f"{_measured_words(fragment)}"
         )
     say(f"  bone begins at {taken.threshold_hu:g} HU ({taken.threshold_reason})")
+    for fracture in bone.fractures:
+        one, other = (bone.fragment(number).name for number in fracture.between)
+        say(f"  fracture between {one} and {other}: {_gap_words(fracture)}")
     for note in (*bone.ct.notes, *taken.notes):
         say(f"  note: {note}")
     if taken.record is not None and (blur := taken.record.blur) is not None:
@@ -70,6 +73,14 @@ def _measured_words(fragment: Fragment) -> str:
     if fragment.cortex is None or shares is None:
         return ""
     return f"; {shares.measured_fraction:.0%} measured, cortex known at {shares.thickness_known_fraction:.0%}"
+
+
+def _gap_words(fracture: FractureSurface) -> str:
+    """The gap of a fracture, or why there is none."""
+    if fracture.gap_median_mm is None:
+        return fracture.gap_reason or "gap unknown"
+    fill = "" if fracture.fill_measured else f", if {fracture.fill_hu:.0f} HU lie in it"
+    return f"{fracture.area_mm2:.0f} mm², gap {fracture.gap_median_mm:.1f} mm (median){fill}"
 
 
 def _point_inside(bone: Bone, number: int) -> tuple[float, float, float]:

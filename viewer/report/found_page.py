@@ -11,8 +11,9 @@ import numpy as np
 from markupsafe import Markup
 
 from planner.vocabulary import Assessment
+from segmentation.how_found import Blur, PointSpread
 from segmentation.record import shares_of
-from segmentation.vocabulary import Blur, Bone, Floats, Fragment, PointSpread, Removed
+from segmentation.vocabulary import Bone, Floats, Fragment, Removed
 from viewer.report.drawing import BODY, SMALL, written
 from viewer.report.histogram import histogram_svg
 from viewer.report.overlay import half_side_mm, overlays

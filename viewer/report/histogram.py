@@ -8,7 +8,7 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
-from segmentation.vocabulary import SegmentationRecord
+from segmentation.how_found import SegmentationRecord
 from viewer.report.drawing import (
     element,
     hatch,
