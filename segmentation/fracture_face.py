@@ -76,12 +76,12 @@ class Side:
 def fracture_side(ct: CTVolume, own: Surface, other: Surface) -> Side:
     """The side of ``own`` that looks at ``other``; both closed, as scanned."""
     smooth, normals = smooth_directions(own.vertices_mm, Rings(own.faces, len(own.vertices_mm)))
-    away, _ = cKDTree(other.vertices_mm).query(smooth, distance_upper_bound=REACH_MM)
     rng = np.random.default_rng(len(smooth))
     cortex_hu = _cortex_hu(local_edges(ct, *_some(own.vertices_mm, normals, rng)))
-    near = np.flatnonzero(np.isfinite(away))
-    if len(near) > POINTS_COUNT:
-        near = np.sort(rng.choice(near, POINTS_COUNT, replace=False))
+    near = np.sort(rng.permutation(len(smooth))[:POINTS_COUNT])
+    there, _ = _some(other.vertices_mm, other.vertices_mm, rng)
+    away, _ = cKDTree(there).query(smooth[near], distance_upper_bound=REACH_MM)
+    near = near[np.isfinite(away)]
     points, normals = own.vertices_mm[near], normals[near]
     looks = _unit(other.vertices_mm.mean(axis=0) - own.vertices_mm.mean(axis=0))
     edges = local_edges(ct, points, normals)

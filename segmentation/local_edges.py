@@ -11,8 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
+import numpy.typing as npt
 
+from segmentation.edge_kernels import disc_profiles, gradients
 from segmentation.vocabulary import CTVolume, Floats
 
 OUTWARD_MM, INWARD_MM, STEP_MM = 1.8, 1.6, 0.2
@@ -26,6 +27,11 @@ and waves of 7 mm are kept."""
 BENEATH_MM = 1.2
 """The brightest grey value is looked for so far beneath the edge. Common practice: a cortex begins at the
 surface and is 0.5 to 5 mm thick."""
+
+
+SLOPE_MM, SQUARE_COSINE_FACTOR = 0.5, 0.7
+"""Grey values must fall along the normal, within 45°, over so much to both sides of an edge: where a hollow
+was closed the surface lies on none. Our choice: noise of 30 HU turns the fall at a face by 15°."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,9 +63,18 @@ def local_edges(ct: CTVolume, points_mm: Floats, normals: Floats) -> Edges:
     above, below = hu[rows, at], hu[rows, at + 1]
     share = np.where(found, (above - half) / np.where(above > below, above - below, 1), 0.0)
     out = np.where(found, depth[at] + STEP_MM * share, np.nan)
+    found &= _square(ct, points_mm + np.where(found, out, 0.0)[:, None] * normals, normals)
+    out = np.where(found, out, np.nan)
     beneath = (depth <= out[:, None]) & (depth >= out[:, None] - BENEATH_MM)
     peak = np.where(beneath, hu, -np.inf).max(axis=1)
     return Edges(out, np.where(found, inside - outside, 0.0), peak)
+
+
+def _square(ct: CTVolume, points_mm: Floats, normals: Floats) -> npt.NDArray[np.bool_]:
+    """(n,) whether grey values fall along the normals."""
+    slope = gradients(ct.hu, np.linalg.inv(ct.grid.affine), np.ascontiguousarray(points_mm), SLOPE_MM)
+    fall = -np.einsum("ni,ni->n", slope, normals)
+    return np.asarray(fall > SQUARE_COSINE_FACTOR * np.linalg.norm(slope, axis=1))
 
 
 def _profiles_hu(ct: CTVolume, points_mm: Floats, normals: Floats, depth_mm: Floats) -> Floats:
@@ -68,11 +83,17 @@ def _profiles_hu(ct: CTVolume, points_mm: Floats, normals: Floats, depth_mm: Flo
     u = np.cross(helper, normals)
     u /= np.maximum(np.linalg.norm(u, axis=1, keepdims=True), np.finfo(float).tiny)
     v = np.cross(normals, u)
-    total = np.zeros((len(points_mm), len(depth_mm)))
     turns = 2 * np.pi * np.arange(AROUND_COUNT) / AROUND_COUNT
-    for a, b in [(0.0, 0.0), *zip(DISC_MM * np.cos(turns), DISC_MM * np.sin(turns), strict=True)]:
-        places = (points_mm + a * u + b * v)[:, None, :] + depth_mm[:, None] * normals[:, None, :]
-        ijk = ct.grid.mm_to_ijk(places.reshape(-1, 3)).T
-        hu = ndimage.map_coordinates(ct.hu, ijk, output=np.float32, order=1, mode="nearest")
-        total += hu.reshape(total.shape)
-    return np.asarray(total / (1 + AROUND_COUNT))
+    rim = DISC_MM * np.stack([np.cos(turns), np.sin(turns)], axis=1)
+    return np.asarray(
+        disc_profiles(
+            ct.hu,
+            np.linalg.inv(ct.grid.affine),
+            np.ascontiguousarray(points_mm),
+            np.ascontiguousarray(normals),
+            u,
+            v,
+            np.concatenate([np.zeros((1, 2)), rim]),
+            depth_mm,
+        )
+    )

@@ -98,12 +98,26 @@ def settled(
     size = float(np.sqrt(((moving.face - centre) ** 2).sum(axis=1).mean()))
     for reach in reaches_mm:
         for _ in range(steps_count):
-            middle = _carried(poses, centre[None, :])[:, 0]
+            middle = carried(poses, centre[None, :])[:, 0]
             normal, right = np.zeros((len(poses), 6, 6)), np.zeros((len(poses), 6))
             for rows in _pairings(fixed, moving, poses, reach, template):
                 _add(normal, right, *rows, middle, size)
             poses = _stepped(poses, normal, right, middle, size)
     return poses
+
+
+def normal_matrix(
+    fixed: Points, moving: Points, pose: Floats, template: Points | None = None
+) -> tuple[Floats, Floats, float]:
+    """(6, 6) how firmly the pairs hold turns (times the face's size) and shifts, about which centre, and that
+    size in mm."""
+    centre = moving.face.mean(axis=0)
+    size = float(np.sqrt(((moving.face - centre) ** 2).sum(axis=1).mean()))
+    middle = carried(pose[None], centre[None, :])[:, 0]
+    normal, right = np.zeros((1, 6, 6)), np.zeros((1, 6))
+    for rows in _pairings(fixed, moving, pose[None], REACHES_MM[-1], template):
+        _add(normal, right, *rows, middle, size)
+    return normal[0], middle[0], size
 
 
 def _pairings(fixed, moving, poses, reach, template):  # type: ignore[no-untyped-def]
@@ -122,12 +136,12 @@ TEMPLATE_WEIGHT_FACTOR = 0.05
 def _face_pairs(
     fixed: Points, moving: Points, poses: Floats, reach: float
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    places, turned = _carried(poses, moving.face), _turned(poses, moving.face_normals)
+    places, facing = carried(poses, moving.face), turned(poses, moving.face_normals)
     away, nearest = fixed.face_tree.query(places, distance_upper_bound=reach)
     near = np.isfinite(away)
     nearest = np.where(near, nearest, 0)
     normals = fixed.face_normals[nearest]
-    near &= np.einsum("kni,kni->kn", normals, turned) < OPPOSED_COSINE_FACTOR
+    near &= np.einsum("kni,kni->kn", normals, facing) < OPPOSED_COSINE_FACTOR
     distance = np.einsum("kni,kni->kn", places - fixed.face[nearest], normals)
     return places, normals, distance, _tukey(distance, near)
 
@@ -135,13 +149,13 @@ def _face_pairs(
 def _outer_pairs(
     fixed: Points, moving: Points, poses: Floats, factor: float
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    places, turned = _carried(poses, moving.outer), _turned(poses, moving.outer_normals)
+    places, facing = carried(poses, moving.outer), turned(poses, moving.outer_normals)
     away, nearest = fixed.outer_tree.query(places, distance_upper_bound=OUTER_REACH_MM)
     near = np.isfinite(away)
     nearest = np.where(near, nearest, 0)
     normals = fixed.outer_normals[nearest]
-    near &= np.einsum("kni,kni->kn", normals, turned) > ALIKE_COSINE_FACTOR
-    between = normals + turned
+    near &= np.einsum("kni,kni->kn", normals, facing) > ALIKE_COSINE_FACTOR
+    between = normals + facing
     between /= np.maximum(np.linalg.norm(between, axis=-1, keepdims=True), np.finfo(float).tiny)
     distance = np.einsum("kni,kni->kn", places - fixed.outer[nearest], between)
     return places, between, distance, factor * _tukey(distance, near)
@@ -182,10 +196,11 @@ def _stepped(poses: Floats, normal: Floats, right: Floats, middle: Floats, size:
     return result
 
 
-def _carried(poses: Floats, points: Floats) -> Floats:
+def carried(poses: Floats, points: Floats) -> Floats:
     """(k, n, 3) the points in every pose."""
     return np.asarray(points @ poses[:, :3, :3].transpose(0, 2, 1) + poses[:, None, :3, 3])
 
 
-def _turned(poses: Floats, vectors: Floats) -> Floats:
+def turned(poses: Floats, vectors: Floats) -> Floats:
+    """(k, n, 3) the directions in every pose."""
     return np.asarray(vectors @ poses[:, :3, :3].transpose(0, 2, 1))
