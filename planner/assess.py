@@ -13,15 +13,17 @@ from planner.catalogue import stocked_length_mm
 from planner.clearance import clearances
 from planner.collisions import nearest_other
 from planner.cortex import cortex_on_axis, engaged_error_mm
-from planner.density import CORTEX_AT_MOST_MM, layers, mean_hu_in, profile, sample
+from planner.density import CORTEX_AT_MOST_MM, layers, mean_hu_in, profile, sample_each
 from planner.engagement import Bite, bites, gliding_hole_to_mm, threads_engaged
 from planner.findings import CAUTIONS, findings_of
 from planner.hold import pullout_n
 from planner.limits import Limits
 from planner.path import Path, crossed_fragments, touched_fragments, trace
+from planner.posed import moves
 from planner.prepared import PreparedBone, prepare
 from planner.shear_laws import LAW_NAMES
 from planner.vocabulary import Assessment, FragmentResult, Interval, Plan, ScrewResult
+from segmentation.errors import InputError
 from segmentation.vocabulary import NO_DATA_BELOW_HU, Bone, Floats
 
 NORMALS = {"sagittal": (1.0, 0.0, 0.0), "coronal": (0.0, 1.0, 0.0), "axial": (0.0, 0.0, 1.0)}
@@ -42,12 +44,15 @@ class ReadyBone:
 
     prepared: PreparedBone
     has_no_data: bool
+    as_scanned: bool = False
 
 
-def ready(bone: Bone) -> ReadyBone:
-    """``bone`` ready for ``assess_screws``. Takes about a second for a large bone; then a screw takes
-    milliseconds."""
-    return ReadyBone(prepare(bone), bool((bone.ct.hu < NO_DATA_BELOW_HU).any()))
+def ready(bone: Bone, *, as_scanned: bool = False) -> ReadyBone:
+    """``bone`` ready for ``assess_screws``, reduced or ``as_scanned``. Takes about a second for a large bone;
+    then a screw takes milliseconds."""
+    return ReadyBone(
+        prepare(bone, as_scanned=as_scanned), bool((bone.ct.hu < NO_DATA_BELOW_HU).any()), as_scanned
+    )
 
 
 def assess(bone: Bone, plan: Plan, *, limits: Limits | None = None) -> Assessment:
@@ -67,12 +72,17 @@ def assess(bone: Bone, plan: Plan, *, limits: Limits | None = None) -> Assessmen
     >>> screw.pullout_n is None, screw.reasons["pullout_n"]
     (True, 'the hold in fragment 1 is not known')
     """
-    return assess_screws(ready(bone), plan, limits=limits)
+    return assess_screws(ready(bone, as_scanned=plan.pose == "as-scanned"), plan, limits=limits)
 
 
 def assess_screws(bone: ReadyBone, plan: Plan, *, limits: Limits | None = None) -> Assessment:
     """The same as ``assess``, on a bone made ready before."""
     limits = limits or Limits()
+    moved = any(moves(fragment.pose) for fragment in bone.prepared.bone.fragments)
+    if moved and bone.as_scanned != (plan.pose == "as-scanned"):
+        raise InputError(
+            f"the plan's points are {plan.pose}, the bone was made ready the other way: make it ready so too"
+        )
     paths = [trace(bone.prepared, placed) for placed in plan.screws]
     screws = []
     for index, path in enumerate(paths):
@@ -80,7 +90,7 @@ def assess_screws(bone: ReadyBone, plan: Plan, *, limits: Limits | None = None) 
         near = nearest_other(paths, index)
         screws.append(replace(result, findings=findings_of(bone.prepared, path, result, near, limits)))
     return Assessment(
-        tuple(screws), _bone_facts(bone.prepared.bone), _made_with(bone.prepared.bone, limits), CAUTIONS
+        tuple(screws), _bone_facts(bone.prepared.bone, plan), _made_with(bone.prepared.bone, limits), CAUTIONS
     )
 
 
@@ -88,7 +98,7 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
     """The numbers of one screw, without findings."""
     prepared, placed = bone.prepared, path.placed
     has_metal = any(removed.what == "metal" for removed in prepared.bone.segmentation.removed)
-    sampled = sample(prepared.bone.ct, path, has_no_data=bone.has_no_data, has_metal=has_metal)
+    sampled, each = sample_each(prepared, path, has_no_data=bone.has_no_data, has_metal=has_metal)
     crossed = crossed_fragments(path, prepared)
     gliding = gliding_hole_to_mm(path, crossed[0])
     calibration = prepared.bone.calibration
@@ -97,7 +107,7 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
     all_bites: dict[int, list[Bite]] = {}
     for number in touched_fragments(path, prepared):
         all_bites[number] = bites(path, number, gliding)
-        hu = mean_hu_in(path, sampled, number)
+        hu = mean_hu_in(path, each[number], number)
         if hu is None:
             reasons[f"fragments.{number}.mean_hu"] = UNKNOWN if number in crossed else BESIDE
         density = None if hu is None or calibration is None else float(calibration.density_mg_cm3(hu))
@@ -111,7 +121,7 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
         else:
             hold = pullout_n(
                 path,
-                sampled,
+                each[number],
                 all_bites[number],
                 calibration,
                 prepared.bone.host,
@@ -137,9 +147,13 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
         reasons["pullout_n"] = why_none
     found, clearance_reasons = clearances(prepared, path)
     reasons.update(clearance_reasons)
-    ends = (
-        cortex_on_axis(prepared.bone.fragment(crossed[0]), path.entry_mm, path.direction),
-        cortex_on_axis(prepared.bone.fragment(crossed[-1]), path.point_mm(path.length_mm), path.direction),
+    ends = tuple(
+        cortex_on_axis(
+            prepared.bone.fragment(number),
+            prepared.as_scanned_mm(number, path.point_mm(depth_mm)),
+            np.linalg.inv(prepared.poses[number])[:3, :3] @ path.direction,
+        )
+        for number, depth_mm in ((crossed[0], 0.0), (crossed[-1], path.length_mm))
     )
     near, far = (None if end is None else end.length_mm for end in ends)
     strata = layers(path, sampled, calibration, (near, far))
@@ -150,7 +164,7 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
             reasons[f"layers.{layer.layer}.mean_density_mg_cm3"] = (
                 UNKNOWN if layer.mean_hu is None else _uncalibrated(prepared.bone)
             )
-    if _ends_at_border(prepared.bone, path.point_mm(path.length_mm)):
+    if _ends_at_border(prepared.bone, prepared.as_scanned_mm(crossed[-1], path.point_mm(path.length_mm))):
         reasons["bone_length_mm"] = "the bone is cut off by the border of the scan: it is at least this long"
     for layer, end, measured in ((strata[0], "to_mm", ends[0]), (strata[-1], "from_mm", ends[1])):
         if measured is not None:
@@ -234,7 +248,7 @@ def _uncalibrated(bone: Bone) -> str:
     return f"{UNCALIBRATED}: {bone.calibration_reason}" if bone.calibration_reason else UNCALIBRATED
 
 
-def _bone_facts(bone: Bone) -> dict[str, Any]:
+def _bone_facts(bone: Bone, plan: Plan) -> dict[str, Any]:
     """What a reader of the numbers must know of the bone."""
     calibration = bone.calibration
     return {
@@ -259,6 +273,8 @@ def _bone_facts(bone: Bone) -> dict[str, Any]:
             {"number": f.number, "name": f.name, "bone": f.bone, "volume_mm3": f.volume_mm3}
             for f in bone.fragments
         ],
+        "pose": plan.pose,
+        "reduced": [f.number for f in bone.fragments if moves(f.pose)],
         "joint": bone.joint is not None,
         "notes": list(bone.segmentation.notes) + list(bone.ct.notes),
     }

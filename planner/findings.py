@@ -15,10 +15,11 @@ from planner.finding_codes import CODES as CODES
 from planner.limits import Limits, tip_room_mm
 from planner.mesh import Stretches
 from planner.near_metal import in_slices_of_mm
-from planner.path import Path
+from planner.path import RING_COUNT, Path
 from planner.prepared import FACING_MM, PreparedBone
 from planner.solid import shortest_length_mm
 from planner.vocabulary import Finding, ScrewResult
+from segmentation.vocabulary import Floats
 
 CAUTIONS = (
     "For planning discussion, research and teaching; not a medical device.",
@@ -303,19 +304,36 @@ def _scan(case: Case) -> Iterator[Finding]:
 
 def _at_border(case: Case) -> bool:
     """Whether entry, exit, or what of the screw lies beyond the entry reach the outermost voxels' centres."""
-    path, grid = case.path, case.prepared.bone.ct.grid
-    ends_ijk = grid.mm_to_ijk(np.stack([case.result.entry_mm, case.result.exit_mm]))
+    path, prepared = case.path, case.prepared
     seat_mm, tip_mm = path.placed.seat_depth_mm, path.tip_depth_mm
     outline = path.solid.outline_mm[path.solid.outline_mm[:, 0] >= 0]
-    depth_mm = np.clip(seat_mm + outline[:, :1], max(0.0, seat_mm), max(0.0, tip_mm))
-    on_axis = path.entry_mm + depth_mm * path.direction
+    depth_mm = np.clip(seat_mm + outline[:, 0], max(0.0, seat_mm), max(0.0, tip_mm))
+    depth_mm = np.concatenate([[0.0, path.length_mm], depth_mm])
+    radius_mm = np.concatenate([[0.0, 0.0], outline[:, 1]])
+    fragments = path.nearest_fragment(depth_mm)
+    return any(
+        _reaches_border(prepared, path, number, depth_mm[fragments == number], radius_mm[fragments == number])
+        for number in np.unique(fragments)
+    )
+
+
+def _reaches_border(
+    prepared: PreparedBone, path: Path, number: int, depth_mm: Floats, radius_mm: Floats
+) -> bool:
+    """Whether discs around the axis, where the scan saw that fragment, reach the outermost voxels."""
+    grid = prepared.bone.ct.grid
+    on_axis = prepared.as_scanned_mm(number, path.entry_mm + depth_mm[:, None] * path.direction)
+    direction = np.linalg.inv(prepared.poses[number])[:3, :3] @ path.direction
     edges = grid.affine[:3, :3] / grid.spacing_mm
     # A disc across the axis reaches so far along each edge of the grid.
-    reach_mm = outline[:, 1:] * np.sqrt(np.maximum(1 - (path.direction @ edges) ** 2, 0))
+    reach_mm = radius_mm[:, None] * np.sqrt(np.maximum(1 - (direction @ edges) ** 2, 0))
     ijk, reach = grid.mm_to_ijk(on_axis), reach_mm / grid.spacing_mm
     last = np.asarray(grid.shape) - 1
-    ends = (ends_ijk < END_VOXELS_COUNT) | (ends_ijk > last - END_VOXELS_COUNT)
-    return bool(ends.any() or (ijk - reach < 0).any() or (ijk + reach > last).any())
+    ends = (depth_mm == 0) | (depth_mm == path.length_mm)
+    margin = np.where(ends[:, None], END_VOXELS_COUNT, 0.0)
+    # A disc's own radius is kept clear of the border, an entry or exit by its margin.
+    need = np.maximum(reach, margin)
+    return bool((ijk - need < 0).any() or (ijk + need > last).any())
 
 
 def _metal(case: Case) -> Iterator[Finding]:
@@ -324,7 +342,9 @@ def _metal(case: Case) -> Iterator[Finding]:
     away = [
         (away_mm, piece)
         for piece in segmentation.removed
-        if (away_mm := in_slices_of_mm(case.prepared.bone.ct.grid, piece, path)) is not None
+        for number in path.axis
+        if (away_mm := in_slices_of_mm(case.prepared.bone.ct.grid, piece, path, case.prepared.poses[number]))
+        is not None
     ]
     if not away:
         return
@@ -372,14 +392,45 @@ def _entry(case: Case) -> Iterator[Finding]:
         yield _finding("entry-moved", message, OURS, moved_mm, case.limits.entry_moved_mm)
 
 
+def _overlap(case: Case) -> Iterator[Finding]:
+    limit_mm3 = case.limits.fragments_overlap_mm3
+    crossed = {fragment.fragment for fragment in case.result.fragments}
+    for pair, shared in case.prepared.shared_mm3.items():
+        if shared > limit_mm3 and crossed & set(pair):
+            one, other = (case.prepared.bone.fragment(number).name for number in pair)
+            message = (
+                f"{one} and {other} overlap by {shared:.0f} mm³ as reduced: density there is the deeper's."
+            )
+            yield _finding("fragments-overlap", message, OURS, shared, limit_mm3)
+
+
+def _small(case: Case) -> Iterator[Finding]:
+    path = case.path
+    for fragment in case.result.fragments:
+        if fragment.axis_path_mm <= 0:
+            continue
+        # What would bite if full thread ran through all of it, by the pitch of the thread that comes nearest.
+        cells_mm = path.ring_in_cells_mm(fragment.fragment).sum(axis=0) / RING_COUNT
+        pitches_mm = np.array([zone.thread.pitch_mm for zone in path.solid.zones])[path.zone_of_cell]
+        threads = float((cells_mm / pitches_mm).sum())
+        if threads < case.limits.room_for_threads_count:
+            message = (
+                f"{fragment.fragment_name} is too small on this path to hold a thread: "
+                f"{threads:.1f} turns at most."
+            )
+            yield _finding("fragment-too-small", message, OURS, threads, case.limits.room_for_threads_count)
+
+
 RULES: tuple[Callable[[Case], Iterator[Finding]], ...] = (
     _tip,
     _other_bone,
     _together,
+    _overlap,
     _joint,
     _outer,
     _seat,
     _threads,
+    _small,
     _bridging,
     _length,
     _scan,

@@ -9,22 +9,25 @@ from __future__ import annotations
 import numpy as np
 
 from planner.path import Path
-from segmentation.vocabulary import STREAK_SLICES_MM, Grid, Removed
+from planner.posed import carried
+from segmentation.vocabulary import STREAK_SLICES_MM, Floats, Grid, Removed
 
 STEP_MM = 0.5
 """The axis is looked at so often. Our choice: as fine as a fine voxel."""
 
 
-def in_slices_of_mm(grid: Grid, removed: Removed, path: Path) -> float | None:
+def in_slices_of_mm(grid: Grid, removed: Removed, path: Path, pose: Floats | None = None) -> float | None:
     """Smallest distance in mm from the screw to the metal ``removed`` within its slices, 0 where it runs
     through the box; None where it leaves those slices alone or ``removed`` is no metal.
+    ``pose`` (4, 4) took the scanned fragment that is asked about to where the path is.
     """
     if removed.box_ijk is None:
         return None
     outline = path.solid.outline_mm
     from_mm, to_mm = path.placed.seat_depth_mm + outline[0, 0], path.tip_depth_mm
     depth_mm = np.linspace(from_mm, to_mm, max(2, int(np.ceil(abs(to_mm - from_mm) / STEP_MM)) + 1))
-    ijk = grid.mm_to_ijk(path.entry_mm + depth_mm[:, None] * path.direction)
+    places = path.entry_mm + depth_mm[:, None] * path.direction
+    ijk = grid.mm_to_ijk(places if pose is None else carried(np.linalg.inv(pose), places))
     low, high = removed.box_ijk
     away_mm = np.maximum(np.maximum(low - ijk, ijk - high), 0) * grid.spacing_mm
     radius_mm = float(outline[:, 1].max())

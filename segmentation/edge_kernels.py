@@ -39,7 +39,9 @@ def disc_profiles(hu, to_ijk, points, normals, u, v, disc, depth):  # type: igno
             total = 0.0
             for m in range(len(disc)):
                 for a in range(3):
-                    w[a] = points[n, a] + depth[d] * normals[n, a] + disc[m, 0] * u[n, a] + disc[m, 1] * v[n, a]
+                    w[a] = (
+                        points[n, a] + depth[d] * normals[n, a] + disc[m, 0] * u[n, a] + disc[m, 1] * v[n, a]
+                    )
                 for a in range(3):
                     x[a] = to_ijk[a, 0] * w[0] + to_ijk[a, 1] * w[1] + to_ijk[a, 2] * w[2] + to_ijk[a, 3]
                 total += _linear(hu, x[0], x[1], x[2])

@@ -19,7 +19,9 @@ from segmentation.fracture_face import Side, fracture_side
 from segmentation.mirrored import template_starts
 from segmentation.reduction_starts import NO_PAIRS, Pairs, starts
 from segmentation.reduction_trust import (
+    RELIEF_MM,
     RIVAL_MM,
+    SHAFT_RELIEF_MM,
     Fit,
     apart_mm,
     fit_of,
@@ -102,9 +104,7 @@ def reduce_fragment(
                 f"no fracture face of {fragment.name!r} looks at the other fragment, so they cannot be "
                 "fitted together; choose two fragments that belong together"
             )
-    return reduce_sides(
-        fixed, moving, moving_fragment, fixed_fragment, pairs=pairs, mirror=mirror, seed=seed
-    )
+    return reduce_sides(fixed, moving, moving_fragment, fixed_fragment, pairs=pairs, mirror=mirror, seed=seed)
 
 
 def reduce_sides(
@@ -120,7 +120,8 @@ def reduce_sides(
     """The same for sides already found."""
     onto_points, move_points = points_of(fixed), points_of(moving)
     coarse, fine = (
-        move_points.thinned(*counts, seed + order) for order, counts in enumerate((COARSE_COUNTS, FINE_COUNTS))
+        move_points.thinned(*counts, seed + order)
+        for order, counts in enumerate((COARSE_COUNTS, FINE_COUNTS))
     )
     begun, how = [starts(fixed, moving)], ["the faces"] * len(starts(fixed, moving))
     if len(pairs.move_mm):
@@ -140,7 +141,8 @@ def reduce_sides(
     pose = settled(
         onto_points, fine, rested[best][None], FINE_REACHES_MM, FINE_STEPS_COUNT, template=template
     )[0]
-    fit = fit_of(onto_points, move_points, pose)
+    relief_mm = SHAFT_RELIEF_MM if fixed.all_cortex and moving.all_cortex else RELIEF_MM
+    fit = fit_of(onto_points, move_points, pose, relief_mm=relief_mm)
     spread = spread_mm(onto_points, coarse, pose, template)
     away = apart_mm(coarse, rested, pose)
     rivals = scores[away > RIVAL_MM]

@@ -43,9 +43,9 @@ FEWEST_STEP_COUNT = 40
 INNER_MM = 1.5
 """Relief is compared so far inside the rim, whose rounded edge all faces have. Our choice."""
 
-RELIEF_MM, LEAST_AGREEMENT_FRACTION = 0.15, 0.5
-"""A face rougher than this must find half of its relief's variance in the other. Our choice: noise leaves a
-relief of about 0.1 mm on a flat cut."""
+RELIEF_MM, SHAFT_RELIEF_MM, LEAST_AGREEMENT_FRACTION = 0.15, 0.08, 0.5
+"""A face rougher than this must find half of its relief's variance in the other; the second where the face is
+cortex, whose edge has four times the contrast. Our choice: noise leaves 0.1 mm, and 0.04, on a flat cut."""
 
 NUDGE_MM, NUDGED_MODES_COUNT = 1.5, 4
 """Restarts lie so far off, in both directions of the motions that are least determined. Our choice: as far as
@@ -74,13 +74,12 @@ class Fit:
     def score_ratio(self) -> float:
         """The higher the better."""
         step = MOST_STEP_MM if self.step_mm is None else self.step_mm
-        return (
-            self.overlap_fraction - RESIDUAL_WEIGHT_FACTOR * self.residual_mm - STEP_WEIGHT_FACTOR * step
-        )
+        return self.overlap_fraction - RESIDUAL_WEIGHT_FACTOR * self.residual_mm - STEP_WEIGHT_FACTOR * step
 
 
-def fit_of(fixed: Points, moving: Points, pose: Floats) -> Fit:
-    """How ``pose``, moving mm → fixed mm, fits."""
+def fit_of(fixed: Points, moving: Points, pose: Floats, *, relief_mm: float = RELIEF_MM) -> Fit:
+    """How ``pose``, moving mm → fixed mm, fits; a face rougher than ``relief_mm`` must find its relief in the
+    other."""
     there = Points(
         carried(pose[None], moving.face)[0],
         turned(pose[None], moving.face_normals)[0],
@@ -90,7 +89,7 @@ def fit_of(fixed: Points, moving: Points, pose: Floats) -> Fit:
     onto, heights, distance, covered = _across(fixed, there)
     _, _, _, covered_back = _across(there, fixed)
     residual = float(np.sqrt((distance**2).mean())) if len(distance) else PAIRED_MM
-    relief, agreement = _relief(heights, onto)
+    relief, agreement = _relief(heights, onto, relief_mm)
     return Fit(
         overlap_fraction=min(covered, covered_back),
         residual_mm=residual,
@@ -151,12 +150,12 @@ MOST_UNKNOWNS_COUNT = 20
 """Fewer points tell no relief. Our choice."""
 
 
-def _relief(own: Floats, other: Floats) -> tuple[float, float | None]:
+def _relief(own: Floats, other: Floats, least_mm: float) -> tuple[float, float | None]:
     """The rougher face's relief, and how much of it the two share."""
     if not len(own):
         return 0.0, None
     relief = max(float(own.std()), float(other.std()))
-    if relief < RELIEF_MM:
+    if relief < least_mm:
         return relief, None
     return relief, 1 - float((own - other).var()) / relief**2
 
@@ -228,14 +227,18 @@ def reasons_against(
             f"(at least {LEAST_OVERLAP_FRACTION:.0%} is needed)"
         )
     if fit.residual_mm > MOST_RESIDUAL_MM:
-        reasons.append(f"the faces lie {fit.residual_mm:.2f} mm off each other (at most {MOST_RESIDUAL_MM:g})")
+        reasons.append(
+            f"the faces lie {fit.residual_mm:.2f} mm off each other (at most {MOST_RESIDUAL_MM:g})"
+        )
     if fit.agreement_fraction is not None and fit.agreement_fraction < LEAST_AGREEMENT_FRACTION:
         reasons.append(
             f"only {max(fit.agreement_fraction, 0):.0%} of one face's relief is found in the other "
             f"(at least {LEAST_AGREEMENT_FRACTION:.0%} is needed)"
         )
     if fit.step_mm is not None and fit.step_mm > MOST_STEP_MM:
-        reasons.append(f"the outer cortex would have a step of {fit.step_mm:.2f} mm (at most {MOST_STEP_MM:g})")
+        reasons.append(
+            f"the outer cortex would have a step of {fit.step_mm:.2f} mm (at most {MOST_STEP_MM:g})"
+        )
     if fit.step_mm is None and fit.agreement_fraction is None:
         reasons.append("the faces are flat and no outer cortex is seen on both sides")
     if spread_mm > MOST_SPREAD_MM:

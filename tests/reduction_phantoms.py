@@ -36,7 +36,7 @@ class Shape:
     """A bone along its own z axis: ``radius_mm``, corners where ``box``, ``cortex_mm``, hollow or not."""
 
     radius_mm: float = 8.5
-    half_length_mm: float = 17.0
+    half_length_mm: float = 13.0
     cortex_mm: float = 1.2
     hollow: bool = False
     box: bool = False
@@ -57,8 +57,8 @@ class Shape:
 
 
 SOLID = Shape()
-HOLLOW = Shape(radius_mm=10.0, half_length_mm=20.0, cortex_mm=3.5, hollow=True)
-BLOCK = Shape(half_length_mm=14.0, cortex_mm=1.0, box=True)
+HOLLOW = Shape(radius_mm=10.0, half_length_mm=14.0, cortex_mm=3.5, hollow=True)
+BLOCK = Shape(half_length_mm=12.0, cortex_mm=1.0, box=True)
 ROUND = Shape(round=True)
 SHAPES = {"solid": SOLID, "hollow": HOLLOW, "block": BLOCK, "round": ROUND}
 
@@ -207,11 +207,14 @@ def _scanned(made: Broken, rng, voxel_mm, fwhm_mm, noise_hu, *, whole) -> CTVolu
     fine_mm = voxel_mm / FINE_COUNT
     shape = np.array(grid.shape) * FINE_COUNT
     axes = [
-        affine[a, 3] + ((np.arange(shape[a]) - (FINE_COUNT - 1) / 2) / FINE_COUNT) * voxel_mm for a in range(3)
+        affine[a, 3] + ((np.arange(shape[a]) - (FINE_COUNT - 1) / 2) / FINE_COUNT) * voxel_mm
+        for a in range(3)
     ]
     cell = GRAIN_MM / 2
     size = int(56 / cell)
-    grains = gaussian_filter(rng.standard_normal((size, size, size), dtype=np.float32), GRAIN_MM / FWHM_PER_SIGMA / cell)
+    grains = gaussian_filter(
+        rng.standard_normal((size, size, size), dtype=np.float32), GRAIN_MM / FWHM_PER_SIGMA / cell
+    )
     grains *= TEXTURE_SD_HU / grains.std()
     hu = np.full(shape, SOFT_HU, np.float32)
     pieces = [(made.shape, made.cut, -1, made.placement)]
@@ -220,8 +223,10 @@ def _scanned(made: Broken, rng, voxel_mm, fwhm_mm, noise_hu, *, whole) -> CTVolu
     for i, x in enumerate(axes[0]):
         layer = np.stack(np.meshgrid([x], axes[1], axes[2], indexing="ij"), axis=-1)[0]
         for (own_shape, cut, side, _), to_own in zip(pieces, back, strict=True):
-            own = moved_by(to_own, layer)
-            near = (np.abs(own) < [15, 15, own_shape.half_length_mm + 1]).all(axis=-1)
+            own = moved_by(to_own, layer).astype(np.float32)
+            near = (own[..., 0] ** 2 + own[..., 1] ** 2 < 15**2) & (
+                np.abs(own[..., 2]) < own_shape.half_length_mm + 1
+            )
             if not near.any():
                 continue
             own = own[near]
