@@ -13,7 +13,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from planner.path import RING_COUNT, STEP_MM, Path
-from planner.posed import carried, moves
+from planner.posed import back_of, carried, moves
 from planner.prepared import PreparedBone
 from planner.vocabulary import Layer, LayerName, PathProfile, Profile1D
 from segmentation.vocabulary import METAL_ABOVE_HU, NO_DATA_BELOW_HU, Calibration, CTVolume, Floats
@@ -101,7 +101,7 @@ def sample(
     across = offsets @ np.stack([path.u, path.v])
     points = path.entry_mm + path.depth_mm[:, None, None] * path.direction + across
     if pose is not None and moves(pose):
-        points = carried(np.linalg.inv(pose), points)
+        points = carried(back_of(pose), points)
     hu = hu_at(ct, points, has_no_data=has_no_data).T
     if has_metal:
         hu[hu >= METAL_ABOVE_HU] = np.nan

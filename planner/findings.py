@@ -17,9 +17,9 @@ from planner.mesh import Stretches
 from planner.near_metal import in_slices_of_mm
 from planner.path import RING_COUNT, Path
 from planner.prepared import FACING_MM, PreparedBone
+from planner.scan_border import reaches_border
 from planner.solid import shortest_length_mm
 from planner.vocabulary import Finding, ScrewResult
-from segmentation.vocabulary import Floats
 
 CAUTIONS = (
     "For planning discussion, research and teaching; not a medical device.",
@@ -30,9 +30,6 @@ CAUTIONS = (
 
 FAR_OFF_MM = 5.0
 """A given entry so far off the surface points to another frame or another patient. Our choice."""
-
-END_VOXELS_COUNT = 0.5
-"""An entry or exit so near to the scan's outermost voxels is where the scan ends. Our choice."""
 
 COMMON, OURS = "common practice", "our choice"
 
@@ -292,7 +289,7 @@ def _scan(case: Case) -> Iterator[Finding]:
     path, bone = case.path, case.prepared.bone
     depth, axis = case.result.profile.depth_mm, case.result.profile.axis.hu
     needed = (depth >= 0) & (depth <= max(path.length_mm, path.tip_depth_mm))
-    if np.isnan(axis[needed]).any() or _at_border(case):
+    if np.isnan(axis[needed]).any() or reaches_border(case.prepared, path):
         message = "The path reaches the border of the scan: length and clearance there are not known."
         yield _finding("axis-leaves-scan", message, OURS)
     coarsest_mm = float(bone.ct.grid.spacing_mm.max())
@@ -300,40 +297,6 @@ def _scan(case: Case) -> Iterator[Finding]:
     if coarsest_mm > half_mm + 1e-6:
         message = f"Voxels of {coarsest_mm:.2f} mm are too coarse to judge a limit of {2 * half_mm:g} mm."
         yield _finding("scan-too-coarse", message, OURS, coarsest_mm, half_mm)
-
-
-def _at_border(case: Case) -> bool:
-    """Whether entry, exit, or what of the screw lies beyond the entry reach the outermost voxels' centres."""
-    path, prepared = case.path, case.prepared
-    seat_mm, tip_mm = path.placed.seat_depth_mm, path.tip_depth_mm
-    outline = path.solid.outline_mm[path.solid.outline_mm[:, 0] >= 0]
-    depth_mm = np.clip(seat_mm + outline[:, 0], max(0.0, seat_mm), max(0.0, tip_mm))
-    depth_mm = np.concatenate([[0.0, path.length_mm], depth_mm])
-    radius_mm = np.concatenate([[0.0, 0.0], outline[:, 1]])
-    fragments = path.nearest_fragment(depth_mm)
-    return any(
-        _reaches_border(prepared, path, number, depth_mm[fragments == number], radius_mm[fragments == number])
-        for number in np.unique(fragments)
-    )
-
-
-def _reaches_border(
-    prepared: PreparedBone, path: Path, number: int, depth_mm: Floats, radius_mm: Floats
-) -> bool:
-    """Whether discs around the axis, where the scan saw that fragment, reach the outermost voxels."""
-    grid = prepared.bone.ct.grid
-    on_axis = prepared.as_scanned_mm(number, path.entry_mm + depth_mm[:, None] * path.direction)
-    direction = np.linalg.inv(prepared.poses[number])[:3, :3] @ path.direction
-    edges = grid.affine[:3, :3] / grid.spacing_mm
-    # A disc across the axis reaches so far along each edge of the grid.
-    reach_mm = radius_mm[:, None] * np.sqrt(np.maximum(1 - (direction @ edges) ** 2, 0))
-    ijk, reach = grid.mm_to_ijk(on_axis), reach_mm / grid.spacing_mm
-    last = np.asarray(grid.shape) - 1
-    ends = (depth_mm == 0) | (depth_mm == path.length_mm)
-    margin = np.where(ends[:, None], END_VOXELS_COUNT, 0.0)
-    # A disc's own radius is kept clear of the border, an entry or exit by its margin.
-    need = np.maximum(reach, margin)
-    return bool((ijk - need < 0).any() or (ijk + need > last).any())
 
 
 def _metal(case: Case) -> Iterator[Finding]:

@@ -49,8 +49,8 @@ class Limits:
     practice)."""
 
     fragments_overlap_mm3: float = 60.0
-    """Volume that two reduced fragments may share. Our choice: a right reduction of a face of 2 to 3 cm² shares
-    up to 40 mm³."""
+    """Volume that two reduced fragments may share. Our choice: a right reduction of a face of 2 to 3 cm²
+    shares up to 40 mm³."""
 
     room_for_threads_count: float = 1.0
     """Turns of thread that a fragment on the path must have room for. Our choice: less than one turn holds

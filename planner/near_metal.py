@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from planner.path import Path
-from planner.posed import carried
+from planner.posed import back_of, carried
 from segmentation.vocabulary import STREAK_SLICES_MM, Floats, Grid, Removed
 
 STEP_MM = 0.5
@@ -27,7 +27,7 @@ def in_slices_of_mm(grid: Grid, removed: Removed, path: Path, pose: Floats | Non
     from_mm, to_mm = path.placed.seat_depth_mm + outline[0, 0], path.tip_depth_mm
     depth_mm = np.linspace(from_mm, to_mm, max(2, int(np.ceil(abs(to_mm - from_mm) / STEP_MM)) + 1))
     places = path.entry_mm + depth_mm[:, None] * path.direction
-    ijk = grid.mm_to_ijk(places if pose is None else carried(np.linalg.inv(pose), places))
+    ijk = grid.mm_to_ijk(places if pose is None else carried(back_of(pose), places))
     low, high = removed.box_ijk
     away_mm = np.maximum(np.maximum(low - ijk, ijk - high), 0) * grid.spacing_mm
     radius_mm = float(outline[:, 1].max())

@@ -9,9 +9,10 @@ length that lines of a lattice run through both, times the lattice's cell: on a 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
+import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from planner.mesh import Bundle, Mesh, Stretches, bundle_along, signed_distance_mm, stretches_inside
@@ -21,10 +22,12 @@ SWITCH_STEP_MM = 0.1
 """An overlap is looked at so often along a line. Our choice: linear in between, it is exact to far less."""
 
 LATTICE_MM = 0.4
-"""Distance of the lines that measure a shared volume. Our choice: a fine voxel."""
+"""Largest distance of the lines that measure a shared volume. Our choice: a fine voxel."""
 
 MOVED_MM = 1e-9
 """A pose that changes no entry by more is none: rounding."""
+
+Rows = npt.NDArray[np.intp]
 
 
 def moves(pose: Floats) -> bool:
@@ -35,6 +38,11 @@ def moves(pose: Floats) -> bool:
 def carried(pose: Floats, points_mm: Floats) -> Floats:
     """(…, 3) points moved by a pose."""
     return np.asarray(points_mm @ pose[:3, :3].T + pose[:3, 3])
+
+
+def back_of(pose: Floats) -> Floats:
+    """(4, 4) the way back of a pose."""
+    return np.asarray(np.linalg.inv(pose), np.float64)
 
 
 def posed_surface(surface: Surface, pose: Floats) -> Surface:
@@ -64,19 +72,17 @@ def shared_mm3(first: Mesh, second: Mesh) -> float:
     low, high = np.maximum(first.low_mm, second.low_mm), np.minimum(first.high_mm, second.high_mm)
     if (high <= low).any():
         return 0.0
-    ticks = [
-        np.arange(start + LATTICE_MM / 2, stop, LATTICE_MM) for start, stop in zip(low, high, strict=True)
-    ]
-    u, v = np.meshgrid(ticks[0] - low[0], ticks[1] - low[1], indexing="ij")
+    counts = np.ceil((high - low)[:2] / LATTICE_MM).astype(int)
+    cell_mm = (high - low)[:2] / counts
+    ticks = [(np.arange(count) + 1 / 2) * step for count, step in zip(counts, cell_mm, strict=True)]
+    u, v = np.meshgrid(*ticks, indexing="ij")
     offsets = np.stack([u.ravel(), v.ravel()], axis=1)
-    if not len(offsets):
-        return 0.0
     along_z = bundle_along(low, np.array([0.0, 0.0, 1.0]), offsets)
     # The bundle's own frame is right-handed but turned; x and y are what the lattice is laid in.
     lines = Bundle(low, along_z.direction, np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0]), offsets)
     cut = {0: stretches_inside(first, lines), 1: stretches_inside(second, lines)}
     *_, start, stop = _zones(cut[0], cut[1])
-    return float((stop - start).sum() * LATTICE_MM**2)
+    return float((stop - start).sum() * cell_mm.prod())
 
 
 def shared_out(
@@ -89,7 +95,7 @@ def shared_out(
     return result
 
 
-def _zones(one: Stretches, other: Stretches) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+def _zones(one: Stretches, other: Stretches) -> tuple[Rows, Rows, Rows, Floats, Floats]:
     """Rows of both that share a stretch of a line, that line, and from and to depth."""
     rows, columns = [], []
     for line in np.intersect1d(one.line, other.line):
@@ -98,7 +104,7 @@ def _zones(one: Stretches, other: Stretches) -> tuple[Floats, Floats, Floats, Fl
         rows.append(p)
         columns.append(q)
     if not rows:
-        none = np.zeros(0, int)
+        none = np.zeros(0, np.intp)
         return none, none, none, np.zeros(0), np.zeros(0)
     row, column = np.concatenate(rows), np.concatenate(columns)
     start = np.maximum(one.from_mm[row], other.from_mm[column])
@@ -121,7 +127,7 @@ def _parted(
         sides = np.flatnonzero(np.sign(deeper[:-1]) * np.sign(deeper[1:]) < 0)
         share = deeper[sides] / (deeper[sides] - deeper[sides + 1])
         borders = [start, *(depth[sides] + share * (depth[sides + 1] - depth[sides])), stop]
-        for low, high in zip(borders[:-1], borders[1:], strict=True):
+        for low, high in pairwise(borders):
             middle = np.interp((low + high) / 2, depth, deeper)
             # What the first keeps, the second loses.
             lost[int(middle >= 0)].append((int(column if middle >= 0 else row), float(low), float(high)))

@@ -18,7 +18,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from planner.mesh import Mesh, joined, mesh_of
-from planner.posed import carried, moves, posed_joint, posed_surface, shared_mm3
+from planner.posed import back_of, carried, moves, posed_joint, posed_surface, shared_mm3
 from segmentation.vocabulary import Bone, Floats, Ints
 
 FACING_MM = 3.0
@@ -68,7 +68,7 @@ class PreparedBone:
 
     def as_scanned_mm(self, number: int, points_mm: Floats) -> Floats:
         """(…, 3) places of the plan, in a fragment, where the scan saw them."""
-        return carried(np.linalg.inv(self.poses[number]), points_mm)
+        return carried(back_of(self.poses[number]), points_mm)
 
     def fragments_of(self, bone_name: str) -> tuple[int, ...]:
         """Numbers of the fragments that belong to a bone."""

@@ -67,10 +67,10 @@ def write_case(folder: Path, bone: Bone, *, replace: bool = False) -> None:
     replace_folder(folder, lambda new: _fill(new, bone), keep=_outlives_the_bone)
 
 
-def write_poses(folder: Path, poses: Mapping[int, Floats]) -> None:
+def write_poses(folder: Path, poses: Mapping[int, Floats], bones: Mapping[int, str] | None = None) -> None:
     """Give fragments of the case, by number, other poses (4, 4), as-scanned mm → reduced mm, at once.
 
-    bone.json alone is written anew. What was measured or drawn at the old poses is removed with it; the plan
+    ``bones`` are the names of the bones that fragments are now known to belong to. bone.json alone is written anew. What was measured or drawn at the old poses is removed with it; the plan
     and all else stay.
     """
     document = _bone_json(folder)
@@ -78,6 +78,7 @@ def write_poses(folder: Path, poses: Mapping[int, Floats]) -> None:
     for fragment in document["fragments"]:
         if fragment["number"] in poses:
             fragment["pose"] = np.asarray(poses[fragment["number"]], float).tolist()
+        fragment["bone"] = (bones or {}).get(fragment["number"], fragment["bone"])
     read_bone_document(document, f"{BONE} with the new poses")
 
     def outlives(name: str) -> bool:

@@ -11,7 +11,7 @@ from numba import njit
 
 @njit(cache=True, error_model="numpy", inline="always")
 def _linear(hu, x, y, z):  # type: ignore[no-untyped-def]
-    """The value at a place of the grid, linear between voxel centres; beyond the border that of the border."""
+    """The value at a place of the grid, linear between voxel centres; beyond the border that on it."""
     x = min(max(x, 0.0), hu.shape[0] - 1.000001)
     y = min(max(y, 0.0), hu.shape[1] - 1.000001)
     z = min(max(z, 0.0), hu.shape[2] - 1.000001)

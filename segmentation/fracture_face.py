@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from segmentation.local_edges import Edges, local_edges
@@ -52,6 +54,15 @@ FEWEST_COUNT = 60
 
 SAMPLE_COUNT = 1500
 """Vertices from which the cortex's level is taken. Our choice."""
+
+PATCH_MM = 1.2
+"""Points of one patch lie no farther apart than this. Our choice: two or three voxels."""
+
+PATCH_FRACTION = 0.25
+"""Smaller patches, compared with the largest, are no part of the face. Our choice."""
+
+CORTEX_PERCENT = 70
+"""Of all places, the brightness at so many percent stands for the cortex. Our choice."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,15 +130,8 @@ def _face(
     return face, looks, all_cortex
 
 
-PATCH_MM = 1.2
-"""Points of one patch lie no farther apart than this. Our choice: two or three voxels."""
-
-
 def _largest(points: Floats, chosen: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
     """The patches of ``chosen`` that hold at least a quarter of what the largest holds."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     rows = np.flatnonzero(chosen)
     if not len(rows):
         return chosen
@@ -138,10 +142,6 @@ def _largest(points: Floats, chosen: npt.NDArray[np.bool_]) -> npt.NDArray[np.bo
     result = np.zeros(len(points), bool)
     result[rows[sizes[patch] >= sizes.max() * PATCH_FRACTION]] = True
     return result
-
-
-PATCH_FRACTION = 0.25
-"""Smaller patches, compared with the largest, are no part of the face. Our choice."""
 
 
 def _outer(
@@ -168,10 +168,6 @@ def _some(points: Floats, normals: Floats, rng: np.random.Generator) -> tuple[Fl
 def _cortex_hu(edges: Edges) -> float:
     """The usual brightness beneath the outer surface: the fracture face is the smaller part."""
     return float(np.percentile(edges.peak_hu[np.isfinite(edges.out_mm)], CORTEX_PERCENT))
-
-
-CORTEX_PERCENT = 70
-"""Of all places, the brightness at so many percent stands for the cortex. Our choice."""
 
 
 def _unit(vector: Floats) -> Floats:

@@ -1,4 +1,4 @@
-"""Where a bone's edge lies beneath each vertex of its surface: half way between the grey values of both sides.
+"""Where a bone's edge lies beneath each vertex of its surface: half way between the grey values around it.
 
 A surface at one fixed level lies too far out over cortex and too far in over cancellous bone; on a fracture
 face, where the two meet, that shifts parts of it against each other by half a millimetre. The grey values are

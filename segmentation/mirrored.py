@@ -36,7 +36,7 @@ def template_starts(
     pattern = _pattern(mirror, seed)
     fixed_on_pattern = _laid_on(pattern, _sampled(fixed, seed))
     moving_on_pattern = _laid_on(pattern, _sampled(moving, seed))
-    back = np.linalg.inv(fixed_on_pattern)
+    back = np.asarray(np.linalg.inv(fixed_on_pattern), np.float64)
     points = carried(back[None], pattern.face)[0]
     normals = pattern.face_normals @ back[:3, :3].T
     template = Points(points, normals, points, normals)
@@ -73,7 +73,7 @@ def _laid_on(pattern: Points, fragment: Points) -> Floats:
     tree = cKDTree(pattern.face)
     away, _ = tree.query(carried(rested, fragment.face))
     best = int(np.argmax((away < NEAR_MM).mean(axis=1)))
-    return settled(target, fragment, rested[best][None], REACHES_MM[1:])[0]
+    return np.asarray(settled(target, fragment, rested[best][None], REACHES_MM[1:])[0])
 
 
 def _beginnings(pattern: Floats, fragment: Floats) -> Floats:
@@ -81,10 +81,8 @@ def _beginnings(pattern: Floats, fragment: Floats) -> Floats:
     centre, own = pattern.mean(axis=0), fragment.mean(axis=0)
     axes, own_axes = _axes(pattern - centre), _axes(fragment - own)
     along = (pattern - centre) @ axes[0]
-    turns = [np.eye(3)]
-    for one in (1.0, -1.0):
-        for two in (1.0, -1.0):
-            turns.append(axes.T @ np.diag([one, two, one * two]) @ own_axes)
+    signs = [(one, two, one * two) for one in (1.0, -1.0) for two in (1.0, -1.0)]
+    turns = [np.eye(3), *(axes.T @ np.diag(sign) @ own_axes for sign in signs)]
     result = []
     for place in np.quantile(along, (np.arange(ALONG_COUNT) + 1 / 2) / ALONG_COUNT):
         for turn in turns:

@@ -1,9 +1,9 @@
 """Bring a displaced fragment back onto another by its fracture face and the outer cortex, or say why not.
 
 Faces are found on both fragments (``fracture_face``), fitted from many starts (``rigid_fit``) and questioned
-(``reduction_trust``). On phantoms with wavy cuts, displaced by 2 to 10 mm and 5 to 25°, the face comes back to
-within 0.3 mm and 1°; see docs/reduction.md. What was lost between the fragments cannot be seen: a gap of lost
-bone is closed.
+(``reduction_trust``). On phantoms with wavy cuts, displaced by 2 to 10 mm and 5 to 25°, the face comes back
+to within 0.3 mm and 1°; see docs/reduction.md. What was lost between the fragments cannot be seen: a gap
+of lost bone is closed.
 """
 
 from __future__ import annotations
@@ -201,7 +201,12 @@ def _result(
     )
 
 
-def with_pose(bone: Bone, number: int, pose: Floats) -> Bone:
-    """``bone`` with that fragment in another pose."""
-    moved = tuple(replace(one, pose=pose) if one.number == number else one for one in bone.fragments)
+def with_reduction(bone: Bone, found: Reduction) -> Bone:
+    """``bone`` with the moved fragment in its new pose: faces that fit make it one bone with the other."""
+    moved = tuple(
+        replace(one, pose=found.pose, bone=bone.fragment(found.onto).bone)
+        if one.number == found.move
+        else one
+        for one in bone.fragments
+    )
     return replace(bone, fragments=moved)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
+from scipy.spatial.transform import Rotation
 
 from segmentation.rigid_fit import (
     ALIKE_COSINE_FACTOR,
@@ -57,11 +58,20 @@ RIVAL_MM, RIVAL_SCORE_FACTOR = 1.0, 0.08
 RESIDUAL_WEIGHT_FACTOR, STEP_WEIGHT_FACTOR = 0.5, 0.3
 """What a mm of residual and of step costs in the score. From the study."""
 
+SMOOTH_COUNT = 20
+"""Neighbours whose heights are averaged. Our choice: a disc of 1 mm at vertices 0.4 mm apart."""
+
+FEWEST_RELIEF_COUNT = 20
+"""Fewer points tell no relief. Our choice."""
+
+SPREAD_REACHES_MM, SPREAD_STEPS_COUNT = (3.0, 1.5, 1.0), 8
+"""How restarts are let come to rest. Our choice."""
+
 
 @dataclass(frozen=True)
 class Fit:
-    """How well a pose fits. ``step_mm`` is None where too little outer cortex was seen, ``agreement_fraction``
-    where the faces are too flat to tell."""
+    """How well a pose fits. ``step_mm`` is None where too little outer cortex was seen,
+    ``agreement_fraction`` where the faces are too flat to tell."""
 
     overlap_fraction: float
     residual_mm: float
@@ -134,20 +144,12 @@ def _smoothed(plane: Floats, heights: Floats) -> Floats:
     return np.asarray(heights[nearest].mean(axis=1))
 
 
-SMOOTH_COUNT = 20
-"""Neighbours whose heights are averaged. Our choice: a disc of 1 mm at vertices 0.4 mm apart."""
-
-
 def _off_plane(plane: Floats, height: Floats) -> Floats:
-    if len(height) < MOST_UNKNOWNS_COUNT:
+    if len(height) < FEWEST_RELIEF_COUNT:
         return np.zeros(0)
     matrix = np.column_stack([plane, np.ones(len(plane))])
     solved, *_ = np.linalg.lstsq(matrix, height)
     return np.asarray(height - matrix @ solved)
-
-
-MOST_UNKNOWNS_COUNT = 20
-"""Fewer points tell no relief. Our choice."""
 
 
 def _relief(own: Floats, other: Floats, least_mm: float) -> tuple[float, float | None]:
@@ -189,21 +191,17 @@ def spread_mm(fixed: Points, moving: Points, pose: Floats, template: Points | No
     """
     matrix, centre, size = normal_matrix(fixed, moving, pose, template)
     _, modes = np.linalg.eigh(matrix)
-    nudged = []
-    for mode in modes.T[:NUDGED_MODES_COUNT]:
-        for sign in (-1.0, 1.0):
-            nudged.append(_nudged(pose, sign * mode, centre, size, moving))
+    nudged = [
+        _nudged(pose, sign * mode, centre, size, moving)
+        for mode in modes.T[:NUDGED_MODES_COUNT]
+        for sign in (-1.0, 1.0)
+    ]
     rested = settled(fixed, moving, np.stack(nudged), SPREAD_REACHES_MM, SPREAD_STEPS_COUNT, template)
     return float(apart_mm(moving, rested, pose).max())
 
 
-SPREAD_REACHES_MM, SPREAD_STEPS_COUNT = (3.0, 1.5, 1.0), 8
-"""How restarts are let come to rest. Our choice."""
-
-
 def _nudged(pose: Floats, mode: Floats, centre: Floats, size: float, moving: Points) -> Floats:
     """``pose`` moved along ``mode`` (turn, shift) by NUDGE_MM over the face."""
-    from scipy.spatial.transform import Rotation
 
     def at(share: float) -> Floats:
         result = pose.copy()
@@ -243,8 +241,8 @@ def reasons_against(
         reasons.append("the faces are flat and no outer cortex is seen on both sides")
     if spread_mm > MOST_SPREAD_MM:
         reasons.append(
-            f"begun {NUDGE_MM:g} mm beside, the fit ends {spread_mm:.1f} mm away (at most {MOST_SPREAD_MM:g}): "
-            "the faces do not determine it"
+            f"begun {NUDGE_MM:g} mm beside, the fit ends {spread_mm:.1f} mm away "
+            f"(at most {MOST_SPREAD_MM:g}): the faces do not determine it"
         )
     if rival_score_ratio is not None and rival_score_ratio > best_score_ratio - RIVAL_SCORE_FACTOR:
         reasons.append("another position fits nearly as well")

@@ -8,7 +8,7 @@ are held in the surface that goes on across the fracture. Tukey's weights leave 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -32,6 +32,9 @@ OPPOSED_COSINE_FACTOR, ALIKE_COSINE_FACTOR = -0.6, 0.8
 OUTER_REACH_MM, OUTER_WEIGHT_FACTOR = 4.0, 1.0
 """The cortex is held across so much, at so much of a face point's weight. Our choice: of 0.3, 1 and 3 it gave
 the smallest errors on phantoms."""
+
+TEMPLATE_WEIGHT_FACTOR = 0.05
+"""Weight of the other side's cortex: it decides what faces and cortex leave open, and no more. Our choice."""
 
 TUKEY_FACTOR, LEAST_SIGMA_MM = 4.685, 0.15
 """Tukey's constant for 95 % efficiency (textbook value), and the least deviation it is scaled with: the
@@ -100,7 +103,7 @@ def settled(
             middle = carried(poses, centre[None, :])[:, 0]
             normal, right = np.zeros((len(poses), 6, 6)), np.zeros((len(poses), 6))
             for rows in _pairings(fixed, moving, poses, reach, template):
-                _add(normal, right, *rows, middle, size)
+                _add(normal, right, rows, middle, size)
             poses = _stepped(poses, normal, right, middle, size)
     return poses
 
@@ -115,12 +118,18 @@ def normal_matrix(
     middle = carried(pose[None], centre[None, :])[:, 0]
     normal, right = np.zeros((1, 6, 6)), np.zeros((1, 6))
     for rows in _pairings(fixed, moving, pose[None], REACHES_MM[-1], template):
-        _add(normal, right, *rows, middle, size)
+        _add(normal, right, rows, middle, size)
     return normal[0], middle[0], size
 
 
-def _pairings(fixed, moving, poses, reach, template):  # type: ignore[no-untyped-def]
-    """Places, directions, distances and weights, of the face, the cortex and the template."""
+Rows = tuple[Floats, Floats, Floats, Floats]
+"""Places, directions, distances and weights of pairs, each (k, n, …)."""
+
+
+def _pairings(
+    fixed: Points, moving: Points, poses: Floats, reach: float, template: Points | None
+) -> Iterator[Rows]:
+    """The pairs of the face, the cortex and the template."""
     yield _face_pairs(fixed, moving, poses, reach)
     if len(fixed.outer) and len(moving.outer):
         yield _outer_pairs(fixed, moving, poses, OUTER_WEIGHT_FACTOR)
@@ -128,13 +137,7 @@ def _pairings(fixed, moving, poses, reach, template):  # type: ignore[no-untyped
         yield _outer_pairs(template, moving, poses, TEMPLATE_WEIGHT_FACTOR)
 
 
-TEMPLATE_WEIGHT_FACTOR = 0.05
-"""Weight of the other side's cortex: it decides what faces and cortex leave open, and no more. Our choice."""
-
-
-def _face_pairs(
-    fixed: Points, moving: Points, poses: Floats, reach: float
-) -> tuple[Floats, Floats, Floats, Floats]:
+def _face_pairs(fixed: Points, moving: Points, poses: Floats, reach: float) -> Rows:
     places, facing = carried(poses, moving.face), turned(poses, moving.face_normals)
     away, nearest = fixed.face_tree.query(places, distance_upper_bound=reach)
     near = np.isfinite(away)
@@ -145,9 +148,7 @@ def _face_pairs(
     return places, normals, distance, _tukey(distance, near)
 
 
-def _outer_pairs(
-    fixed: Points, moving: Points, poses: Floats, factor: float
-) -> tuple[Floats, Floats, Floats, Floats]:
+def _outer_pairs(fixed: Points, moving: Points, poses: Floats, factor: float) -> Rows:
     places, facing = carried(poses, moving.outer), turned(poses, moving.outer_normals)
     away, nearest = fixed.outer_tree.query(places, distance_upper_bound=OUTER_REACH_MM)
     near = np.isfinite(away)
@@ -170,12 +171,13 @@ def _tukey(distance: Floats, near: npt.NDArray[np.bool_]) -> Floats:
     return np.asarray(np.where(near & (np.abs(share) < 1), (1 - share**2) ** 2, 0.0))
 
 
-def _add(normal, right, places, directions, distance, weight, middle, size):  # type: ignore[no-untyped-def]
+def _add(normal: Floats, right: Floats, rows: Rows, middle: Floats, size: float) -> None:
     """Add the pairs to the normal equations of each pose, turns scaled to mm at the face's ``size``."""
+    places, directions, distance, weight = rows
     arm = (places - middle[:, None, :]) / size
-    rows = np.concatenate([np.cross(arm, directions), directions], axis=-1)
-    weighted = rows * weight[..., None]
-    normal += weighted.transpose(0, 2, 1) @ rows
+    terms = np.concatenate([np.cross(arm, directions), directions], axis=-1)
+    weighted = terms * weight[..., None]
+    normal += weighted.transpose(0, 2, 1) @ terms
     right -= (weighted * distance[..., None]).sum(axis=1)
 
 

@@ -23,7 +23,7 @@ FINE_COUNT = 2
 
 SOFT_HU, CANCELLOUS_HU, CORTEX_HU, MARROW_HU = 45.0, 270.0, 1200.0, -20.0
 TEXTURE_SD_HU, GRAIN_MM = 40.0, 0.7
-CLEAR_MM = 1.2
+CLEAR_MM = 1.7
 """Displaced pieces lie at least so far apart: where they touch they must first be told apart."""
 
 MARGIN_MM = 4.0
@@ -172,7 +172,7 @@ def broken(
     if not whole:
         moved = _apart(rng, shape, cut, upper_shape, upper_cut, placement, shift_mm, turn_degree)
     made = Broken(shape, cut, upper_shape, upper_cut, placement, moved, None)  # type: ignore[arg-type]
-    return replace(made, ct=_scanned(made, rng, voxel_mm, fwhm_mm, noise_hu, whole=whole))
+    return replace(made, ct=_scanned(made, seed, rng, voxel_mm, fwhm_mm, noise_hu))
 
 
 def _apart(rng, shape, cut, upper_shape, upper_cut, placement, shift_mm, turn_degree) -> Floats:  # type: ignore[no-untyped-def]
@@ -194,7 +194,7 @@ def _apart(rng, shape, cut, upper_shape, upper_cut, placement, shift_mm, turn_de
     raise ValueError("no motion within these ranges leaves the pieces apart")
 
 
-def _scanned(made: Broken, rng, voxel_mm, fwhm_mm, noise_hu, *, whole) -> CTVolume:  # type: ignore[no-untyped-def]
+def _scanned(made: Broken, seed, rng, voxel_mm, fwhm_mm, noise_hu) -> CTVolume:  # type: ignore[no-untyped-def]
     ends = np.stack(
         np.meshgrid(*[[-12.0, 12.0]] * 2, [-made.shape.half_length_mm, made.shape.half_length_mm]), axis=-1
     ).reshape(-1, 3)
@@ -212,8 +212,10 @@ def _scanned(made: Broken, rng, voxel_mm, fwhm_mm, noise_hu, *, whole) -> CTVolu
     ]
     cell = GRAIN_MM / 2
     size = int(56 / cell)
+    # Of their own seed, so that the unbroken bone has the same.
     grains = gaussian_filter(
-        rng.standard_normal((size, size, size), dtype=np.float32), GRAIN_MM / FWHM_PER_SIGMA / cell
+        np.random.default_rng([seed, 78]).standard_normal((size, size, size), dtype=np.float32),
+        GRAIN_MM / FWHM_PER_SIGMA / cell,
     )
     grains *= TEXTURE_SD_HU / grains.std()
     hu = np.full(shape, SOFT_HU, np.float32)
