@@ -356,15 +356,13 @@ def _entry(case: Case) -> Iterator[Finding]:
 
 
 def _overlap(case: Case) -> Iterator[Finding]:
-    limit_mm3 = case.limits.fragments_overlap_mm3
     crossed = {fragment.fragment for fragment in case.result.fragments}
-    for pair, shared in case.prepared.shared_mm3.items():
-        if shared > limit_mm3 and crossed & set(pair):
+    for pair, shared in case.prepared.shared.items():
+        limit_mm3 = case.limits.fragments_overlap_mm * shared.area_mm2
+        if shared.volume_mm3 > limit_mm3 and crossed & set(pair):
             one, other = (case.prepared.bone.fragment(number).name for number in pair)
-            message = (
-                f"{one} and {other} overlap by {shared:.0f} mm³ as reduced: density there is the deeper's."
-            )
-            yield _finding("fragments-overlap", message, OURS, shared, limit_mm3)
+            message = f"As reduced {one} and {other} share {shared.volume_mm3:.1f} mm³: the deeper counts."
+            yield _finding("fragments-overlap", message, OURS, shared.volume_mm3, limit_mm3)
 
 
 def _small(case: Case) -> Iterator[Finding]:
@@ -378,8 +376,8 @@ def _small(case: Case) -> Iterator[Finding]:
         threads = float((cells_mm / pitches_mm).sum())
         if threads < case.limits.room_for_threads_count:
             message = (
-                f"{fragment.fragment_name} is too small on this path to hold a thread: "
-                f"{threads:.1f} turns at most."
+                f"Only {threads:.1f} turns of thread have room in {fragment.fragment_name}: "
+                "it is too small there to be held."
             )
             yield _finding("fragment-too-small", message, OURS, threads, case.limits.room_for_threads_count)
 

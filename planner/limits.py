@@ -48,9 +48,9 @@ class Limits:
     """Screw to metal within its slices, where streaks lie. Our choice: they fade within a few cm (common
     practice)."""
 
-    fragments_overlap_mm3: float = 60.0
-    """Volume that two reduced fragments may share. Our choice: a right reduction of a face of 2 to 3 cm²
-    shares up to 40 mm³."""
+    fragments_overlap_mm: float = 0.6
+    """Mean depth to which two reduced fragments may overlap; times their shared area, the limit in mm³. Our
+    choice: surfaces at a plain grey level lie up to 0.3 mm too far out."""
 
     room_for_threads_count: float = 1.0
     """Turns of thread that a fragment on the path must have room for. Our choice: less than one turn holds

@@ -9,6 +9,7 @@ length that lines of a lattice run through both, times the lattice's cell: on a 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from itertools import combinations, pairwise
 
 import numpy as np
@@ -65,6 +66,26 @@ def posed_joint(joint: Surface, fragments: tuple[Fragment, ...], poses: Mapping[
         faces.append(renumbered.reshape(-1, 3) + count)
         count += len(used)
     return Surface(np.concatenate(vertices), np.concatenate(faces))
+
+
+@dataclass(frozen=True)
+class Shared:
+    """What two reduced fragments share: a volume, and the area of the first's surface that lies in it."""
+
+    volume_mm3: float
+    area_mm2: float
+
+
+def shared_by(first: Mesh, second: Mesh) -> Shared:
+    """What two closed surfaces share."""
+    volume = shared_mm3(first, second)
+    if volume == 0:
+        return Shared(0.0, 0.0)
+    near = ((first.middles_mm >= second.low_mm) & (first.middles_mm <= second.high_mm)).all(axis=1)
+    inside = signed_distance_mm(second, first.middles_mm[near])[0] > 0
+    corners = first.vertices_mm[first.faces[near][inside]]
+    across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    return Shared(volume, float(np.linalg.norm(across, axis=1).sum() / 2))
 
 
 def shared_mm3(first: Mesh, second: Mesh) -> float:

@@ -18,7 +18,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from planner.mesh import Mesh, joined, mesh_of
-from planner.posed import back_of, carried, moves, posed_joint, posed_surface, shared_mm3
+from planner.posed import Shared, back_of, carried, moves, posed_joint, posed_surface, shared_by
 from segmentation.vocabulary import Bone, Floats, Ints
 
 FACING_MM = 3.0
@@ -48,7 +48,7 @@ class PreparedBone:
 
     ``looks_at[a]`` (m,) tells for each triangle of fragment a which fragment it faces, 0 for none, and
     ``touches[a]`` (m,) whether it lies on it: there is no surface then, the bone goes on. ``poses[a]`` (4, 4)
-    takes as-scanned mm to where its mesh is. ``shared_mm3`` tells the volume that two reduced fragments
+    takes as-scanned mm to where its mesh is. ``shared`` tells what two reduced fragments
     share. ``outer_surfaces`` keeps what ``outer_surface`` has built.
     """
 
@@ -58,7 +58,7 @@ class PreparedBone:
     touches: dict[int, npt.NDArray[np.bool_]]
     joint: Mesh | None
     poses: dict[int, Floats]
-    shared_mm3: dict[tuple[int, int], float]
+    shared: dict[tuple[int, int], Shared]
     outer_surfaces: dict[tuple[str, frozenset[int]], Mesh] = field(default_factory=dict)
 
     @property
@@ -107,7 +107,7 @@ def prepare(bone: Bone, *, as_scanned: bool = False) -> PreparedBone:
         touches[fragment.number] = touching
     joint = None if bone.joint is None else mesh_of(posed_joint(bone.joint, bone.fragments, poses))
     shared = {
-        (one, other): shared_mm3(meshes[one], meshes[other])
+        (one, other): shared_by(meshes[one], meshes[other])
         for one, other in combinations(sorted(meshes), 2)
         if moves(poses[one]) or moves(poses[other])
     }

@@ -70,7 +70,8 @@ def write_case(folder: Path, bone: Bone, *, replace: bool = False) -> None:
 def write_poses(folder: Path, poses: Mapping[int, Floats], bones: Mapping[int, str] | None = None) -> None:
     """Give fragments of the case, by number, other poses (4, 4), as-scanned mm → reduced mm, at once.
 
-    ``bones`` are the names of the bones that fragments are now known to belong to. bone.json alone is written anew. What was measured or drawn at the old poses is removed with it; the plan
+    ``bones`` are the names of the bones that fragments are now known to belong to. bone.json
+    alone is written anew. What was measured or drawn at the old poses is removed with it; the plan
     and all else stay.
     """
     document = _bone_json(folder)
@@ -157,6 +158,7 @@ def read_case(folder: Path) -> Bone:
                 part.bone,
                 part.volume_mm3,
                 read_ply(folder / surface_name(part.number)),
+                pose=np.array(part.pose),
                 cortex=read_cortex(folder / surface_name(part.number)),
             )
             for part in document.fragments

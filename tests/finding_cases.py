@@ -348,9 +348,9 @@ TWINS = [
     ),
     Twins(
         "fragments-overlap",
-        # 60 mm³ over 28 × 28 mm are 0.08 mm.
-        lambda: found(pushed_together(0.2), down(-12.6, 18.7)),
-        lambda: found(pushed_together(-0.05), down(-12.6, 18.7)),
+        # A mean depth of 0.6 mm, less what the rounded edges take away.
+        lambda: found(pushed_together(0.8), down(-12.6, 18.7)),
+        lambda: found(pushed_together(0.5), down(-12.6, 18.7)),
         "reduced too far",
     ),
     Twins(

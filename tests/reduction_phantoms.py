@@ -16,7 +16,8 @@ from phantoms import FWHM_PER_SIGMA, grid_around
 from scipy.ndimage import gaussian_filter, map_coordinates
 from scipy.spatial.transform import Rotation
 
-from segmentation.vocabulary import CTVolume, Floats, Grid
+from segmentation.reduction_starts import Pairs
+from segmentation.vocabulary import Bone, CTVolume, Floats, Grid
 
 FINE_COUNT = 2
 """Fine cells along a voxel's edge; edges are filled in shares, so that they lie where the formula says."""
@@ -249,3 +250,19 @@ def _scanned(made: Broken, seed, rng, voxel_mm, fwhm_mm, noise_hu) -> CTVolume: 
     voxels = hu.reshape(*count).mean(axis=(1, 3, 5))
     noisy = voxels + rng.normal(0, noise_hu, voxels.shape)
     return CTVolume(grid, noisy.round().astype(np.int16), "phantom")
+
+
+def fragments_of(made: Broken, bone: Bone) -> tuple[int, int]:
+    """The numbers of the lower and the upper piece."""
+    numbers = []
+    for seed_mm in (made.lower_seed_mm(), made.upper_seed_mm()):
+        i, j, k = np.round(made.ct.grid.mm_to_ijk(seed_mm)).astype(int)[0]
+        numbers.append(int(bone.labels[i, j, k]))
+    return numbers[0], numbers[1]
+
+
+def rough_pairs(made: Broken, count: int, rng: np.random.Generator, *, sd_mm: float = 1.5) -> Pairs:
+    """So many places of the face and where they belong, each coordinate off by ``sd_mm``."""
+    onto = made.face_mm[rng.choice(len(made.face_mm), count, replace=False)]
+    move = moved_by(made.moved, onto)
+    return Pairs(move + rng.normal(0, sd_mm, move.shape), onto + rng.normal(0, sd_mm, onto.shape))

@@ -61,15 +61,17 @@ def test_a_closed_gap_is_gone_and_as_scanned_it_is_there():
 def test_density_stays_with_its_fragment():
     bone = slabs_apart()
     far = lifted(bone, {"upper": (3.0, 2.0, 1.5), "lower": (0.0, 0.0, -2.0)})
+    means = []
     for one in (bone, far):
         screw = replace(down(-14.6 if one is far else -12.6, 30.0), name="S1")
         result = assess(one, Plan((screw,))).screws[0]
         found = {part.fragment_name: part.mean_hu for part in result.fragments}
-        # The blurred ends are alike, so the means are the same to the place of the cells.
-        assert found["lower"] == pytest.approx(400, abs=10)
-        assert found["upper"] == pytest.approx(800, abs=25)
+        means.append(found)
         deep = (result.profile.depth_mm > 4) & (result.profile.depth_mm < 6)
         assert result.profile.axis.hu[deep] == pytest.approx(400, abs=2)
+    # The blurred ends are alike, so the means are the same but for where the cells lie.
+    assert means[1] == pytest.approx(means[0], rel=0.02)
+    assert means[0]["upper"] / means[0]["lower"] == pytest.approx(2, rel=0.05)
 
 
 def test_moving_bone_and_plan_together_changes_nothing():
@@ -151,7 +153,7 @@ def test_the_joint_goes_with_its_fragment():
     joint = prepare(moved).joint
     assert joint is not None
     assert np.sort(joint.vertices_mm, axis=0) == pytest.approx(
-        np.sort(bone.joint.vertices_mm + [1.0, 2.0, 30.0], axis=0)
+        np.sort(bone.joint.vertices_mm + pose[:3, 3], axis=0)
     )
     assert prepare(moved, as_scanned=True).joint.vertices_mm == pytest.approx(bone.joint.vertices_mm)
 
