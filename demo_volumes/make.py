@@ -82,7 +82,8 @@ class DemoCase:
     ``labels`` is None: the pieces are apart in the grey values, unless a gap was asked for that is too narrow
     for the blur (then the broken bone is one piece, with one name). ``segment_options`` holds
     ``threshold_hu``, ``calibration`` (slope, intercept), ``host`` and ``names``: (point in mm, fragment,
-    bone) for each piece.
+    bone) for each piece. ``scene`` holds the formulas in anatomical mm, and ``placement`` (3, 3) turns those
+    into patient mm: with both, any truth can be asked.
     """
 
     name: str
@@ -90,6 +91,8 @@ class DemoCase:
     plan: dict[str, Any]
     truth: dict[str, Any]
     segment_options: dict[str, Any]
+    scene: Scene
+    placement: npt.NDArray[np.float64]
     joint: Surface | None = None
     labels: npt.NDArray[np.uint8] | None = None
     names: tuple[str, ...] = ()
@@ -153,6 +156,8 @@ def make_demo(
             "host": scene.host,
             "names": _names(scene, placement, truth["fragments"], grid, hu > scene.level_hu),
         },
+        scene=scene,
+        placement=placement,
         joint=None if joint is None else _placed(joint, placement),
         names=tuple(f["name"] for f in truth["fragments"]),
     )

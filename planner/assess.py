@@ -125,8 +125,7 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
                 all_bites[number],
                 calibration,
                 prepared.bone.host,
-                # A fracture face has no cortex to fit: it was found 0.5 mm off, far more than its deviation.
-                None if prepared.looks_at[number].any() else engaged_error_mm(prepared.bone.fragment(number)),
+                engaged_error_mm(prepared.bone.fragment(number)),
             )
             if hold is None:
                 reasons[f"fragments.{number}.pullout_n"] = UNKNOWN

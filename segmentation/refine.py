@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from segmentation.cortex_level import (
     FIRST_GUESS_HU,
@@ -23,6 +24,7 @@ from segmentation.point_spread import FWHM_PER_SIGMA_RATIO, spread_at
 from segmentation.profile_kernels import FARTHEST_MM
 from segmentation.profiles import Scan, noise_hu, scan_of
 from segmentation.refine_kernels import (
+    BLUR,
     BLUR_SD_FRACTION,
     CHI2,
     CORTEX,
@@ -81,6 +83,12 @@ COARSE_SLICE_MM, COARSE_FACING_FRACTION, COARSE_SD_RATIO = 2.0, 0.09, 0.2
 deviation is at least this share of the step between slices along its normal. From the same study: slices of
 3.3 mm left 0.5 mm (RMS) on bones of any direction."""
 
+OTHER_BLUR_SDS_RATIO = 6.0
+"""An edge whose fitted log sigma is so many deviations from the scan's is not trusted: at rims, and where
+spongy bone lies open, several edges run together. Our choice: on a broken surface of spongy bone a sixth of
+the edges, and nearly all that were off by more than 0.25 mm.
+"""
+
 FACING_FRACTION = 0.25
 """A place's blur is assumed where so much of its direction lies along an assumed one. Our choice."""
 
@@ -99,7 +107,7 @@ def refine_surface(
     shape = shape_of(own, rings, scan.outward)
     noise = noise_hu(ct, surface.vertices_mm)
     spread = point_spread or spread_at(ct, scan, shape, noise, seed)
-    bed, level = _first_look(_Bed(scan, spread, noise, shape), seed)
+    bed, level = _first_look(_Bed(scan, spread, noise, shape, _mesh_hu(ct, surface)), seed)
     fits = np.full((len(own), FIT_COUNT), np.nan)
     everything = np.arange(len(own))
     _fit(bed, fits, everything, *(np.full(len(own), value) for value in level))
@@ -123,6 +131,7 @@ class _Bed:
     spread: PointSpread
     noise_hu: float
     shape: Shape
+    mesh_hu: float
     usual_misfit_ratio: float = 1.0
 
     @property
@@ -136,6 +145,11 @@ class _Bed:
         across = self.scan.across_slices_fraction(self.shape.normals)
         xy, z = 1 - across > FACING_FRACTION, across > FACING_FRACTION
         return np.asarray((xy & self.spread.xy_assumed) | (z & self.spread.z_assumed))
+
+    @property
+    def blur_sd_fraction(self) -> Floats:
+        """(n,) the soft constant of log sigma."""
+        return np.where(self.blur_assumed, ASSUMED_BLUR_SD_FRACTION, BLUR_SD_FRACTION)
 
     @property
     def too_coarse(self) -> Mask:
@@ -191,7 +205,7 @@ def _fit(
             sigma,
             cortex_hu[here],
             cortex_sd_hu[here],
-            np.where(part.blur_assumed, ASSUMED_BLUR_SD_FRACTION, BLUR_SD_FRACTION),
+            part.blur_sd_fraction,
             bed.usual_misfit_ratio,
             np.nan if soft_hu is None else soft_hu,
             NEAR_FWHM_RATIO,
@@ -199,6 +213,12 @@ def _fit(
             found,
         )
         fits[here] = found
+
+
+def _mesh_hu(ct: CTVolume, surface: Surface) -> float:
+    """The usual grey value at the mesh, between the bone's and the soft tissue's."""
+    ijk = ct.grid.mm_to_ijk(surface.vertices_mm).T
+    return float(np.median(ndimage.map_coordinates(ct.hu, ijk, output=float, order=1, mode="nearest")))
 
 
 def _first_look(bed: _Bed, seed: int) -> tuple[_Bed, tuple[float, float]]:
@@ -221,7 +241,7 @@ def _mended(start: Shape, bed: _Bed, fits: Floats, rings: Rings) -> tuple[Floats
     edge = np.where(_found(fits), bed.blur_shift_mm - fits[:, EDGE], 0.0)
     places = bed.shape.points_mm + edge[:, None] * bed.shape.normals
     moves = np.einsum("ij,ij->i", places - start.points_mm, start.normals)
-    moves = np.where(_found(fits) & (np.abs(moves) < FARTHEST_MM), moves, np.nan)
+    moves = np.where(_found(fits) & ~_inside(bed, fits) & (np.abs(moves) < FARTHEST_MM), moves, np.nan)
     moves, sd, doubtful = repaired(moves, POSITION_SD_RATIO * fits[:, SD_EDGE], rings)
     at_border = bed.scan.at_border(start.points_mm)
     moves[at_border], sd[at_border], doubtful[at_border] = 0.0, LEFT_SD_MM, True
@@ -250,6 +270,15 @@ def _found(fits: Floats) -> Mask:
     """(n,) where an edge was found, and not farther from the mesh than it may lie."""
     with np.errstate(invalid="ignore"):
         return np.asarray((fits[:, FOUND] > 0) & (np.abs(fits[:, EDGE]) < FARTHEST_MM))
+
+
+def _inside(bed: _Bed, fits: Floats) -> Mask:
+    """(n,) edges within the bone: from bright to brighter, or such as only another blur would show."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(
+            (np.abs(fits[:, BLUR]) > OTHER_BLUR_SDS_RATIO * bed.blur_sd_fraction)
+            | (fits[:, OUTSIDE] > bed.mesh_hu)
+        )
 
 
 def _soft_tissue_hu(fits: Floats) -> float:

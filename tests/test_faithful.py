@@ -5,7 +5,6 @@ whose faces have no cortex, voxels 0.4 × 0.4 × 0.5 mm, noise 12 HU; a fixed le
 too long.
 """
 
-from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -102,13 +101,3 @@ def test_a_threshold_alone_keeps_the_plain_level_and_refining_can_be_asked_for()
     ct, _ = layered(np.eye(3))
     assert segment(ct, threshold_hu=200.0).fragments[0].cortex is None
     assert segment(ct, threshold_hu=200.0, refine=True).fragments[0].cortex is not None
-
-
-def test_a_fracture_face_keeps_the_interval_of_a_plain_level() -> None:
-    bone, turn = block()
-    entry = turn @ np.array([0.0, 0.0, -(NEAR_MM + FAR_MM + GAP_MM) / 2])
-    plan = Plan((placed(entry, np.zeros(3), length_mm=24.0),))
-    whole = bone.prepared.bone
-    plain = replace(whole, fragments=tuple(replace(one, cortex=None) for one in whole.fragments))
-    refined, level = (assess_screws(one, plan).screws[0] for one in (bone, ready(plain)))
-    assert [f.pullout_n for f in refined.fragments] == [f.pullout_n for f in level.fragments]
