@@ -21,7 +21,7 @@ FORMAT = "pilothole-bone"
 FRAGMENTS_MAX_COUNT = 255
 """Fragments a label image of bytes can tell apart."""
 
-RIGID_TOLERANCE = 1e-6
+RIGID_TOLERANCE_RATIO = 1e-6
 """A pose's turn is square, and its last row 0 0 0 1, to this. Our choice: written by hand with six digits."""
 
 Digest = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
@@ -216,4 +216,4 @@ def is_rigid(pose: Sequence[Sequence[float]]) -> bool:
     turn = matrix[:3, :3]
     square = float(np.abs(turn.T @ turn - np.eye(3)).max())
     last = float(np.abs(matrix[3] - np.array([0.0, 0.0, 0.0, 1.0])).max())
-    return bool(max(square, last) <= RIGID_TOLERANCE and np.linalg.det(turn) > 0)
+    return bool(max(square, last) <= RIGID_TOLERANCE_RATIO and np.linalg.det(turn) > 0)

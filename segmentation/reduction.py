@@ -143,17 +143,17 @@ def reduce_sides(
     )[0]
     relief_mm = SHAFT_RELIEF_MM if fixed.all_cortex and moving.all_cortex else RELIEF_MM
     fit = fit_of(onto_points, move_points, pose, relief_mm=relief_mm)
-    spread = spread_mm(onto_points, coarse, pose, template)
+    restarts_mm = spread_mm(onto_points, coarse, pose, template)
     away = apart_mm(coarse, rested, pose)
     rivals = scores[away > RIVAL_MM]
     reasons = reasons_against(
         fit,
-        spread,
+        restarts_mm,
         best_score_ratio=float(scores[best]),
         rival_score_ratio=float(rivals.max()) if len(rivals) else None,
     )
     reasons += _pairs_against(pairs, pose)
-    return _result(moving_fragment, fixed_fragment, move_points, pose, fit, spread, how[best], reasons)
+    return _result(moving_fragment, fixed_fragment, move_points, pose, fit, restarts_mm, how[best], reasons)
 
 
 def _pairs_against(pairs: Pairs, pose: Floats) -> tuple[str, ...]:
@@ -175,7 +175,7 @@ def _result(
     points: Points,
     pose: Floats,
     fit: Fit,
-    spread: float,
+    restarts_mm: float,
     start: str,
     reasons: tuple[str, ...],
 ) -> Reduction:
@@ -193,7 +193,7 @@ def _result(
         gap_mm=fit.gap_mm,
         step_mm=fit.step_mm,
         overlap_fraction=fit.overlap_fraction,
-        spread_mm=spread,
+        spread_mm=restarts_mm,
         relief_mm=fit.relief_mm,
         agreement_fraction=fit.agreement_fraction,
         start=start,

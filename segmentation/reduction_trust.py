@@ -190,10 +190,10 @@ def spread_mm(fixed: Points, moving: Points, pose: Floats, template: Points | No
 
     They are moved along the motions that faces and cortex determine least.
     """
-    matrix, centre, size = normal_matrix(fixed, moving, pose, template)
+    matrix, centre, size_mm = normal_matrix(fixed, moving, pose, template)
     _, modes = np.linalg.eigh(matrix)
     nudged = [
-        _nudged(pose, sign * mode, centre, size, moving)
+        _nudged(pose, sign * mode, centre, size_mm, moving)
         for mode in modes.T[:NUDGED_MODES_COUNT]
         for sign in (-1.0, 1.0)
     ]
@@ -201,14 +201,14 @@ def spread_mm(fixed: Points, moving: Points, pose: Floats, template: Points | No
     return float(apart_mm(moving, rested, pose).max())
 
 
-def _nudged(pose: Floats, mode: Floats, centre: Floats, size: float, moving: Points) -> Floats:
+def _nudged(pose: Floats, mode: Floats, centre: Floats, size_mm: float, moving: Points) -> Floats:
     """``pose`` moved along ``mode`` (turn, shift) by NUDGE_MM over the face."""
 
-    def at(share: float) -> Floats:
+    def at(share_ratio: float) -> Floats:
         result = pose.copy()
-        turn = Rotation.from_rotvec(share * mode[:3] / size).as_matrix()
+        turn = Rotation.from_rotvec(share_ratio * mode[:3] / size_mm).as_matrix()
         result[:3, :3] = turn @ pose[:3, :3]
-        result[:3, 3] = turn @ (pose[:3, 3] - centre) + centre + share * mode[3:]
+        result[:3, 3] = turn @ (pose[:3, 3] - centre) + centre + share_ratio * mode[3:]
         return result
 
     way = float(apart_mm(moving, at(1.0)[None], pose)[0])

@@ -97,14 +97,14 @@ def settled(
     """
     poses = np.array(starts, float)
     centre = moving.face.mean(axis=0)
-    size = float(np.sqrt(((moving.face - centre) ** 2).sum(axis=1).mean()))
-    for reach in reaches_mm:
+    size_mm = float(np.sqrt(((moving.face - centre) ** 2).sum(axis=1).mean()))
+    for reach_mm in reaches_mm:
         for _ in range(steps_count):
             middle = carried(poses, centre[None, :])[:, 0]
             normal, right = np.zeros((len(poses), 6, 6)), np.zeros((len(poses), 6))
-            for rows in _pairings(fixed, moving, poses, reach, template):
-                _add(normal, right, rows, middle, size)
-            poses = _stepped(poses, normal, right, middle, size)
+            for rows in _pairings(fixed, moving, poses, reach_mm, template):
+                _add(normal, right, rows, middle, size_mm)
+            poses = _stepped(poses, normal, right, middle, size_mm)
     return poses
 
 
@@ -114,12 +114,12 @@ def normal_matrix(
     """(6, 6) how firmly the pairs hold turns (times the face's size) and shifts, about which centre, and that
     size in mm."""
     centre = moving.face.mean(axis=0)
-    size = float(np.sqrt(((moving.face - centre) ** 2).sum(axis=1).mean()))
+    size_mm = float(np.sqrt(((moving.face - centre) ** 2).sum(axis=1).mean()))
     middle = carried(pose[None], centre[None, :])[:, 0]
     normal, right = np.zeros((1, 6, 6)), np.zeros((1, 6))
     for rows in _pairings(fixed, moving, pose[None], REACHES_MM[-1], template):
-        _add(normal, right, rows, middle, size)
-    return normal[0], middle[0], size
+        _add(normal, right, rows, middle, size_mm)
+    return normal[0], middle[0], size_mm
 
 
 Rows = tuple[Floats, Floats, Floats, Floats]
@@ -127,19 +127,19 @@ Rows = tuple[Floats, Floats, Floats, Floats]
 
 
 def _pairings(
-    fixed: Points, moving: Points, poses: Floats, reach: float, template: Points | None
+    fixed: Points, moving: Points, poses: Floats, reach_mm: float, template: Points | None
 ) -> Iterator[Rows]:
     """The pairs of the face, the cortex and the template."""
-    yield _face_pairs(fixed, moving, poses, reach)
+    yield _face_pairs(fixed, moving, poses, reach_mm)
     if len(fixed.outer) and len(moving.outer):
         yield _outer_pairs(fixed, moving, poses, OUTER_WEIGHT_FACTOR)
     if template is not None:
         yield _outer_pairs(template, moving, poses, TEMPLATE_WEIGHT_FACTOR)
 
 
-def _face_pairs(fixed: Points, moving: Points, poses: Floats, reach: float) -> Rows:
+def _face_pairs(fixed: Points, moving: Points, poses: Floats, reach_mm: float) -> Rows:
     places, facing = carried(poses, moving.face), turned(poses, moving.face_normals)
-    away, nearest = fixed.face_tree.query(places, distance_upper_bound=reach)
+    away, nearest = fixed.face_tree.query(places, distance_upper_bound=reach_mm)
     near = np.isfinite(away)
     nearest = np.where(near, nearest, 0)
     normals = fixed.face_normals[nearest]
@@ -148,7 +148,7 @@ def _face_pairs(fixed: Points, moving: Points, poses: Floats, reach: float) -> R
     return places, normals, distance, _tukey(distance, near)
 
 
-def _outer_pairs(fixed: Points, moving: Points, poses: Floats, factor: float) -> Rows:
+def _outer_pairs(fixed: Points, moving: Points, poses: Floats, weight_factor: float) -> Rows:
     places, facing = carried(poses, moving.outer), turned(poses, moving.outer_normals)
     away, nearest = fixed.outer_tree.query(places, distance_upper_bound=OUTER_REACH_MM)
     near = np.isfinite(away)
@@ -158,7 +158,7 @@ def _outer_pairs(fixed: Points, moving: Points, poses: Floats, factor: float) ->
     between = normals + facing
     between /= np.maximum(np.linalg.norm(between, axis=-1, keepdims=True), np.finfo(float).tiny)
     distance = np.einsum("kni,kni->kn", places - fixed.outer[nearest], between)
-    return places, between, distance, factor * _tukey(distance, near)
+    return places, between, distance, weight_factor * _tukey(distance, near)
 
 
 def _tukey(distance: Floats, near: npt.NDArray[np.bool_]) -> Floats:
@@ -171,22 +171,22 @@ def _tukey(distance: Floats, near: npt.NDArray[np.bool_]) -> Floats:
     return np.asarray(np.where(near & (np.abs(share) < 1), (1 - share**2) ** 2, 0.0))
 
 
-def _add(normal: Floats, right: Floats, rows: Rows, middle: Floats, size: float) -> None:
+def _add(normal: Floats, right: Floats, rows: Rows, middle: Floats, size_mm: float) -> None:
     """Add the pairs to the normal equations of each pose, turns scaled to mm at the face's ``size``."""
     places, directions, distance, weight = rows
-    arm = (places - middle[:, None, :]) / size
+    arm = (places - middle[:, None, :]) / size_mm
     terms = np.concatenate([np.cross(arm, directions), directions], axis=-1)
     weighted = terms * weight[..., None]
     normal += weighted.transpose(0, 2, 1) @ terms
     right -= (weighted * distance[..., None]).sum(axis=1)
 
 
-def _stepped(poses: Floats, normal: Floats, right: Floats, middle: Floats, size: float) -> Floats:
+def _stepped(poses: Floats, normal: Floats, right: Floats, middle: Floats, size_mm: float) -> Floats:
     largest = np.maximum(np.trace(normal, axis1=1, axis2=2), np.finfo(float).tiny)
     solved = np.linalg.solve(normal + DAMPING_FACTOR * largest[:, None, None] * np.eye(6), right[..., None])[
         ..., 0
     ]
-    turn = solved[:, :3] / size
+    turn = solved[:, :3] / size_mm
     length = np.linalg.norm(turn, axis=1, keepdims=True)
     turn *= np.minimum(1, MOST_TURN_RADIAN / np.maximum(length, np.finfo(float).tiny))
     rotation = Rotation.from_rotvec(turn).as_matrix()

@@ -115,25 +115,6 @@ def beside_metal(away_mm: float = 16.0, *, above_mm: float = 0.0) -> ReadyBone:
     return bone_in(as_ct(grid, np.minimum(values + 7000 * pin, 3071)))
 
 
-@cache
-def thin(thickness_mm: float) -> ReadyBone:
-    """A slab of this thickness, and one of 16 mm above it, 1.2 mm apart."""
-    return bone_in(
-        as_ct(*slabs(thicknesses_mm=(thickness_mm, 16.0), hu=(HU, HU), voxel_mm=VOXEL_MM)), keep_small=True
-    )
-
-
-@cache
-def pushed_together(into_mm: float) -> ReadyBone:
-    """``two`` with its upper slab lowered until it lies so far in the other."""
-    bone = two().prepared.bone
-    pose = np.eye(4)
-    pose[2, 3] = -1.2 - into_mm
-    upper = max(bone.fragments, key=lambda one: one.surface.vertices_mm[:, 2].mean())
-    moved = (replace(one, pose=pose) if one is upper else one for one in bone.fragments)
-    return ready(replace(bone, fragments=tuple(moved)))
-
-
 def down(
     z_mm: float, length_mm: float, screw: str = "iso5835-ha-3.5", *, x_mm: float = 0.0, **options: object
 ) -> PlacedScrew:
@@ -338,20 +319,6 @@ TWINS = [
         lambda: found(slab(), down(-10, 34.5, PARTIAL)),
         lambda: found(slab(), down(-10, 34.0, PARTIAL)),
         "all thread past the only fragment",
-    ),
-    Twins(
-        "fragment-too-small",
-        # One turn is 1.25 mm.
-        lambda: found(thin(1.0), down(-9.1, 18)),
-        lambda: found(thin(1.6), down(-9.4, 18)),
-        "a fragment thinner than one turn",
-    ),
-    Twins(
-        "fragments-overlap",
-        # A mean depth of 0.6 mm, less what the rounded edges take away.
-        lambda: found(pushed_together(0.8), down(-12.6, 18.7)),
-        lambda: found(pushed_together(0.5), down(-12.6, 18.7)),
-        "reduced too far",
     ),
     Twins(
         "threads-bridging",

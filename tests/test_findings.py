@@ -14,7 +14,6 @@ from finding_cases import (
     HU,
     LARGE,
     SMALL,
-    TWINS,
     VOXEL_MM,
     Twins,
     bone_in,
@@ -24,6 +23,8 @@ from finding_cases import (
     two_bones,
     two_named,
 )
+from finding_cases import TWINS as PLAIN_TWINS
+from finding_cases_reduced import REDUCED_TWINS
 from phantoms import as_ct, placed, rotation, slabs
 
 from planner.assess import ReadyBone
@@ -31,6 +32,8 @@ from planner.collisions import gap_between_mm
 from planner.findings import CODES
 from planner.path import trace
 from planner.vocabulary import PlacedScrew
+
+TWINS = [*PLAIN_TWINS, *REDUCED_TWINS]
 
 
 @pytest.mark.parametrize("twins", TWINS, ids=lambda twins: f"{twins.code}: {twins.shows}")
