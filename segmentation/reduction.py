@@ -19,9 +19,7 @@ from segmentation.fracture_face import Side, fracture_side
 from segmentation.mirrored import template_starts
 from segmentation.reduction_starts import NO_PAIRS, Pairs, starts
 from segmentation.reduction_trust import (
-    RELIEF_MM,
     RIVAL_MM,
-    SHAFT_RELIEF_MM,
     Fit,
     apart_mm,
     fit_of,
@@ -141,8 +139,8 @@ def reduce_sides(
     pose = settled(
         onto_points, fine, rested[best][None], FINE_REACHES_MM, FINE_STEPS_COUNT, template=template
     )[0]
-    relief_mm = SHAFT_RELIEF_MM if fixed.all_cortex and moving.all_cortex else RELIEF_MM
-    fit = fit_of(onto_points, move_points, pose, relief_mm=relief_mm)
+    all_cortex = fixed.all_cortex and moving.all_cortex
+    fit = fit_of(onto_points, move_points, pose, all_cortex=all_cortex)
     restarts_mm = spread_mm(onto_points, coarse, pose, template)
     away = apart_mm(coarse, rested, pose)
     rivals = scores[away > RIVAL_MM]

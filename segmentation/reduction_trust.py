@@ -44,10 +44,11 @@ FEWEST_STEP_COUNT = 40
 INNER_MM = 1.5
 """Relief is compared so far inside the rim, whose rounded edge all faces have. Our choice."""
 
-RELIEF_MM, SHAFT_RELIEF_MM, LEAST_AGREEMENT_FRACTION = 0.15, 0.08, 0.3
-"""A face rougher than this must find so much of its relief's variance in the other; the second where the face
-is cortex, whose edge has four times the contrast. Our choice: noise leaves 0.1 mm, and 0.04, on a flat cut;
-faces that belong together shared 45 % and more, others none."""
+RELIEF_MM, LEAST_AGREEMENT_FRACTION = 0.15, 0.3
+SHAFT_RELIEF_MM, SHAFT_LEAST_AGREEMENT_FRACTION = 0.12, 0.7
+"""A face rougher than this must find so much of its relief's variance in the other; the second line where the
+face is cortex, whose edge has four times the contrast. Our choice: noise leaves 0.1 mm, and 0.04, on a flat
+cut; faces that belong together shared 45 % and more (cortex: 90 %), foreign ones none."""
 
 NUDGE_MM, NUDGED_MODES_COUNT = 1.5, 4
 """Restarts lie so far off, in both directions of the motions that are least determined. Our choice: as far as
@@ -80,6 +81,7 @@ class Fit:
     step_mm: float | None
     relief_mm: float
     agreement_fraction: float | None
+    least_agreement_fraction: float = LEAST_AGREEMENT_FRACTION
 
     @property
     def score_ratio(self) -> float:
@@ -88,9 +90,8 @@ class Fit:
         return self.overlap_fraction - RESIDUAL_WEIGHT_FACTOR * self.residual_mm - STEP_WEIGHT_FACTOR * step
 
 
-def fit_of(fixed: Points, moving: Points, pose: Floats, *, relief_mm: float = RELIEF_MM) -> Fit:
-    """How ``pose``, moving mm → fixed mm, fits; a face rougher than ``relief_mm`` must find its relief in the
-    other."""
+def fit_of(fixed: Points, moving: Points, pose: Floats, *, all_cortex: bool = False) -> Fit:
+    """How ``pose``, moving mm → fixed mm, fits; ``all_cortex``: both faces are."""
     there = Points(
         carried(pose[None], moving.face)[0],
         turned(pose[None], moving.face_normals)[0],
@@ -100,7 +101,7 @@ def fit_of(fixed: Points, moving: Points, pose: Floats, *, relief_mm: float = RE
     onto, heights, distance, covered = _across(fixed, there)
     _, _, _, covered_back = _across(there, fixed)
     residual = float(np.sqrt((distance**2).mean())) if len(distance) else PAIRED_MM
-    relief, agreement = _relief(heights, onto, relief_mm)
+    relief, agreement = _relief(heights, onto, SHAFT_RELIEF_MM if all_cortex else RELIEF_MM)
     return Fit(
         overlap_fraction=min(covered, covered_back),
         residual_mm=residual,
@@ -108,6 +109,7 @@ def fit_of(fixed: Points, moving: Points, pose: Floats, *, relief_mm: float = RE
         step_mm=_step_mm(fixed, there),
         relief_mm=relief,
         agreement_fraction=agreement,
+        least_agreement_fraction=SHAFT_LEAST_AGREEMENT_FRACTION if all_cortex else LEAST_AGREEMENT_FRACTION,
     )
 
 
@@ -229,10 +231,10 @@ def reasons_against(
         reasons.append(
             f"the faces lie {fit.residual_mm:.2f} mm off each other (at most {MOST_RESIDUAL_MM:g})"
         )
-    if fit.agreement_fraction is not None and fit.agreement_fraction < LEAST_AGREEMENT_FRACTION:
+    if fit.agreement_fraction is not None and fit.agreement_fraction < fit.least_agreement_fraction:
         reasons.append(
             f"only {max(fit.agreement_fraction, 0):.0%} of one face's relief is found in the other "
-            f"(at least {LEAST_AGREEMENT_FRACTION:.0%} is needed)"
+            f"(at least {fit.least_agreement_fraction:.0%} is needed)"
         )
     if fit.step_mm is not None and fit.step_mm > MOST_STEP_MM:
         reasons.append(
