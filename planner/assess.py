@@ -20,7 +20,7 @@ from planner.density import (
     mean_doubt_mg_cm3,
     mean_hu_in,
     profile,
-    sample,
+    sample_each,
 )
 from planner.engagement import Bite, bites, gliding_hole_to_mm, threads_engaged
 from planner.findings import CAUTIONS, findings_of
@@ -29,6 +29,7 @@ from planner.hold import pullout_n
 from planner.intervals import clearance_intervals, length_intervals
 from planner.limits import Limits
 from planner.path import Path, crossed_fragments, touched_fragments, trace
+from planner.posed import moves
 from planner.prepared import PreparedBone, prepare
 from planner.pullout import PERCENTILE_95_COUNT
 from planner.shear_laws import LAW_NAMES
@@ -41,6 +42,7 @@ from planner.vocabulary import (
     ScrewIntervals,
     ScrewResult,
 )
+from segmentation.errors import InputError
 from segmentation.vocabulary import NO_DATA_BELOW_HU, Bone, Floats
 
 NORMALS = {"sagittal": (1.0, 0.0, 0.0), "coronal": (0.0, 1.0, 0.0), "axial": (0.0, 0.0, 1.0)}
@@ -63,12 +65,15 @@ class ReadyBone:
 
     prepared: PreparedBone
     has_no_data: bool
+    as_scanned: bool = False
 
 
-def ready(bone: Bone) -> ReadyBone:
-    """``bone`` ready for ``assess_screws``. Takes about a second for a large bone; then a screw takes
-    milliseconds."""
-    return ReadyBone(prepare(bone), bool((bone.ct.hu < NO_DATA_BELOW_HU).any()))
+def ready(bone: Bone, *, as_scanned: bool = False) -> ReadyBone:
+    """``bone`` ready for ``assess_screws``, reduced or ``as_scanned``. Takes about a second for a large bone;
+    then a screw takes milliseconds."""
+    return ReadyBone(
+        prepare(bone, as_scanned=as_scanned), bool((bone.ct.hu < NO_DATA_BELOW_HU).any()), as_scanned
+    )
 
 
 def assess(bone: Bone, plan: Plan, *, limits: Limits | None = None) -> Assessment:
@@ -88,12 +93,17 @@ def assess(bone: Bone, plan: Plan, *, limits: Limits | None = None) -> Assessmen
     >>> screw.pullout_n is None, screw.reasons["pullout_n"]
     (True, 'the hold in fragment 1 is not known')
     """
-    return assess_screws(ready(bone), plan, limits=limits)
+    return assess_screws(ready(bone, as_scanned=plan.pose == "as-scanned"), plan, limits=limits)
 
 
 def assess_screws(bone: ReadyBone, plan: Plan, *, limits: Limits | None = None) -> Assessment:
     """The same as ``assess``, on a bone made ready before."""
     limits = limits or Limits()
+    moved = any(moves(fragment.pose) for fragment in bone.prepared.bone.fragments)
+    if moved and bone.as_scanned != (plan.pose == "as-scanned"):
+        raise InputError(
+            f"the plan's points are {plan.pose}, the bone was made ready the other way: make it ready so too"
+        )
     paths = [trace(bone.prepared, placed) for placed in plan.screws]
     screws = []
     for index, path in enumerate(paths):
@@ -101,7 +111,7 @@ def assess_screws(bone: ReadyBone, plan: Plan, *, limits: Limits | None = None) 
         near = nearest_other(paths, index)
         screws.append(replace(result, findings=findings_of(bone.prepared, path, result, near, limits)))
     return Assessment(
-        tuple(screws), _bone_facts(bone.prepared.bone), _made_with(bone.prepared.bone, limits), CAUTIONS
+        tuple(screws), _bone_facts(bone.prepared.bone, plan), _made_with(bone.prepared.bone, limits), CAUTIONS
     )
 
 
@@ -109,18 +119,20 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
     """The numbers of one screw, without findings."""
     prepared, placed = bone.prepared, path.placed
     metal = [removed for removed in prepared.bone.segmentation.removed if removed.what == "metal"]
-    sampled = sample(prepared.bone.ct, path, has_no_data=bone.has_no_data, metal=metal)
+    sampled, each = sample_each(prepared, path, has_no_data=bone.has_no_data, metal=metal)
     crossed, touched = crossed_fragments(path, prepared), touched_fragments(path, prepared)
     gliding = gliding_hole_to_mm(path, crossed[0])
     lengths = length_intervals(prepared, path, crossed, touched, gliding)
-    goes_on = _ends_at_border(prepared.bone, path.point_mm(path.length_mm))
+    goes_on = _ends_at_border(
+        prepared.bone, prepared.as_scanned_mm(crossed[-1], path.point_mm(path.length_mm))
+    )
     calibration = prepared.bone.calibration
     reasons: dict[str, str] = {}
     fragments = []
     all_bites: dict[int, list[Bite]] = {}
     for number in touched:
         all_bites[number] = bites(path, number, gliding)
-        hu = mean_hu_in(path, sampled, number)
+        hu = mean_hu_in(path, each[number], number)
         if hu is None:
             reasons[f"fragments.{number}.mean_hu"] = UNKNOWN if number in crossed else BESIDE
         density = doubt = None
@@ -130,7 +142,7 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
                 reasons[f"fragments.{number}.{field}"] = why
         else:
             density = float(calibration.density_mg_cm3(hu))
-            reach = PERCENTILE_95_COUNT * mean_doubt_mg_cm3(path, sampled, number, calibration, density)
+            reach = PERCENTILE_95_COUNT * mean_doubt_mg_cm3(path, each[number], number, calibration, density)
             doubt = Interval(density, density - reach, density + reach)
         axis_path = lengths.axis_path_mm.get(number)
         if number not in crossed or (goes_on and number == crossed[-1]):
@@ -144,7 +156,7 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
         else:
             hold = pullout_n(
                 path,
-                sampled,
+                each[number],
                 all_bites[number],
                 calibration,
                 prepared.bone.host,
@@ -173,10 +185,14 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
     found, clearance_reasons = clearances(prepared, path)
     reasons.update(clearance_reasons)
     reasons.update({f"intervals.{field}": why for field, why in clearance_reasons.items()})
-    near_far = ((crossed[0], path.entry_mm), (crossed[-1], path.point_mm(path.length_mm)))
     measured_ends = tuple(
-        cortex_on_axis(prepared.bone.fragment(number), place, path.direction, calibration)
-        for number, place in near_far
+        cortex_on_axis(
+            prepared.bone.fragment(number),
+            prepared.as_scanned_mm(number, path.point_mm(depth_mm)),
+            np.linalg.inv(prepared.poses[number])[:3, :3] @ path.direction,
+            calibration,
+        )
+        for number, depth_mm in ((crossed[0], 0.0), (crossed[-1], path.length_mm))
     )
     near, far = (None if end is None else end.length_mm for end in measured_ends)
     strata = layers(path, sampled, calibration, (near, far))
@@ -317,7 +333,7 @@ def _uncalibrated(bone: Bone) -> str:
     return f"{UNCALIBRATED}: {bone.calibration_reason}" if bone.calibration_reason else UNCALIBRATED
 
 
-def _bone_facts(bone: Bone) -> dict[str, Any]:
+def _bone_facts(bone: Bone, plan: Plan) -> dict[str, Any]:
     """What a reader of the numbers must know of the bone."""
     calibration = bone.calibration
     return {
@@ -342,6 +358,8 @@ def _bone_facts(bone: Bone) -> dict[str, Any]:
             {"number": f.number, "name": f.name, "bone": f.bone, "volume_mm3": f.volume_mm3}
             for f in bone.fragments
         ],
+        "pose": plan.pose,
+        "reduced": [f.number for f in bone.fragments if moves(f.pose)],
         "joint": bone.joint is not None,
         "notes": list(bone.segmentation.notes) + list(bone.ct.notes),
     }

@@ -14,7 +14,9 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from planner.near_metal import STREAK_ERROR_HU, in_streaks
-from planner.path import RING_COUNT, Path
+from planner.path import RING_COUNT, STEP_MM, Path
+from planner.posed import back_of, carried, moves
+from planner.prepared import PreparedBone
 from planner.vocabulary import Layer, LayerName, PathProfile, Profile1D
 from segmentation.vocabulary import METAL_ABOVE_HU, NO_DATA_BELOW_HU, Calibration, CTVolume, Floats, Removed
 
@@ -47,10 +49,55 @@ def hu_at(ct: CTVolume, points_mm: Floats, *, has_no_data: bool = True) -> Float
     return values.reshape(points_mm.shape[:-1])
 
 
-def sample(ct: CTVolume, path: Path, *, has_no_data: bool, metal: Sequence[Removed] = ()) -> Sampled:
+def sample_each(
+    prepared: PreparedBone, path: Path, *, has_no_data: bool, metal: Sequence[Removed] = ()
+) -> tuple[Sampled, dict[int, Sampled]]:
+    """HU along ``path``, each place as its own fragment was scanned, and the same all in one fragment's pose.
+
+    Outside the bone the nearest fragment's surroundings stand.
+    """
+    ct = prepared.bone.ct
+    if not prepared.reduced:
+        one = sample(ct, path, has_no_data=has_no_data, metal=metal)
+        return one, dict.fromkeys(path.axis, one)
+    each = {
+        number: sample(ct, path, has_no_data=has_no_data, metal=metal, pose=prepared.poses[number])
+        for number in path.axis
+    }
+    owner = path.nearest_fragment(path.depth_mm)
+    of_ring = np.broadcast_to(owner, (RING_COUNT, len(owner))).copy()
+    for number in path.axis:
+        of_ring[path.ring_in_cells_mm(number) > STEP_MM / 2] = number
+    # A line of the sleeve has the outer circle's at about its angle.
+    sleeve_count = len(next(iter(each.values())).sleeve)
+    result = Sampled(
+        _chosen({number: one.axis for number, one in each.items()}, owner),
+        _chosen({number: one.ring for number, one in each.items()}, of_ring),
+        _chosen({number: one.sleeve for number, one in each.items()}, of_ring[-sleeve_count:]),
+        _chosen({number: one.ring_in_streaks.astype(float) for number, one in each.items()}, of_ring) > 0,
+    )
+    return result, each
+
+
+def _chosen(of: dict[int, Floats], owner: npt.NDArray[np.intp]) -> Floats:
+    result = np.full(owner.shape, np.nan)
+    for number, values in of.items():
+        result[owner == number] = values[owner == number]
+    return result
+
+
+def sample(
+    ct: CTVolume,
+    path: Path,
+    *,
+    has_no_data: bool,
+    metal: Sequence[Removed] = (),
+    pose: Floats | None = None,
+) -> Sampled:
     """HU on the axis, in the ring and in the sleeve of ``path``, in the middle of each cell.
 
-    Where there is ``metal``, what is as bright as metal is unknown: it is no bone.
+    Where there is ``metal``, what is as bright as metal is unknown: it is no bone. ``pose`` (4, 4) took what
+    was scanned to where the path is.
     """
     offsets = np.concatenate(
         [
@@ -62,6 +109,8 @@ def sample(ct: CTVolume, path: Path, *, has_no_data: bool, metal: Sequence[Remov
     )
     across = offsets @ np.stack([path.u, path.v])
     points = path.entry_mm + path.depth_mm[:, None, None] * path.direction + across
+    if pose is not None and moves(pose):
+        points = carried(back_of(pose), points)
     hu = hu_at(ct, points, has_no_data=has_no_data).T
     if metal:
         hu[hu >= METAL_ABOVE_HU] = np.nan

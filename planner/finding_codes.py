@@ -51,6 +51,14 @@ CODES: dict[str, tuple[Severity, str]] = {
         "warn",
         "A fragment on the axis is held by neither thread nor head.",
     ),
+    "fragment-too-small": (
+        "warn",
+        "A fragment on the path has room for less than one turn of the thread: nothing can hold it there.",
+    ),
+    "fragments-overlap": (
+        "warn",
+        "Two reduced fragments overlap by more than the limit: the reduction, or a surface, is not right.",
+    ),
     "threads-bridging": (
         "warn",
         "One thread bites on both sides of the fracture: it keeps the fragments apart.",

@@ -15,8 +15,9 @@ from planner.finding_codes import CODES as CODES
 from planner.limits import Limits, tip_room_mm
 from planner.mesh import Stretches
 from planner.near_metal import in_slices_of_mm, share_in_streaks_fraction
-from planner.path import Path
+from planner.path import RING_COUNT, Path
 from planner.prepared import FACING_MM, PreparedBone
+from planner.scan_border import reaches_border
 from planner.solid import shortest_length_mm
 from planner.vocabulary import Finding, Interval, ScrewResult
 from segmentation.vocabulary import SHARP_KERNEL
@@ -30,9 +31,6 @@ CAUTIONS = (
 
 FAR_OFF_MM = 5.0
 """A given entry so far off the surface points to another frame or another patient. Our choice."""
-
-END_VOXELS_COUNT = 0.5
-"""An entry or exit so near to the scan's outermost voxels is where the scan ends. Our choice."""
 
 COMMON, OURS = "common practice", "our choice"
 
@@ -330,7 +328,7 @@ def _scan(case: Case) -> Iterator[Finding]:
     path, bone = case.path, case.prepared.bone
     depth, axis = case.result.profile.depth_mm, case.result.profile.axis.hu
     needed = (depth >= 0) & (depth <= max(path.length_mm, path.tip_depth_mm))
-    if np.isnan(axis[needed]).any() or _at_border(case):
+    if np.isnan(axis[needed]).any() or reaches_border(case.prepared, path):
         message = "The path reaches the border of the scan: length and clearance there are not known."
         yield _finding("axis-leaves-scan", message, OURS)
     coarsest_mm = float(bone.ct.grid.spacing_mm.max())
@@ -340,36 +338,21 @@ def _scan(case: Case) -> Iterator[Finding]:
         yield _finding("scan-too-coarse", message, OURS, coarsest_mm, half_mm)
 
 
-def _at_border(case: Case) -> bool:
-    """Whether entry, exit, or what of the screw lies beyond the entry reach the outermost voxels' centres."""
-    path, grid = case.path, case.prepared.bone.ct.grid
-    ends_ijk = grid.mm_to_ijk(np.stack([case.result.entry_mm, case.result.exit_mm]))
-    seat_mm, tip_mm = path.placed.seat_depth_mm, path.tip_depth_mm
-    outline = path.solid.outline_mm[path.solid.outline_mm[:, 0] >= 0]
-    depth_mm = np.clip(seat_mm + outline[:, :1], max(0.0, seat_mm), max(0.0, tip_mm))
-    on_axis = path.entry_mm + depth_mm * path.direction
-    edges = grid.affine[:3, :3] / grid.spacing_mm
-    # A disc across the axis reaches so far along each edge of the grid.
-    reach_mm = outline[:, 1:] * np.sqrt(np.maximum(1 - (path.direction @ edges) ** 2, 0))
-    ijk, reach = grid.mm_to_ijk(on_axis), reach_mm / grid.spacing_mm
-    last = np.asarray(grid.shape) - 1
-    ends = (ends_ijk < END_VOXELS_COUNT) | (ends_ijk > last - END_VOXELS_COUNT)
-    return bool(ends.any() or (ijk - reach < 0).any() or (ijk + reach > last).any())
-
-
 def _metal(case: Case) -> Iterator[Finding]:
     limit_mm = case.limits.near_metal_mm
     path, segmentation = case.path, case.prepared.bone.segmentation
     away = [
-        (away_mm, piece)
+        (away_mm, piece, case.prepared.poses[number])
         for piece in segmentation.removed
-        if (away_mm := in_slices_of_mm(case.prepared.bone.ct.grid, piece, path)) is not None
+        for number in path.axis
+        if (away_mm := in_slices_of_mm(case.prepared.bone.ct.grid, piece, path, case.prepared.poses[number]))
+        is not None
     ]
     if not away:
         return
-    least_mm, piece = min(away, key=lambda one: one[0])
+    least_mm, piece, pose = min(away, key=lambda one: one[0])
     if least_mm < limit_mm:
-        share = share_in_streaks_fraction(case.prepared.bone.ct.grid, segmentation.removed, path)
+        share = share_in_streaks_fraction(case.prepared.bone.ct.grid, segmentation.removed, path, pose)
         message = (
             f"The screw comes to {least_mm:.1f} mm of metal ({piece.volume_mm3:.0f} mm³) in the same slices, "
             f"and {share:.0%} of its path lies in streaks: surface and density there are less certain."
@@ -418,15 +401,44 @@ def _entry(case: Case) -> Iterator[Finding]:
         yield _finding("entry-moved", message, OURS, moved_mm, case.limits.entry_moved_mm)
 
 
+def _overlap(case: Case) -> Iterator[Finding]:
+    crossed = {fragment.fragment for fragment in case.result.fragments}
+    for pair, shared in case.prepared.shared.items():
+        limit_mm3 = case.limits.fragments_overlap_mm * shared.area_mm2
+        if shared.volume_mm3 > limit_mm3 and crossed & set(pair):
+            one, other = (case.prepared.bone.fragment(number).name for number in pair)
+            message = f"As reduced {one} and {other} share {shared.volume_mm3:.1f} mm³: the deeper counts."
+            yield _finding("fragments-overlap", message, OURS, shared.volume_mm3, limit_mm3)
+
+
+def _small(case: Case) -> Iterator[Finding]:
+    path = case.path
+    for fragment in case.result.fragments:
+        if fragment.axis_path_mm <= 0:
+            continue
+        # What would bite if full thread ran through all of it, by the pitch of the thread that comes nearest.
+        cells_mm = path.ring_in_cells_mm(fragment.fragment).sum(axis=0) / RING_COUNT
+        pitches_mm = np.array([zone.thread.pitch_mm for zone in path.solid.zones])[path.zone_of_cell]
+        threads = float((cells_mm / pitches_mm).sum())
+        if threads < case.limits.room_for_threads_count:
+            message = (
+                f"Only {threads:.1f} turns of thread have room in {fragment.fragment_name}: "
+                "it is too small there to be held."
+            )
+            yield _finding("fragment-too-small", message, OURS, threads, case.limits.room_for_threads_count)
+
+
 RULES: tuple[Callable[[Case], Iterator[Finding]], ...] = (
     _tip,
     _other_bone,
     _together,
+    _overlap,
     _joint,
     _outer,
     _uncertain,
     _seat,
     _threads,
+    _small,
     _bridging,
     _length,
     _scan,

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.path import Path
+from planner.posed import back_of, carried
 from segmentation.vocabulary import STREAK_REACH_MM, STREAK_SLICES_MM, Floats, Grid, Removed
 
 STEP_MM = 0.5
@@ -38,23 +39,32 @@ def in_streaks(grid: Grid, removed: Sequence[Removed], points_mm: Floats) -> npt
     return result
 
 
-def share_in_streaks_fraction(grid: Grid, removed: Sequence[Removed], path: Path) -> float:
-    """Share of the axis between entry and exit that lies in streaks, looked at every STEP_MM."""
+def share_in_streaks_fraction(
+    grid: Grid, removed: Sequence[Removed], path: Path, pose: Floats | None = None
+) -> float:
+    """Share of the axis between entry and exit that lies in streaks, looked at every STEP_MM.
+
+    ``pose`` (4, 4) took the scanned fragment that is asked about to where the path is.
+    """
     depth_mm = np.linspace(0, path.length_mm, max(2, int(np.ceil(path.length_mm / STEP_MM)) + 1))
     points_mm = path.entry_mm + depth_mm[:, None] * path.direction
+    if pose is not None:
+        points_mm = carried(back_of(pose), points_mm)
     return float(in_streaks(grid, removed, points_mm).mean())
 
 
-def in_slices_of_mm(grid: Grid, removed: Removed, path: Path) -> float | None:
+def in_slices_of_mm(grid: Grid, removed: Removed, path: Path, pose: Floats | None = None) -> float | None:
     """Smallest distance in mm from the screw to the metal ``removed`` within its slices, 0 where it runs
     through the box; None where it leaves those slices alone or ``removed`` is no metal.
+    ``pose`` (4, 4) took the scanned fragment that is asked about to where the path is.
     """
     if removed.box_ijk is None:
         return None
     outline = path.solid.outline_mm
     from_mm, to_mm = path.placed.seat_depth_mm + outline[0, 0], path.tip_depth_mm
     depth_mm = np.linspace(from_mm, to_mm, max(2, int(np.ceil(abs(to_mm - from_mm) / STEP_MM)) + 1))
-    ijk = grid.mm_to_ijk(path.entry_mm + depth_mm[:, None] * path.direction)
+    places = path.entry_mm + depth_mm[:, None] * path.direction
+    ijk = grid.mm_to_ijk(places if pose is None else carried(back_of(pose), places))
     low, high = removed.box_ijk
     away_mm = np.maximum(np.maximum(low - ijk, ijk - high), 0) * grid.spacing_mm
     radius_mm = float(outline[:, 1].max())

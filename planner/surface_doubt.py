@@ -45,10 +45,12 @@ def deviation_at(
     sd, normal = np.zeros(len(points_mm)), np.zeros((len(points_mm), 3))
     for number in fragments:
         distance, of_sd, of_normal = _of_fragment(prepared, number, points_mm)
+        scanned_mm = prepared.as_scanned_mm(number, points_mm)
+        streaks = in_streaks(prepared.bone.ct.grid, prepared.bone.segmentation.removed, scanned_mm)
+        of_sd = np.where(streaks, np.maximum(of_sd, PLAIN_SD_MM), of_sd)
         nearer = distance < away
         away[nearer], sd[nearer], normal[nearer] = distance[nearer], of_sd[nearer], of_normal[nearer]
-    streaks = in_streaks(prepared.bone.ct.grid, prepared.bone.segmentation.removed, points_mm)
-    return np.where(streaks, np.maximum(sd, PLAIN_SD_MM), sd), normal
+    return sd, normal
 
 
 def _of_fragment(prepared: PreparedBone, number: int, points_mm: Floats) -> tuple[Floats, Floats, Floats]:

@@ -22,8 +22,8 @@ FORMAT = "pilothole-bone"
 FRAGMENTS_MAX_COUNT = 255
 """Fragments a label image of bytes can tell apart."""
 
-RIGID_TOLERANCE_MM = 1e-9
-"""A pose is the identity when no entry differs by more. Our choice: rounding of a written number."""
+RIGID_TOLERANCE_RATIO = 1e-6
+"""A pose's turn is square, and its last row 0 0 0 1, to this. Our choice: written by hand with six digits."""
 
 JOINT_NAME_CHARACTERS_MAX = 160
 """Two names of bones and what stands between them."""
@@ -261,8 +261,8 @@ def _further_faults(document: BoneDocument) -> Iterator[str]:
     for name in repeated(fragment.name for fragment in document.fragments):
         yield f"the fragment name {name!r} is used more than once"
     for fragment in document.fragments:
-        if not _is_identity(fragment.pose):
-            yield f"fragment {fragment.name!r} has a pose that moves it, which is not yet supported"
+        if not is_rigid(fragment.pose):
+            yield f"fragment {fragment.name!r} has a pose that is no rigid motion (a turn and a shift)"
     pairs = [tuple(fracture.between) for fracture in document.fractures]
     for first, second in pairs:
         if not first < second <= len(numbers):
@@ -275,5 +275,10 @@ def _further_faults(document: BoneDocument) -> Iterator[str]:
         yield "calibration is null without a calibration_reason"
 
 
-def _is_identity(pose: Sequence[Sequence[float]]) -> bool:
-    return bool(np.abs(np.array(pose) - np.eye(4)).max() <= RIGID_TOLERANCE_MM)
+def is_rigid(pose: Sequence[Sequence[float]]) -> bool:
+    """Whether a 4×4 matrix turns and shifts, and does nothing else."""
+    matrix = np.asarray(pose, float)
+    turn = matrix[:3, :3]
+    square = float(np.abs(turn.T @ turn - np.eye(3)).max())
+    last = float(np.abs(matrix[3] - np.array([0.0, 0.0, 0.0, 1.0])).max())
+    return bool(max(square, last) <= RIGID_TOLERANCE_RATIO and np.linalg.det(turn) > 0)

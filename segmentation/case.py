@@ -12,6 +12,7 @@ import gzip
 import os
 import re
 import zlib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import IO, Any
 
@@ -39,6 +40,7 @@ from segmentation.vocabulary import (
     Bone,
     Calibration,
     CTVolume,
+    Floats,
     FractureSurface,
     Fragment,
     Grid,
@@ -69,6 +71,27 @@ def write_case(folder: Path, bone: Bone, *, replace: bool = False) -> None:
     """
     check_place(folder, replace=replace)
     replace_folder(folder, lambda new: _fill(new, bone), keep=_outlives_the_bone)
+
+
+def write_poses(folder: Path, poses: Mapping[int, Floats], bones: Mapping[int, str] | None = None) -> None:
+    """Give fragments of the case, by number, other poses (4, 4), as-scanned mm → reduced mm, at once.
+
+    ``bones`` are the names of the bones that fragments are now known to belong to. bone.json
+    alone is written anew. What was measured or drawn at the old poses is removed with it; the plan
+    and all else stay.
+    """
+    document = _bone_json(folder)
+    read_bone_document(document, BONE)
+    for fragment in document["fragments"]:
+        if fragment["number"] in poses:
+            fragment["pose"] = np.asarray(poses[fragment["number"]], float).tolist()
+        fragment["bone"] = (bones or {}).get(fragment["number"], fragment["bone"])
+    read_bone_document(document, f"{BONE} with the new poses")
+
+    def outlives(name: str) -> bool:
+        return name not in (BONE, ASSESSMENT, REPORT) and not is_temporary(name)
+
+    replace_folder(folder, lambda new: write_and_flush(new / BONE, canonical_json(document)), keep=outlives)
 
 
 def is_of_case(name: str) -> bool:
@@ -141,6 +164,7 @@ def read_case(folder: Path) -> Bone:
                 part.bone,
                 part.volume_mm3,
                 read_ply(folder / surface_name(part.number)),
+                pose=np.array(part.pose),
                 cortex=read_cortex(folder / surface_name(part.number)),
             )
             for part in document.fragments
@@ -213,11 +237,15 @@ def write_volume(path: Path, values: npt.NDArray[Any], grid: Grid) -> str:
 
 
 def _bone_file(folder: Path) -> BoneDocument:
+    return read_bone_document(_bone_json(folder), f"{BONE} of {shown(folder.name)}")
+
+
+def _bone_json(folder: Path) -> Any:
     check_case(folder)
     name = shown(folder.name)
     with refusals_as_sentences(f"cannot read {BONE} of {name}"):
         content = (folder / BONE).read_bytes()
-    return read_bone_document(parse_json(content, f"{BONE} of {name}"), f"{BONE} of {name}")
+    return parse_json(content, f"{BONE} of {name}")
 
 
 def _check_digests(folder: Path, document: BoneDocument) -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from segmentation.vocabulary import Floats, frozen_array
 
 
 @dataclass(frozen=True, eq=False)

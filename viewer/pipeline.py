@@ -162,7 +162,9 @@ def write_report(path: Path, bone: Bone, assessment: Assessment) -> None:
     from viewer.report.page import render_report
 
     bones = ", ".join(dict.fromkeys(result.bone_name for result in assessment.screws))
-    write_whole(path, render_report(bone, assessment, title=bones, made_on=date.today()).encode())
+    as_scanned = assessment.bone["pose"] == "as-scanned"
+    page = render_report(bone, assessment, title=bones, as_scanned=as_scanned, made_on=date.today())
+    write_whole(path, page.encode())
 
 
 def parse_cut(text: str) -> Cut:

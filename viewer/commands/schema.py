@@ -10,8 +10,10 @@ import typer
 
 def schema(
     what: Annotated[
-        Literal["plan", "bone", "assessment", "screws", "rods"] | None,
-        typer.Argument(metavar="[plan|bone|assessment|screws|rods]", help="One of them (default: all)."),
+        Literal["plan", "bone", "assessment", "screws", "rods", "pairs"] | None,
+        typer.Argument(
+            metavar="[plan|bone|assessment|screws|rods|pairs]", help="One of them (default: all)."
+        ),
     ] = None,
     json: Annotated[
         Path, typer.Option(metavar="FILE", help="Where to write (- for standard output).")
@@ -29,6 +31,7 @@ def schema(
     from planner.plan_file import plan_schema
     from segmentation.bone_file import bone_schema
     from segmentation.files import canonical_json
+    from segmentation.pairs_file import pairs_schema
     from segmentation.rods_file import rods_schema
     from viewer.outputs import check_output, write_output
 
@@ -38,6 +41,7 @@ def schema(
         "assessment": assessment_schema,
         "screws": catalogue_schema,
         "rods": rods_schema,
+        "pairs": pairs_schema,
     }
     check_output(json)
     document = {name: make() for name, make in schemas.items()} if what is None else schemas[what]()
