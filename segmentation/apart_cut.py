@@ -7,13 +7,15 @@ border, with capacity face area · mean(exp(−V / limit) + CUT_FLOOR), closes t
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
 from segmentation.cut_kernels import source_side
-from segmentation.flood_kernels import at_border, border_faces, climb, flood, spread_nearest
+from segmentation.flood_kernels import band_about, border_pairs, climb, flood, spread_nearest
 from segmentation.valley import Cancelled, Terrain, Volume, check_not_stopped
-from segmentation.vocabulary import Floats
 
 Labels = npt.NDArray[np.int32]
 
@@ -37,6 +39,9 @@ CAPACITY_PER_MM2 = 1.0e5
 """Capacities are whole numbers; so many for 1 mm² of whole bone. Our choice: a face of 0.01 mm² at the floor
 still counts 20."""
 
+SURE_RATIO = 100.0
+"""What is held fast is held by so many faces of whole bone. Our choice: more than the six a voxel has."""
+
 CORE_FRACTION = 0.7
 """What lies deeper than this share of a label's greatest depth stays its own. Our choice: a bone can never be
 cut away whole."""
@@ -53,15 +58,23 @@ def climbed(terrain: Terrain, number: int, limit_hu: float | None = None) -> npt
     return path[:count]
 
 
-def flooded(terrain: Terrain, markers: Labels, limit_hu: float | None = None) -> Labels:
-    """(n,) labels from ``markers`` (n,), 0 where none reaches: down the depths, then over the valleys."""
+def flooded(
+    terrain: Terrain, markers: Labels, limit_hu: float | None = None, *, rough: bool = False
+) -> Labels:
+    """(n,) labels from ``markers`` (n,), 0 where none reaches: down the depths, then over the valleys.
+
+    ``rough`` leaves the second flood out.
+    """
     labels = markers.copy()
     depth = terrain.depth_mm(limit_hu)
     everywhere = np.ones(len(labels), np.bool_)
     height = ((depth.max() - depth) / DEPTH_STEP_MM).astype(np.int32)
     flood(terrain.neighbours, height, int(height.max()) + 1, labels, everywhere)
+    if rough:
+        return labels
     reached = labels > 0
-    source = at_border(terrain.neighbours, labels, 0, 0)
+    source = np.zeros(len(labels), np.bool_)
+    source[border_pairs(terrain.neighbours, labels)[:, :2]] = True
     away, _ = _nearest(terrain, source, reached, REFLOOD_BAND_MM)
     near = (away <= REFLOOD_BAND_MM) & (markers == 0)
     again = np.where(near, 0, labels).astype(np.int32)
@@ -89,40 +102,88 @@ def recut(
     limit = terrain.limit_hu if limit_hu is None else limit_hu
     weight = np.exp(-terrain.valley_hu / np.float32(limit)) + np.float32(CUT_FLOOR_FRACTION)
     depth = terrain.depth_mm(limit_hu)
-    fixed = markers > 0
+    bench = _Bench.of(len(labels))
     for _ in range(CUT_ROUNDS_COUNT):
-        faces, _, _ = border_faces(
-            terrain.neighbours, labels, terrain.valley_hu, terrain.face_mm2, limit, int(labels.max())
-        )
-        core = _core(terrain, labels, depth) | fixed
-        for first, second in np.argwhere(faces > 0):
+        core = _core(terrain, labels, depth) | (markers > 0)
+        for first, second, starts in _touching(terrain, labels):
             check_not_stopped(cancelled)
-            _cut_pair(terrain, labels, int(first), int(second), weight, core)
+            _cut_pair(terrain, labels, first, second, starts, weight, core, bench)
     return labels
 
 
+@dataclass(frozen=True, eq=False)
+class _Bench:
+    """Workspaces of one value a voxel, made once for many pairs."""
+
+    way: Volume
+    nearest: Labels
+    waiting: npt.NDArray[np.bool_]
+    local: Labels
+
+    @classmethod
+    def of(cls, count: int) -> _Bench:
+        return cls(
+            np.full(count, np.inf, np.float32),
+            np.zeros(count, np.int32),
+            np.zeros(count, np.bool_),
+            np.full(count + 1, -1, np.int32),
+        )
+
+
+def _touching(terrain: Terrain, labels: Labels) -> Iterator[tuple[int, int, Labels]]:
+    """Each pair of labels that touch, and the voxels on both sides of their border."""
+    faces = border_pairs(terrain.neighbours, labels)
+    if not len(faces):
+        return
+    one, other = labels[faces[:, 0]], labels[faces[:, 1]]
+    span = int(labels.max()) + 1
+    key = np.minimum(one, other).astype(np.int64) * span + np.maximum(one, other)
+    order = np.argsort(key, kind="stable")
+    values, begins = np.unique(key[order], return_index=True)
+    for value, rows in zip(values.tolist(), np.split(order, begins[1:]), strict=True):
+        first, second = divmod(value, span)
+        yield first, second, np.ascontiguousarray(faces[rows, :2].reshape(-1))
+
+
 def _cut_pair(
-    terrain: Terrain, labels: Labels, first: int, second: int, weight: Volume, core: npt.NDArray[np.bool_]
+    terrain: Terrain,
+    labels: Labels,
+    first: int,
+    second: int,
+    starts: Labels,
+    weight: Volume,
+    core: npt.NDArray[np.bool_],
+    bench: _Bench,
 ) -> None:
     """Move the border of one pair, in place."""
-    neighbours = terrain.neighbours
-    source = at_border(neighbours, labels, first, second)
-    either = (labels == first) | (labels == second)
-    away, _ = _nearest(terrain, source, either, CUT_BAND_MM)
-    band = np.flatnonzero(np.isfinite(away))
-    if not len(band):
-        return
-    local = np.full(len(labels) + 1, -1, np.int32)
+    band = band_about(
+        terrain.neighbours,
+        terrain.at,
+        terrain.index.shape,
+        terrain.spacing_mm,
+        starts,
+        labels,
+        first,
+        second,
+        np.float32(CUT_BAND_MM),
+        bench.way,
+        bench.nearest,
+        bench.waiting,
+    )
+    local = bench.local
     local[band] = np.arange(len(band), dtype=np.int32)
-    around = neighbours[band]
+    around = terrain.neighbours[band]
     inner = local[around]
+    local[band] = -1
     area = np.repeat(terrain.face_mm2, 2) * CAPACITY_PER_MM2
     mean = (weight[band][:, None] + weight[around]) / 2
     capacity = np.where(inner >= 0, np.rint(mean * area), 0).astype(np.int64)
     # Beyond the band and in the cores nothing moves.
-    sure = np.int64(CAPACITY_PER_MM2 * terrain.face_mm2.max() * 100)
+    sure = np.int64(CAPACITY_PER_MM2 * terrain.face_mm2.max() * SURE_RATIO)
     beyond = np.where((around >= 0) & (inner < 0), labels[around], 0)
-    held = np.where((beyond == first).any(axis=1), sure, 0) - np.where((beyond == second).any(axis=1), sure, 0)
+    held = np.where((beyond == first).any(axis=1), sure, 0) - np.where(
+        (beyond == second).any(axis=1), sure, 0
+    )
     own = labels[band]
     held = np.where(core[band], np.where(own == first, sure, -sure), held)
     if not (held > 0).any() or not (held < 0).any():
@@ -160,13 +221,3 @@ def soft_to_nearest(terrain: Terrain, labels: Labels) -> Labels:
     bone = ~terrain.soft & (labels > 0)
     _, nearest = _nearest(terrain, bone, terrain.soft, np.inf)
     return np.where(terrain.soft & (nearest >= 0), labels[nearest], labels).astype(np.int32)
-
-
-def face_tables(
-    terrain: Terrain, labels: Labels, limit_hu: float
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Floats]:
-    """Between labels a < b: faces, faces in a valley, and area in mm²; (count + 1, count + 1) each."""
-    faces, supported, area = border_faces(
-        terrain.neighbours, labels, terrain.valley_hu, terrain.face_mm2, limit_hu, int(labels.max())
-    )
-    return faces, supported, area

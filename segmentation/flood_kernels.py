@@ -157,39 +157,66 @@ def spread_nearest(neighbours, at, shape, step, source, allowed, reach, nearest)
 
 
 @njit(cache=True)
-def at_border(neighbours, labels, first, second):  # type: ignore[no-untyped-def]
-    """Voxels of one of two labels beside the other; with ``first`` 0, of any label beside another."""
-    found = np.zeros(len(labels), np.bool_)
+def border_pairs(neighbours, labels):  # type: ignore[no-untyped-def]
+    """Faces between labels (m, 3): the voxel before, the voxel after, and the axis across."""
+    count = 0
     for m in range(len(labels)):
-        own = labels[m]
-        if own == 0 or (first and own != first and own != second):
-            continue
-        for slot in range(EDGE_SLOTS_COUNT):
-            o = neighbours[m, slot]
-            if o < 0 or labels[o] == 0 or labels[o] == own:
-                continue
-            if first == 0 or labels[o] == first or labels[o] == second:
-                found[m] = True
+        for axis in range(3):
+            o = neighbours[m, 2 * axis + 1]
+            if o >= 0 and labels[m] != labels[o] and labels[m] != 0 and labels[o] != 0:
+                count += 1
+    found = np.empty((count, 3), np.int32)
+    count = 0
+    for m in range(len(labels)):
+        for axis in range(3):
+            o = neighbours[m, 2 * axis + 1]
+            if o >= 0 and labels[m] != labels[o] and labels[m] != 0 and labels[o] != 0:
+                found[count, 0], found[count, 1], found[count, 2] = m, o, axis
+                count += 1
     return found
 
 
 @njit(cache=True)
-def border_faces(neighbours, labels, valley, areas, limit, count):  # type: ignore[no-untyped-def]
-    """Between labels a < b: faces, faces in a valley deeper than ``limit``, and their area in mm².
+def band_about(neighbours, at, shape, step, starts, labels, first, second, reach, way, nearest, waiting):  # type: ignore[no-untyped-def]
+    """Voxels of two labels within ``reach`` mm of the ``starts``, in no order.
 
-    Three tables (count + 1, count + 1); ``areas`` are the faces' areas across each axis.
+    As ``spread_nearest``, but only what is reached is touched: ``way`` (all inf), ``nearest`` and ``waiting``
+    (all False) are (n,) workspaces and left as they were.
     """
-    faces = np.zeros((count + 1, count + 1), np.int64)
-    supported = np.zeros((count + 1, count + 1), np.int64)
-    area = np.zeros((count + 1, count + 1))
-    for m in range(len(labels)):
-        for axis in range(3):
-            o = neighbours[m, 2 * axis + 1]
-            if o < 0 or labels[m] == 0 or labels[o] == 0 or labels[m] == labels[o]:
+    _, ny, nz = shape
+    queue = [np.int32(0)]
+    queue.clear()
+    band = [np.int32(0)]
+    band.clear()
+    for m in starts:
+        if (labels[m] == first or labels[m] == second) and way[m] > 0:
+            way[m], nearest[m] = 0.0, m
+            waiting[m] = True
+            queue.append(m)
+            band.append(m)
+    begin = 0
+    while begin < len(queue):
+        m = queue[begin]
+        begin += 1
+        waiting[m] = False
+        s = at[nearest[m]]
+        si, rest = divmod(s, ny * nz)
+        sj, sk = divmod(rest, nz)
+        for slot in range(EDGE_SLOTS_COUNT):
+            o = neighbours[m, slot]
+            if o < 0 or (labels[o] != first and labels[o] != second):
                 continue
-            a, b = min(labels[m], labels[o]), max(labels[m], labels[o])
-            faces[a, b] += 1
-            area[a, b] += areas[axis]
-            if max(valley[m], valley[o]) > limit:
-                supported[a, b] += 1
-    return faces, supported, area
+            i, rest = divmod(at[o], ny * nz)
+            j, k = divmod(rest, nz)
+            x, y, z = (i - si) * step[0], (j - sj) * step[1], (k - sk) * step[2]
+            new = np.float32(np.sqrt(x * x + y * y + z * z))
+            if new < way[o] and new <= reach:
+                if way[o] == np.inf:
+                    band.append(o)
+                way[o], nearest[o] = new, nearest[m]
+                if not waiting[o]:
+                    waiting[o] = True
+                    queue.append(o)
+    found = np.array(band)
+    way[found] = np.inf
+    return found

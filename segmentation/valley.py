@@ -199,9 +199,7 @@ def survey(
     soft = _soft_from_outside(bright, mask).reshape(-1)[at]
     valley[soft] = np.maximum(valley[soft], SOFT_VALLEY_HU)
     tell("measuring depths")
-    return Terrain(
-        ct.grid, box, index, at, neighbours_of(index, at), valley, soft, LIMIT_HU * stretch
-    )
+    return Terrain(ct.grid, box, index, at, neighbours_of(index, at), valley, soft, LIMIT_HU * stretch)
 
 
 def _smoothed(values: Volume, scale_mm: float, spacing_mm: Floats) -> Volume:
