@@ -76,7 +76,7 @@ def tell_apart(
 
     ``level_hu`` is the level of the bone's surface, one or one for each voxel. ``terrain`` of an earlier
     answer spares most of the time. A refused cut is still in ``labels``: what to do with it is the caller's
-    to say. Raises InputError where a seed lies in no bone or two names share a place, and valley.Stopped.
+    to say. Raises InputError where a seed lies in no bone or two names share a place, and valley.StoppedError.
     """
     tell = progress or (lambda _step: None)
     terrain = terrain or survey(ct, level_hu, progress=tell, cancelled=cancelled)
@@ -92,8 +92,8 @@ def tell_apart(
         raise InputError(_same_place(terrain, clash, names))
     tell("checking the cuts")
     every = (*names, BACKGROUND)
-    pairs = judged(terrain, labels, _agreements(terrain, labels, at, owners, cancelled), every)
-    whole = soft_to_nearest(terrain, labels)
+    whole, away_mm = soft_to_nearest(terrain, labels)
+    pairs = judged(terrain, labels, away_mm, _agreements(terrain, labels, at, owners, cancelled), every)
     whole[whole > len(names)] = 0
     bones = {seed.name: seed.bone for seed in seeds}
     return Apart(

@@ -1,8 +1,9 @@
-"""Where one bone ends and the next begins: a flood from each bone's depth, then the cheapest cut between them.
+"""Where one bone ends and the next begins: a flood from each bone's depth, then the cheapest cut between.
 
 The flood runs down the depths of the terrain and meets in a valley or at the narrowest neck; a second flood
 over the valleys places the border near it in their bottom; a minimum cut within CUT_BAND_MM of each pair's
-border, with capacity face area · mean(exp(−V / limit) + CUT_FLOOR), closes the holes by which the floods leaked.
+border, with capacity face area · mean(exp(−V / limit) + CUT_FLOOR_FRACTION), closes the holes by which the floods
+leaked.
 """
 
 from __future__ import annotations
@@ -79,7 +80,7 @@ def flooded(
     near = (away <= REFLOOD_BAND_MM) & (markers == 0)
     again = np.where(near, 0, labels).astype(np.int32)
     # Where all of a label lies near the border, its deepest voxels still hold it.
-    core = _core(terrain, labels, depth)
+    core = _core(labels, depth)
     again[core] = labels[core]
     valley = np.minimum(terrain.valley_hu, np.float32(8 * terrain.limit_hu))
     steps = ((valley.max() - valley) / VALLEY_STEP_HU).astype(np.int32)
@@ -104,7 +105,7 @@ def recut(
     depth = terrain.depth_mm(limit_hu)
     bench = _Bench.of(len(labels))
     for _ in range(CUT_ROUNDS_COUNT):
-        core = _core(terrain, labels, depth) | (markers > 0)
+        core = _core(labels, depth) | (markers > 0)
         for first, second, starts in _touching(terrain, labels):
             check_not_stopped(cancelled)
             _cut_pair(terrain, labels, first, second, starts, weight, core, bench)
@@ -192,7 +193,7 @@ def _cut_pair(
     labels[band] = np.where(side, first, second)
 
 
-def _core(terrain: Terrain, labels: Labels, depth: Volume) -> npt.NDArray[np.bool_]:
+def _core(labels: Labels, depth: Volume) -> npt.NDArray[np.bool_]:
     deepest = np.zeros(int(labels.max()) + 1, np.float32)
     np.maximum.at(deepest, labels, depth)
     return np.asarray((labels > 0) & (depth >= CORE_FRACTION * deepest[labels]))
@@ -216,8 +217,9 @@ def _nearest(
     return way, nearest
 
 
-def soft_to_nearest(terrain: Terrain, labels: Labels) -> Labels:
-    """``labels`` with soft tissue between bones given to the nearest bone."""
+def soft_to_nearest(terrain: Terrain, labels: Labels) -> tuple[Labels, Volume]:
+    """``labels`` with soft tissue between bones given to the nearest bone, and (n,) the way to it in mm."""
     bone = ~terrain.soft & (labels > 0)
-    _, nearest = _nearest(terrain, bone, terrain.soft, np.inf)
-    return np.where(terrain.soft & (nearest >= 0), labels[nearest], labels).astype(np.int32)
+    away, nearest = _nearest(terrain, bone, terrain.soft, np.inf)
+    whole = np.where(terrain.soft & (nearest >= 0), labels[nearest], labels).astype(np.int32)
+    return whole, away

@@ -9,15 +9,16 @@ that says where.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
 from segmentation.apart import Apart, tell_apart
 from segmentation.apart_cut import Labels, flooded
-from segmentation.apart_verdict import LEAST_PART_MM3, faces_between
+from segmentation.apart_verdict import LEAST_PART_MM3, Faces, at_place, central, faces_between
 from segmentation.flood_kernels import summits
-from segmentation.seeds import Seed
+from segmentation.seeds import Seed, names_in_order
 from segmentation.valley import Cancelled, Progress, Terrain, check_not_stopped, survey
 from segmentation.vocabulary import CTVolume
 
@@ -32,8 +33,15 @@ SEED_DEPTH_FRACTION, SEEDS_PER_BONE_COUNT = 0.5, 24
 """The summits that stand for a bone are at least this deep, relative to its deepest, and no more than so
 many. Our choice."""
 
-ROUNDS_COUNT = 6
-"""Cuts are refused, and their bones put together, so often before all that is left stays one. Our choice."""
+DOUBTFUL_FRACTION, DOUBTFUL_MM2 = 0.2, 25.0
+"""Pieces that are one bone, though so large a share of their border and so much of it lies in a gap, are told.
+Our choice."""
+
+DOUBTS_TOLD_COUNT = 3
+"""Of more than so many only the first are told. Our choice: the largest come first."""
+
+NAMED_BY_SEARCH = "bone "
+"""What is found without a click is numbered after this word."""
 
 
 def find_apart(
@@ -47,35 +55,62 @@ def find_apart(
     """The bones of the scan (or of ``terrain``) told apart without a click; every cut left is good.
 
     ``notes`` say where two could not be told apart and were left one. Raises InputError where nothing is bone,
-    and valley.Stopped.
+    and valley.StoppedError.
     """
     terrain = terrain or survey(ct, level_hu, progress=progress, cancelled=cancelled)
-    seeds = find_seeds(terrain, cancelled=cancelled)
+    seeds, doubtful = find_bones(terrain, cancelled=cancelled)
+    names = names_in_order(seeds)
+    apart = told_where_sure(ct, level_hu, seeds, terrain, names, progress=progress, cancelled=cancelled)
+    return replace(apart, notes=(*apart.notes, *doubtful))
+
+
+def told_where_sure(
+    ct: CTVolume,
+    level_hu: float,
+    seeds: Sequence[Seed],
+    terrain: Terrain,
+    searched: Sequence[str],
+    *,
+    progress: Progress | None = None,
+    cancelled: Cancelled | None = None,
+) -> Apart:
+    """As ``tell_apart``, but what a refused cut would part stays one, under the name first mentioned.
+
+    ``searched`` are names that no person gave: where nothing at all parts them from others, nothing is said.
+    """
     told: list[str] = []
-    for _ in range(ROUNDS_COUNT):
+    while True:
         apart = tell_apart(ct, level_hu, seeds, terrain=terrain, progress=progress, cancelled=cancelled)
         refused = [pair for pair in apart.pairs if not pair.good]
         if not refused:
-            break
-        worst = min(refused, key=lambda pair: pair.seen_fraction)
-        told += [f"{worst.sentence}; they were left one"]
-        seeds = _renamed(seeds, worst.names[1], worst.names[0])
-    else:
-        seeds = tuple(Seed("bone 1", "bone 1", seed.point_mm) for seed in seeds)
-        apart = tell_apart(ct, level_hu, seeds, terrain=terrain, progress=progress, cancelled=cancelled)
-    return Apart(
-        apart.labels,
-        apart.bone_labels,
-        apart.names,
-        apart.bones,
-        apart.pairs,
-        (*told, *apart.notes),
-        terrain,
-    )
+            return replace(apart, notes=(*told, *apart.notes))
+        left: dict[str, str] = {}
+        for pair in refused:
+            one, other = (left.get(name, name) for name in pair.names)
+            if one == other:
+                continue
+            if pair.names[1] not in searched or pair.seen_fraction >= DOUBTFUL_FRACTION:
+                told.append(f"{pair.sentence}; they were left one")
+            keep, gone = sorted((one, other), key=apart.names.index)
+            left = {name: keep if now == gone else now for name, now in left.items()} | {gone: keep}
+        bones = dict(zip(apart.names, apart.bones, strict=True))
+        seeds = [
+            Seed(left.get(seed.name, seed.name), bones[left.get(seed.name, seed.name)], seed.point_mm)
+            if seed.name in bones
+            else seed
+            for seed in seeds
+        ]
 
 
 def find_seeds(terrain: Terrain, *, cancelled: Cancelled | None = None) -> tuple[Seed, ...]:
     """Points in each bone, named ``bone 1`` for the largest, ``bone 2`` for the next, …"""
+    return find_bones(terrain, cancelled=cancelled)[0]
+
+
+def find_bones(
+    terrain: Terrain, *, cancelled: Cancelled | None = None
+) -> tuple[tuple[Seed, ...], tuple[str, ...]]:
+    """Points in each bone, and sentences about places where a gap ends inside one."""
     depth = terrain.depth_mm()
     found = summits(terrain.index, terrain.at, depth, np.float32(LEAST_SUMMIT_MM))
     tops = np.flatnonzero(found)
@@ -86,7 +121,7 @@ def find_seeds(terrain: Terrain, *, cancelled: Cancelled | None = None) -> tuple
     check_not_stopped(cancelled)
     pieces = flooded(terrain, found)
     check_not_stopped(cancelled)
-    bone_of = _grown_together(terrain, pieces, len(tops))
+    bone_of, doubtful = _grown_together(terrain, pieces, len(tops))
     volume = np.bincount(bone_of[pieces], minlength=len(tops) + 1) * float(np.prod(terrain.spacing_mm))
     volume[0] = 0
     seeds = []
@@ -95,14 +130,18 @@ def find_seeds(terrain: Terrain, *, cancelled: Cancelled | None = None) -> tuple
         own = tops[bone_of[1:] == bone]
         own = own[np.argsort(-depth[own], kind="stable")][:SEEDS_PER_BONE_COUNT]
         own = own[depth[own] >= SEED_DEPTH_FRACTION * depth[own[0]]]
-        name = f"bone {number}"
+        name = f"{NAMED_BY_SEARCH}{number}"
         seeds += [Seed(name, name, point) for point in terrain.places_mm(own)]
-    return tuple(seeds)
+    return tuple(seeds), doubtful
 
 
-def _grown_together(terrain: Terrain, pieces: Labels, count: int) -> npt.NDArray[np.int64]:
-    """(count + 1,) the bone of each piece, by the number of one of its pieces."""
-    borders = _borders(terrain, pieces)
+def _grown_together(
+    terrain: Terrain, pieces: Labels, count: int
+) -> tuple[npt.NDArray[np.int64], tuple[str, ...]]:
+    """(count + 1,) the bone of each piece, by the number of one of its pieces; doubts about that."""
+    faces_seen = faces_between(terrain, pieces)
+    borders = _borders(faces_seen, count)
+    doubts: list[str] = []
     bone_of = np.arange(count + 1)
     volume = np.bincount(pieces, minlength=count + 1) * float(np.prod(terrain.spacing_mm))
     while True:
@@ -115,8 +154,10 @@ def _grown_together(terrain: Terrain, pieces: Labels, count: int) -> npt.NDArray
                 if seen < PARTING_FRACTION * faces or small:
                     best, most = (one, other), faces - seen
         if best is None:
-            return bone_of
+            return bone_of, tuple(doubts[:DOUBTS_TOLD_COUNT])
         one, gone = best
+        if doubt := _doubt(terrain, faces_seen, bone_of, best, borders[one][gone]):
+            doubts.append(doubt)
         bone_of[bone_of == gone] = one
         volume[one] += volume[gone]
         for other, (faces, seen) in borders.pop(gone).items():
@@ -128,20 +169,39 @@ def _grown_together(terrain: Terrain, pieces: Labels, count: int) -> npt.NDArray
             borders[one][other] = borders[other][one] = both
 
 
-def _borders(terrain: Terrain, pieces: Labels) -> dict[int, dict[int, tuple[int, int]]]:
+def _doubt(
+    terrain: Terrain,
+    found: Faces,
+    bone_of: npt.NDArray[np.int64],
+    pair: tuple[int, int],
+    border: tuple[int, int],
+) -> str | None:
+    """A sentence where two that are one bone are parted by a gap in good part."""
+    faces, seen_count = border
+    if seen_count < DOUBTFUL_FRACTION * faces:
+        return None
+    one, other, place, seen, area = found
+    ours = np.isin(bone_of[one], pair) & np.isin(bone_of[other], pair) & (bone_of[one] != bone_of[other])
+    if area[ours & seen].sum() < DOUBTFUL_MM2:
+        return None
+    blind = ours & ~seen
+    ijk = place[blind] + [side.start for side in terrain.box]
+    return (
+        f"a gap is seen along {seen_count / faces:.0%} of a border {at_place(central(terrain.grid.ijk_to_mm(ijk)))}"
+        " and ends there: what lies on both sides was left one"
+    )
+
+
+def _borders(found: Faces, count: int) -> dict[int, dict[int, tuple[int, int]]]:
     """Faces, and faces in a valley, between pieces; both ways round."""
-    one, other, _, seen, _ = faces_between(terrain, pieces)
-    span = int(pieces.max()) + 1
+    one, other, _, seen, _ = found
+    span = int(other.max(initial=0)) + 1
     key = one.astype(np.int64) * span + other
     values, where = np.unique(key, return_inverse=True)
     faces = np.bincount(where, minlength=len(values))
     valleys = np.bincount(where, weights=seen, minlength=len(values)).astype(int)
-    borders: dict[int, dict[int, tuple[int, int]]] = {n: {} for n in np.unique(pieces).tolist() if n}
+    borders: dict[int, dict[int, tuple[int, int]]] = {n: {} for n in range(1, count + 1)}
     for value, face, valley in zip(values.tolist(), faces.tolist(), valleys.tolist(), strict=True):
         one, other = divmod(value, span)
         borders[one][other] = borders[other][one] = (face, valley)
     return borders
-
-
-def _renamed(seeds: Sequence[Seed], old: str, new: str) -> tuple[Seed, ...]:
-    return tuple(Seed(new, new, seed.point_mm) if seed.name == old else seed for seed in seeds)

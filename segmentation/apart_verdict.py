@@ -18,7 +18,7 @@ from scipy.spatial import cKDTree
 
 from segmentation.apart_cut import Labels
 from segmentation.flood_kernels import border_pairs
-from segmentation.valley import Terrain
+from segmentation.valley import Terrain, Volume
 from segmentation.vocabulary import Floats, frozen_array
 
 LEAST_SEEN_FRACTION = 0.7
@@ -46,12 +46,19 @@ MOVED_MM = (2.0, 4.0)
 TRIES_COUNT = 40
 """Places tried before a point stays where it is. Our choice."""
 
+WIDEST_GAP_MM = 4.0
+"""Soft tissue farther from bone than half of this is no gap between bones but open marrow: it shows nothing.
+Our choice: a little more than the gaps that are closed before anything is looked at."""
+
 TOLD_GUESS_MM2 = 4.0
 """A guessed patch as large as this is told. Our choice."""
 
 ONE_PATCH_RATIO = 1.05
 """Guessed faces within so many of the largest voxel edge are one patch: next to each other, or around an
 edge."""
+
+
+Faces = tuple[Labels, Labels, Floats, npt.NDArray[np.bool_], Floats]
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,9 +133,14 @@ def agreement(labels: Labels, again: Labels, count: int) -> Floats:
     return np.asarray(2 * both / np.maximum(total, 1))
 
 
-def judged(terrain: Terrain, labels: Labels, agreement: Floats, names: Sequence[str]) -> tuple[Pair, ...]:
-    """Every border of at least LEAST_BORDER_MM2, in order of its labels."""
-    one, other, place, seen, area = faces_between(terrain, labels)
+def judged(
+    terrain: Terrain, labels: Labels, away_mm: Volume, agreement: Floats, names: Sequence[str]
+) -> tuple[Pair, ...]:
+    """Every border of at least LEAST_BORDER_MM2, in order of its labels.
+
+    ``away_mm`` (n,) is the way to the nearest bone: soft tissue far from any is marrow that lies open.
+    """
+    one, other, place, seen, area = faces_between(terrain, labels, away_mm)
     count = int(labels.max()) + 1
     key = one.astype(np.int64) * count + other
     held_mm3 = np.bincount(labels, minlength=count) * float(np.prod(terrain.spacing_mm))
@@ -173,13 +185,13 @@ def _judged_pair(
     middle = None
     if len(guessed):
         patch = _largest_patch(guessed, area[~seen], ONE_PATCH_RATIO * float(terrain.spacing_mm.max()))
-        middle = frozen_array(_central(terrain.grid.ijk_to_mm(at[~seen][patch])), float)
+        middle = frozen_array(central(terrain.grid.ijk_to_mm(at[~seen][patch])), float)
     seen_fraction = float(seen.mean())
     return Pair(
         *numbers,
         names,
         float(area.sum()),
-        middle if middle is not None else frozen_array(_central(terrain.grid.ijk_to_mm(at)), float),
+        middle if middle is not None else frozen_array(central(terrain.grid.ijk_to_mm(at)), float),
         seen_fraction,
         float(area[~seen].sum()),
         frozen_array(terrain.grid.ijk_to_mm(at[~seen]), float),
@@ -204,15 +216,15 @@ def _reason(
     return None
 
 
-def faces_between(
-    terrain: Terrain, labels: Labels
-) -> tuple[Labels, Labels, Floats, npt.NDArray[np.bool_], Floats]:
+def faces_between(terrain: Terrain, labels: Labels, away_mm: Volume | None = None) -> Faces:
     """Faces between labels: the smaller, the larger, middle (m, 3) in the crop's voxels, seen, mm²."""
     faces = border_pairs(terrain.neighbours, labels)
     here, beyond, axis = faces.T
     place = np.stack(np.unravel_index(terrain.at[here], terrain.index.shape), axis=-1).astype(float)
     place[np.arange(len(faces)), axis] += 1 / 2
     seen = np.maximum(terrain.valley_hu[here], terrain.valley_hu[beyond]) > terrain.limit_hu
+    if away_mm is not None:
+        seen &= np.minimum(away_mm[here], away_mm[beyond]) <= WIDEST_GAP_MM / 2
     one, other = labels[here], labels[beyond]
     return np.minimum(one, other), np.maximum(one, other), place, seen, terrain.face_mm2[axis]
 
@@ -225,7 +237,7 @@ def _largest_patch(points_mm: Floats, area_mm2: Floats, near_mm: float) -> npt.N
     return np.asarray(patch == np.bincount(patch, weights=area_mm2).argmax())
 
 
-def _central(points_mm: Floats) -> Floats:
+def central(points_mm: Floats) -> Floats:
     """The one of the points nearest to their mean, so that it lies on the border."""
     away = np.linalg.norm(points_mm - points_mm.mean(axis=0), axis=1)
     return np.asarray(points_mm[np.argmin(away)])

@@ -25,6 +25,7 @@ from segmentation.components import SPECK_MM3, pieces_above
 from segmentation.errors import InputError
 from segmentation.metal import find_metal, metal_note, without_metal
 from segmentation.parts import NEAR_MM, Cut, Part, cut_in_two, parts_from_labels, parts_from_pieces
+from segmentation.seeds import Seed
 from segmentation.surface import iso_surface
 from segmentation.threshold import check_threshold, choose_threshold
 from segmentation.vocabulary import (
@@ -56,6 +57,7 @@ def segment(
     host: Host = "bone",
     cuts: Sequence[Cut] = (),
     labels: npt.NDArray[Any] | None = None,
+    seeds: Sequence[Seed] = (),
     keep_small: bool = False,
     joint: Surface | None = None,
     names: Sequence[Name] = (),
@@ -65,9 +67,10 @@ def segment(
     """The bone in ``ct``: its outer envelope at a grey level, as fragments with closed surfaces.
 
     ``threshold_hu`` is the level; without it one is chosen and its reason kept. ``labels`` (integers of the
-    CT's shape) say which voxel belongs to which fragment. ``cuts`` divide fragments, in order. Fragments are
-    numbered from the largest, or in the labels' order. ``refine`` takes the scanner's blur out of the
-    surfaces (default: where the level is chosen and the host is bone). Raises InputError when nothing is
+    CT's shape) say which voxel belongs to which fragment. ``seeds`` part bones that touch; without them the
+    pieces are searched for such (of bone, not of foam). ``cuts`` divide fragments, in order. Fragments are
+    numbered from the largest, after those that seeds name, or in the labels' order. ``refine`` takes the
+    scanner's blur out of the surfaces (default: where the level is chosen and the host is bone). Raises InputError when nothing is
     bone.
     """
     progress = progress or _silent
@@ -85,6 +88,11 @@ def segment(
     if metal is not None:
         ct = without_metal(ct, metal, min(BESIDE_METAL_HU, threshold_hu - 1))
     progress("finding pieces and hollows")
+    if labels is not None and seeds:
+        raise InputError("labels and seeds both say which bone is whose: give one of them")
+    seeded: tuple[tuple[str, str], ...] = ()
+    told: tuple[str, ...] = ()
+    divided = bool(cuts) or labels is not None
     if labels is not None:
         parts = parts_from_labels(ct, _checked_labels(labels, ct), threshold_hu)
     else:
@@ -99,15 +107,34 @@ def segment(
             raise InputError(
                 f"no bone at or above {threshold_hu:g} HU: {why}; lower the threshold or keep small pieces"
             )
-        parts = parts_from_pieces(ct, numbered, pieces, threshold_hu)
+        parts = []
+        if seeds or host == "bone":
+            # Brings compiled loops with it, and foam needs none.
+            from segmentation.apart_pieces import taken_apart
+
+            apart = taken_apart(ct, threshold_hu, numbered, pieces, seeds, progress)
+            seeded, told = apart.known, apart.notes
+            if apart.pieces:
+                divided = True
+                parts = parts_from_labels(ct, apart.labels, threshold_hu)
+                pieces = tuple(piece for piece in pieces if piece.number not in apart.pieces)
+            del apart
+        parts += parts_from_pieces(ct, numbered, pieces, threshold_hu)
         del numbered
     parts = [part for part in parts if (part.field_hu > 0).any()]
     surfaces = [iso_surface(part.field_hu, ct.grid, part.offset_ijk) for part in parts]
     if labels is None:
-        order = sorted(range(len(parts)), key=lambda index: -surfaces[index].enclosed_mm3)
+        order = sorted(
+            range(len(parts)),
+            key=lambda index: (
+                (index, 0) if index < len(seeded) else (len(seeded), -surfaces[index].enclosed_mm3)
+            ),
+        )
         if not keep_small:
             # A thin piece of many voxels may enclose next to nothing.
-            specks = [index for index in order if surfaces[index].enclosed_mm3 < SPECK_MM3]
+            specks = [
+                index for index in order if surfaces[index].enclosed_mm3 < SPECK_MM3 and index >= len(seeded)
+            ]
             removed += tuple(
                 Removed("speck", surfaces[index].enclosed_mm3, surfaces[index].vertices_mm.mean(axis=0))
                 for index in specks
@@ -124,7 +151,8 @@ def segment(
             for index, part in enumerate(parts)
         ]
     progress("naming fragments")
-    fragments, notes, together = _named(parts, surfaces, names, ct)
+    fragments, notes, together = _named(parts, surfaces, names, ct, seeded)
+    notes += told
     if metal is not None:
         notes += (metal_note(metal.pieces),)
     if refine or (refine is None and reason != "given" and host == "bone"):
@@ -133,7 +161,7 @@ def segment(
 
         progress("refining the surface")
         fragments, refined_notes = faithful(
-            ct, fragments, threshold_hu, divided=bool(cuts) or labels is not None, everywhere=bool(refine)
+            ct, fragments, threshold_hu, divided=divided, everywhere=bool(refine)
         )
         notes += refined_notes
     return Bone(
@@ -181,10 +209,14 @@ def _label_volume(parts: Sequence[Part], ct: CTVolume) -> npt.NDArray[np.uint8]:
 
 
 def _named(
-    parts: Sequence[Part], surfaces: Sequence[Surface], names: Sequence[Name], ct: CTVolume
+    parts: Sequence[Part],
+    surfaces: Sequence[Surface],
+    names: Sequence[Name],
+    ct: CTVolume,
+    seeded: Sequence[tuple[str, str]] = (),
 ) -> tuple[tuple[Fragment, ...], tuple[str, ...], tuple[str, ...]]:
     """Fragments with names and bones, sentences about how they were told apart, bones only taken together."""
-    given: dict[int, tuple[str, str | None]] = {}
+    given: dict[int, tuple[str, str | None]] = dict(enumerate(seeded))
     for point_mm, name, bone in names:
         if not np.isfinite(point_mm).all():
             raise InputError(f"the name {name!r} needs three finite coordinates (got {point_mm})")
