@@ -1,15 +1,15 @@
 """Tells touching bones and fragments apart from points inside them, and says where it cannot.
 
-Each pair that touches is judged by what its border lies in: faces in a valley are seen, the others guessed. A
-cut is good when enough of it is seen, no guessed patch is wide, and the same cut comes out once more from other
-points and another limit. Anything else is refused with its reason and its place. On phantoms of wrist-like
+Each pair that touches is judged by what its border lies in: faces in a valley are seen, the others guessed.
+A cut is good when enough of it is seen, no guessed patch is wide, and the same cut comes out once more from
+other points and another limit. Anything else is refused with its reason and its place. On phantoms of wrist-like
 bones and broken shafts, gaps of 0.5 to 2 mm in voxels of 0.4 mm, one point each: every part at least 0.99 its
 own (Dice), the cut within 0.25 mm (RMS) of the surface halfway (tests/benchmarks/bench_apart.py).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +18,7 @@ import numpy.typing as npt
 from segmentation.apart_cut import Labels, climbed, flooded, recut, soft_to_nearest
 from segmentation.apart_verdict import (
     LEAST_AGREEMENT_FRACTION,
+    LEAST_PART_MM3,
     MOVED_LIMIT_RATIOS,
     Pair,
     agreement,
@@ -43,9 +44,9 @@ FINE_GAP_MM = 0.5
 @dataclass(frozen=True, eq=False)
 class Apart:
     """Bones told apart. ``labels`` uint8 of the CT's shape: 0 outside, n = ``names[n − 1]`` of
-    ``bones[n − 1]``; soft tissue between bones belongs to the nearest. ``bone_labels`` is the same without it.
+    ``bones[n − 1]``; soft tissue between bones belongs to the nearest. ``bone_labels`` is without it.
 
-    ``pairs`` are the borders where two touch, each with its verdict; ``notes`` sentences for a person.
+    ``empty`` are names that hold next to nothing. ``pairs`` are the borders where two touch, each with its verdict; ``notes`` sentences for a person.
     ``terrain`` serves the next question about the same scan.
     """
 
@@ -55,12 +56,13 @@ class Apart:
     bones: tuple[str, ...]
     pairs: tuple[Pair, ...]
     notes: tuple[str, ...]
+    empty: tuple[str, ...]
     terrain: Terrain
 
     @property
     def good(self) -> bool:
-        """Whether no cut was refused."""
-        return all(pair.good for pair in self.pairs)
+        """Whether no cut was refused and every name holds bone."""
+        return not self.empty and all(pair.good for pair in self.pairs)
 
 
 def tell_apart(
@@ -72,7 +74,7 @@ def tell_apart(
     progress: Progress | None = None,
     cancelled: Cancelled | None = None,
 ) -> Apart:
-    """Bones and fragments apart from ``seeds``, one or several a name; numbered in order of first mention.
+    """Bones and fragments apart from ``seeds``, one or several a name; numbered in the order of mention.
 
     ``level_hu`` is the level of the bone's surface, one or one for each voxel. ``terrain`` of an earlier
     answer spares most of the time. A refused cut is still in ``labels``: what to do with it is the caller's
@@ -96,13 +98,16 @@ def tell_apart(
     pairs = judged(terrain, labels, away_mm, _agreements(terrain, labels, at, owners, cancelled), every)
     whole[whole > len(names)] = 0
     bones = {seed.name: seed.bone for seed in seeds}
+    held_mm3 = np.bincount(labels, minlength=len(names) + 1) * ct.grid.voxel_mm3
+    empty = tuple(name for n, name in enumerate(names, start=1) if held_mm3[n] < LEAST_PART_MM3)
     return Apart(
         _on_scan(terrain, whole, ct),
         _on_scan(terrain, np.where(terrain.soft, 0, whole), ct),
         names,
         tuple(bones[name] for name in names),
         pairs,
-        _notes(terrain, pairs, dict(enumerate(names, start=1)), labels),
+        _notes(terrain, pairs, empty),
+        empty,
         terrain,
     )
 
@@ -191,12 +196,9 @@ def _on_scan(terrain: Terrain, labels: Labels, ct: CTVolume) -> npt.NDArray[np.u
     return volume
 
 
-def _notes(
-    terrain: Terrain, pairs: Sequence[Pair], names: Mapping[int, str], labels: Labels
-) -> tuple[str, ...]:
+def _notes(terrain: Terrain, pairs: Sequence[Pair], empty: Sequence[str]) -> tuple[str, ...]:
     notes = [pair.sentence for pair in pairs if pair.sentence]
-    held = np.bincount(labels, minlength=len(names) + 1)
-    notes += [f"{name} holds no bone" for number, name in names.items() if not held[number]]
+    notes += [f"{name} holds next to no bone: all of it went to another" for name in empty]
     if note := coarse_note(terrain.spacing_mm):
         notes.append(note)
     return tuple(notes)

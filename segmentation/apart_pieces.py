@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from segmentation.apart import Apart
 from segmentation.apart_cut import flooded
-from segmentation.apart_search import find_apart, find_bones, told_where_sure
+from segmentation.apart_search import find_bones, for_search, told_where_sure
 from segmentation.components import Box, Piece, grown
 from segmentation.errors import InputError
 from segmentation.seeds import BACKGROUND, Seed, names_in_order
@@ -120,7 +120,12 @@ def by_search(
         if terrain is None:
             continue
         progress("telling touching bones apart")
-        apart = find_apart(ct, level_hu, terrain=terrain)
+        sure = for_search(terrain)
+        seeds, _ = find_bones(sure)
+        names = names_in_order(seeds)
+        if len(names) < 2:
+            continue
+        apart = told_where_sure(ct, level_hu, seeds, sure, names)
         own, kept = _of_pieces(apart, numbered, frozenset({piece.number}))
         if len(kept) > 1 and count + len(kept) <= np.iinfo(np.uint8).max:
             labels[own > 0] = own[own > 0] + count
@@ -173,7 +178,7 @@ def _piece_of(ct: CTVolume, numbered: npt.NDArray[np.uint8], seed: Seed) -> int:
 
 def _unnamed(terrain: Terrain, seeds: Sequence[Seed]) -> tuple[Seed, ...]:
     """Seeds of bones that the search finds and no seed lies in."""
-    found, _ = find_bones(terrain)
+    found, _ = find_bones(for_search(terrain))
     order = list(dict.fromkeys(seed.name for seed in found))
     markers = np.zeros(len(terrain.at), np.int32)
     for seed, number in zip(found, terrain.numbers_at([s.point_mm for s in found], 1.0), strict=True):

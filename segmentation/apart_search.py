@@ -8,7 +8,7 @@ that says where.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -33,9 +33,17 @@ SEED_DEPTH_FRACTION, SEEDS_PER_BONE_COUNT = 0.5, 24
 """The summits that stand for a bone are at least this deep, relative to its deepest, and no more than so
 many. Our choice."""
 
-DOUBTFUL_FRACTION, DOUBTFUL_MM2 = 0.2, 25.0
+SURE_LIMIT_RATIO = 2.0
+"""Without a click a valley counts when it is so many times deeper than the limit. Our choice, after looking at
+healthy demo bones with coarse trabeculae: joints are far deeper, texture is not."""
+
+LEAST_OUTSIDE_FRACTION = 0.15
+"""What is shut in by another bone on more than the rest of its surface is a part of it, as marrow in a shaft
+is. Our choice: a bone between bones is free at its sides."""
+
+DOUBTFUL_FRACTION, DOUBTFUL_MM2 = 0.35, 40.0
 """Pieces that are one bone, though so large a share of their border and so much of it lies in a gap, are told.
-Our choice."""
+Our choice: half a small joint."""
 
 DOUBTS_TOLD_COUNT = 3
 """Of more than so many only the first are told. Our choice: the largest come first."""
@@ -58,10 +66,16 @@ def find_apart(
     and valley.StoppedError.
     """
     terrain = terrain or survey(ct, level_hu, progress=progress, cancelled=cancelled)
+    terrain = for_search(terrain)
     seeds, doubtful = find_bones(terrain, cancelled=cancelled)
     names = names_in_order(seeds)
     apart = told_where_sure(ct, level_hu, seeds, terrain, names, progress=progress, cancelled=cancelled)
     return replace(apart, notes=(*apart.notes, *doubtful))
+
+
+def for_search(terrain: Terrain) -> Terrain:
+    """The same terrain with a limit that only sure gaps reach."""
+    return replace(terrain, limit_hu=SURE_LIMIT_RATIO * terrain.limit_hu)
 
 
 def told_where_sure(
@@ -89,7 +103,8 @@ def told_where_sure(
             one, other = (left.get(name, name) for name in pair.names)
             if one == other:
                 continue
-            if pair.names[1] not in searched or pair.seen_fraction >= DOUBTFUL_FRACTION:
+            doubtful = pair.seen_fraction >= DOUBTFUL_FRACTION and pair.area_mm2 >= DOUBTFUL_MM2
+            if pair.names[1] not in searched or doubtful:
                 told.append(f"{pair.sentence}; they were left one")
             keep, gone = sorted((one, other), key=apart.names.index)
             left = {name: keep if now == gone else now for name, now in left.items()} | {gone: keep}
@@ -144,6 +159,7 @@ def _grown_together(
     doubts: list[str] = []
     bone_of = np.arange(count + 1)
     volume = np.bincount(pieces, minlength=count + 1) * float(np.prod(terrain.spacing_mm))
+    free = _free_faces(terrain, pieces, count)
     while True:
         best, most = None, 0
         for one, beside in borders.items():
@@ -153,13 +169,17 @@ def _grown_together(
                 small = min(volume[one], volume[other]) < LEAST_PART_MM3
                 if seen < PARTING_FRACTION * faces or small:
                     best, most = (one, other), faces - seen
+        shut_in = None if best is not None else _shut_in(borders, free)
+        if shut_in is not None:
+            best = shut_in
         if best is None:
             return bone_of, tuple(doubts[:DOUBTS_TOLD_COUNT])
         one, gone = best
-        if doubt := _doubt(terrain, faces_seen, bone_of, best, borders[one][gone]):
+        if shut_in is None and (doubt := _doubt(terrain, faces_seen, bone_of, best, borders[one][gone])):
             doubts.append(doubt)
         bone_of[bone_of == gone] = one
         volume[one] += volume[gone]
+        free[one] += free[gone]
         for other, (faces, seen) in borders.pop(gone).items():
             del borders[other][gone]
             if other == one:
@@ -167,6 +187,25 @@ def _grown_together(
             had = borders[one].get(other, (0, 0))
             both = (had[0] + faces, had[1] + seen)
             borders[one][other] = borders[other][one] = both
+
+
+def _shut_in(
+    borders: Mapping[int, Mapping[int, tuple[int, int]]], free: npt.NDArray[np.int64]
+) -> tuple[int, int] | None:
+    """A piece that is free on too little of its surface, with the one it borders most; None where all are."""
+    for one, beside in borders.items():
+        bound = sum(faces for faces, _ in beside.values())
+        if bound and free[one] < LEAST_OUTSIDE_FRACTION * (free[one] + bound):
+            other = max(beside, key=lambda number: beside[number][0])
+            return min(one, other), max(one, other)
+    return None
+
+
+def _free_faces(terrain: Terrain, pieces: Labels, count: int) -> npt.NDArray[np.int64]:
+    """(count + 1,) faces of bone towards what is no bone, of each piece."""
+    beyond = (terrain.neighbours < 0) | terrain.soft[terrain.neighbours]
+    faces = np.where(terrain.soft, 0, beyond.sum(axis=1))
+    return np.bincount(pieces, weights=faces, minlength=count + 1).astype(np.int64)
 
 
 def _doubt(
