@@ -2,9 +2,10 @@
 
 Each pair that touches is judged by what its border lies in: faces in a valley are seen, the others guessed.
 A cut is good when enough of it is seen, no guessed patch is wide, and the same cut comes out once more from
-other points and another limit. Anything else is refused with its reason and its place. On phantoms of wrist-like
-bones and broken shafts, gaps of 0.5 to 2 mm in voxels of 0.4 mm, one point each: every part at least 0.99 its
-own (Dice), the cut within 0.25 mm (RMS) of the surface halfway (tests/benchmarks/bench_apart.py).
+other points and another limit. Anything else is refused with its reason and its place. On phantoms of
+wrist-like bones and broken shafts, gaps of 0.5 to 2 mm in voxels of 0.4 mm, one point each: every part at
+least 0.99 its own (Dice), the cut within 0.25 mm (RMS) of the surface halfway
+(tests/benchmarks/bench_apart.py).
 """
 
 from __future__ import annotations
@@ -46,8 +47,8 @@ class Apart:
     """Bones told apart. ``labels`` uint8 of the CT's shape: 0 outside, n = ``names[n − 1]`` of
     ``bones[n − 1]``; soft tissue between bones belongs to the nearest. ``bone_labels`` is without it.
 
-    ``empty`` are names that hold next to nothing. ``pairs`` are the borders where two touch, each with its verdict; ``notes`` sentences for a person.
-    ``terrain`` serves the next question about the same scan.
+    ``empty`` are names that hold next to nothing. ``pairs`` are the borders where two touch, each with its
+    verdict; ``notes`` sentences for a person. ``terrain`` serves the next question about the same scan.
     """
 
     labels: npt.NDArray[np.uint8]
@@ -78,7 +79,8 @@ def tell_apart(
 
     ``level_hu`` is the level of the bone's surface, one or one for each voxel. ``terrain`` of an earlier
     answer spares most of the time. A refused cut is still in ``labels``: what to do with it is the caller's
-    to say. Raises InputError where a seed lies in no bone or two names share a place, and valley.StoppedError.
+    to say. Raises InputError where a seed lies in no bone or two names share a place, and
+    valley.StoppedError.
     """
     tell = progress or (lambda _step: None)
     terrain = terrain or survey(ct, level_hu, progress=tell, cancelled=cancelled)

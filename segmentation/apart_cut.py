@@ -2,8 +2,8 @@
 
 The flood runs down the depths of the terrain and meets in a valley or at the narrowest neck; a second flood
 over the valleys places the border near it in their bottom; a minimum cut within CUT_BAND_MM of each pair's
-border, with capacity face area · mean(exp(−V / limit) + CUT_FLOOR_FRACTION), closes the holes by which the floods
-leaked.
+border, with capacity face area · mean(exp(−V / limit) + CUT_FLOOR_FRACTION), closes the holes by which the
+floods leaked.
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
 Two bones that touch, or a fracture narrower than the blur, are one piece at any level. With a person's seeds
 the pieces they lie in are told apart by them, and what the search finds there beside is kept under its own
-number. Without seeds each piece is searched, if a look at a few of its voxels promises a gap and it is not too
-large. Cuts that would be guessed are not made.
+number. Without seeds each piece is searched, if a look at a few of its voxels promises a gap and it is not
+too large. Cuts that would be guessed are not made.
 """
 
 from __future__ import annotations
@@ -64,7 +64,8 @@ def taken_apart(
 ) -> TakenApart:
     """Bones that touch told apart: by ``seeds`` where there are any, else by a search.
 
-    ``numbered`` and ``pieces`` as ``pieces_above`` gives them. Raises InputError where a seed lies in no bone.
+    ``numbered`` and ``pieces`` as ``pieces_above`` gives them. Raises InputError where a seed lies in no
+    bone.
     """
     if names_in_order(seeds):
         return by_seeds(ct, level_hu, numbered, pieces, seeds, progress)

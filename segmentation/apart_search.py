@@ -34,16 +34,16 @@ SEED_DEPTH_FRACTION, SEEDS_PER_BONE_COUNT = 0.5, 24
 many. Our choice."""
 
 SURE_LIMIT_RATIO = 2.0
-"""Without a click a valley counts when it is so many times deeper than the limit. Our choice, after looking at
-healthy demo bones with coarse trabeculae: joints are far deeper, texture is not."""
+"""Without a click a valley counts when it is so many times deeper than the limit. Our choice, after looking
+at healthy demo bones with coarse trabeculae: joints are far deeper, texture is not."""
 
 LEAST_OUTSIDE_FRACTION = 0.15
 """What is shut in by another bone on more than the rest of its surface is a part of it, as marrow in a shaft
 is. Our choice: a bone between bones is free at its sides."""
 
 DOUBTFUL_FRACTION, DOUBTFUL_MM2 = 0.35, 40.0
-"""Pieces that are one bone, though so large a share of their border and so much of it lies in a gap, are told.
-Our choice: half a small joint."""
+"""Pieces that are one bone, though so large a share of their border and so much of it lies in a gap, are
+told. Our choice: half a small joint."""
 
 DOUBTS_TOLD_COUNT = 3
 """Of more than so many only the first are told. Our choice: the largest come first."""
@@ -62,8 +62,8 @@ def find_apart(
 ) -> Apart:
     """The bones of the scan (or of ``terrain``) told apart without a click; every cut left is good.
 
-    ``notes`` say where two could not be told apart and were left one. Raises InputError where nothing is bone,
-    and valley.StoppedError.
+    ``notes`` say where two could not be told apart and were left one. Raises InputError where nothing is
+    bone, and valley.StoppedError.
     """
     terrain = terrain or survey(ct, level_hu, progress=progress, cancelled=cancelled)
     terrain = for_search(terrain)
@@ -225,8 +225,9 @@ def _doubt(
         return None
     blind = ours & ~seen
     ijk = place[blind] + [side.start for side in terrain.box]
+    place_told = at_place(central(terrain.grid.ijk_to_mm(ijk)))
     return (
-        f"a gap is seen along {seen_count / faces:.0%} of a border {at_place(central(terrain.grid.ijk_to_mm(ijk)))}"
+        f"a gap is seen along {seen_count / faces:.0%} of a border {place_told}"
         " and ends there: what lies on both sides was left one"
     )
 

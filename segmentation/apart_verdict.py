@@ -22,7 +22,7 @@ from segmentation.valley import Terrain, Volume
 from segmentation.vocabulary import Floats, frozen_array
 
 LEAST_SEEN_FRACTION = 0.7
-"""A cut is refused when less of it is seen. Good ones had 0.45 to 1.0, bad ones 0 to 0.73 (see the module)."""
+"""A cut is refused when less of it is seen. Good ones had 0.45 to 1.0, bad ones 0 to 0.73."""
 
 WIDEST_GUESS_MM = 3.0
 """Or when a guessed place lies farther than this from what is seen. Good ones had up to 2.5 mm, also where
@@ -66,9 +66,10 @@ class Pair:
     """The border between parts ``first`` < ``second`` (label numbers), and the verdict on it.
 
     ``seen_fraction`` of its faces lie in a valley; ``guessed_mm`` (m, 3) are the middles of the others, of
-    ``guessed_mm2`` together; ``guessed_at_mm`` is the middle of the largest patch of them and ``guess_wide_mm``
-    the farthest any lies from what is seen (None where there is nothing guessed, or nothing seen).
-    ``agreement_fraction`` is how much of the parts came out again. ``reason`` is None where the cut is good.
+    ``guessed_mm2`` together; ``guessed_at_mm`` is the middle of the largest patch of them and
+    ``guess_wide_mm`` the farthest any lies from what is seen (None where there is nothing guessed, or
+    nothing seen). ``agreement_fraction`` is how much of the parts came out again. ``reason`` is None where
+    the cut is good.
     """
 
     first: int
@@ -212,7 +213,7 @@ def _reason(
     if smaller_mm3 < LEAST_PART_MM3:
         return f"one of them would be only {smaller_mm3:.0f} mm³"
     if agreement_fraction < LEAST_AGREEMENT_FRACTION:
-        return f"from other points and limits only {agreement_fraction:.0%} of it comes out again; set more points"
+        return f"from other points only {agreement_fraction:.0%} of it comes out again; set more points"
     return None
 
 

@@ -1,9 +1,9 @@
 """The cheapest surface between two bones: a minimum cut of the voxels between them, compiled.
 
 A voxel is joined to its six neighbours with a capacity; the two sides are fixed. The cut of least capacity is
-found as the largest flow (Ford and Fulkerson 1956), by two search trees grown from both sides and kept between
-augmentations (Boykov and Kolmogorov 2004, from memory). Capacities are whole numbers, so nothing is rounded.
-Held against scipy's maximum flow in tests/test_apart.py.
+found as the largest flow (Ford and Fulkerson 1956), by two search trees grown from both sides and kept
+between augmentations (Boykov and Kolmogorov 2004, from memory). Capacities are whole numbers, so nothing is
+rounded. Held against scipy's maximum flow in tests/test_apart.py.
 """
 
 from __future__ import annotations

@@ -85,7 +85,7 @@ def climb(index, depth, i, j, k, path):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def summits(index, at, depth, least):  # type: ignore[no-untyped-def]
-    """Number each local maximum of ``depth`` (26 neighbours) that is at least ``least``; (n,), 0 elsewhere."""
+    """Number each local maximum of ``depth`` (26 neighbours) from ``least`` up; (n,), 0 elsewhere."""
     nx, ny, nz = index.shape
     found = np.zeros(len(at), np.int32)
     count = 0

@@ -70,8 +70,8 @@ def segment(
     CT's shape) say which voxel belongs to which fragment. ``seeds`` part bones that touch; without them the
     pieces are searched for such (of bone, not of foam). ``cuts`` divide fragments, in order. Fragments are
     numbered from the largest, after those that seeds name, or in the labels' order. ``refine`` takes the
-    scanner's blur out of the surfaces (default: where the level is chosen and the host is bone). Raises InputError when nothing is
-    bone.
+    scanner's blur out of the surfaces (default: where the level is chosen and the host is bone). Raises
+    InputError when nothing is bone.
     """
     progress = progress or _silent
     progress("looking for metal")

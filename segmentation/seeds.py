@@ -1,7 +1,8 @@
 """The file of points a person set inside bones that touch: which name, which bone, and where.
 
-``{"frame": "RAS-mm", "seeds": [{"name": "proximal", "bone": "scaphoid", "point_mm": [x, y, z]}, …]}``; several
-seeds may share a name, and names that share a bone are its fragments. ``"background"`` marks what is no bone.
+``{"frame": "RAS-mm", "seeds": [{"name": "proximal", "bone": "scaphoid", "point_mm": [x, y, z]}, …]}``;
+several seeds may share a name, and names that share a bone are its fragments. ``"background"`` marks what
+is no bone.
 """
 
 from __future__ import annotations

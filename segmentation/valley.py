@@ -2,9 +2,9 @@
 
 A joint space or a fracture gap is a valley: at each bone voxel the grey value is compared with the largest on
 either side along the direction of the strongest bend, V = min(one side, other side) − here (HU). An edge of
-bone against its marrow is none, for it is bright on one side only. What is not crossed by a valley deeper than
-a limit has a depth, its distance in mm to the nearest valley or border. Scales and limits come from a study on
-phantoms with 1 mm cortices and gaps of 0.3 to 2 mm (tests/apart_phantoms.py are of the same kind).
+bone against its marrow is none, for it is bright on one side only. What is not crossed by a valley deeper
+than a limit has a depth, its distance in mm to the nearest valley or border. Scales and limits come from a
+study on phantoms with 1 mm cortices and gaps of 0.3 to 2 mm (tests/apart_phantoms.py are of the same kind).
 """
 
 from __future__ import annotations
@@ -129,7 +129,7 @@ class Terrain:
         return self._depths[limit]
 
     def numbers_at(self, points_mm: npt.ArrayLike, within_mm: float) -> npt.NDArray[np.int64]:
-        """(m,) number of the bone voxel nearest to each point (m, 3), -1 where none is within ``within_mm``."""
+        """(m,) number of the bone voxel nearest to each point (m, 3), -1 where none is so near."""
         places = self.grid.mm_to_ijk(np.atleast_2d(points_mm)) - [side.start for side in self.box]
         found = np.full(len(places), -1, np.int64)
         reach = np.ceil(within_mm / self.spacing_mm).astype(int)
@@ -301,7 +301,7 @@ def _bone_box(ct: CTVolume, level_hu: float | Volume, within: Mask | None) -> Bo
 
 
 def _closed_and_filled(bright: Mask, grid: Grid) -> Mask:
-    """``bright`` with gaps closed and hollows filled; a hollow cut open by the crop's border is filled too."""
+    """``bright`` with gaps closed and hollows filled; one cut open by the crop's border is filled too."""
     anisotropy = tuple(float(step) for step in grid.spacing_mm)
     grown_out = edt.edt(~bright, anisotropy=anisotropy, parallel=2) <= CLOSING_MM
     mask = bright | (edt.edt(grown_out, anisotropy=anisotropy, parallel=2) > CLOSING_MM)

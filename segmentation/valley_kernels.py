@@ -2,8 +2,8 @@
 
 At a voxel the direction n of the strongest upward bend of the smoothed grey values is taken; the grey value
 is read along ±n, each reading the mean of a small disc across n. The depth of the valley is
-min(largest reading on the one side, largest on the other) − reading at the voxel. A plain NumPy twin stands in
-tests/test_apart.py.
+min(largest reading on the one side, largest on the other) − reading at the voxel. A plain NumPy twin stands
+in tests/test_apart.py.
 """
 
 from __future__ import annotations

@@ -72,7 +72,7 @@ class Shape:
 
 @dataclass(frozen=True)
 class Phantom:
-    """A scan and its truth: ``parts`` uint8 at voxel centres, 0 outside; one random click inside each part."""
+    """A scan and its truth: ``parts`` uint8 at voxel centres, 0 outside; one random click in each."""
 
     ct: CTVolume
     parts: npt.NDArray[np.uint8]

@@ -27,6 +27,8 @@ from segmentation.valley_kernels import bend_direction, deepen, neighbours_of
 from segmentation.vocabulary import CTVolume, Grid
 
 LEVEL_HU = 300.0
+HALF_HU = 620.0
+"""Half-way between soft tissue and the cortex: where a blurred edge is unbiased."""
 
 
 def clicked(phantom: Phantom) -> tuple[Seed, ...]:
@@ -128,7 +130,7 @@ def test_several_seeds_may_share_a_name_and_background_is_left_out(bones):
 def test_a_seed_outside_bone_is_refused(bones):
     phantom, apart = bones
     seeds = (*clicked(phantom), Seed("lost", "lost", phantom.ct.grid.ijk_to_mm([[1, 1, 1]])[0]))
-    with pytest.raises(InputError, match="'lost' at .* lies in no bone"):
+    with pytest.raises(InputError, match=r"'lost' at .* lies in no bone"):
         tell_apart(phantom.ct, LEVEL_HU, seeds, terrain=apart.terrain)
 
 
@@ -161,13 +163,13 @@ def test_segment_takes_seeds_and_names_the_fragments(bones):
         Seed("distal", "scaphoid", phantom.clicks_mm[1]),
         Seed("proximal", "scaphoid", phantom.clicks_mm[0]),
     )
-    bone = segment(phantom.ct, threshold_hu=LEVEL_HU, seeds=seeds)
+    bone = segment(phantom.ct, threshold_hu=HALF_HU, seeds=seeds)
     named = [(f.name, f.bone) for f in bone.fragments]
     assert named[:2] == [("distal", "scaphoid"), ("proximal", "scaphoid")]
     assert len(named) == 3, "the bone without a seed is kept"
     for number, part in ((1, 2), (2, 1), (3, 3)):
         truth = (phantom.parts == part).sum() * phantom.ct.grid.voxel_mm3
-        assert bone.fragments[number - 1].volume_mm3 == pytest.approx(truth, rel=0.08)
+        assert bone.fragments[number - 1].volume_mm3 == pytest.approx(truth, rel=0.06)
 
 
 def test_segment_searches_for_bones_that_touch():

@@ -18,6 +18,7 @@ import numpy as np
 
 # The phantoms are the tests'; the packages those of this checkout.
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
+# ruff: noqa: E402
 
 from apart_phantoms import (
     SCANS,
@@ -153,7 +154,8 @@ def speed() -> None:
     apart = find_apart(phantom.ct, LEVEL_HU, terrain=terrain)
     found_s = time.perf_counter() - began
     print(
-        f"{phantom.ct.hu.shape}, {len(terrain.at) / phantom.ct.hu.size:.0%} bone, {len(seeds)} bones, load {load:.1f}:"
+        f"{phantom.ct.hu.shape}, {len(terrain.at) / phantom.ct.hu.size:.0%} bone, {len(seeds)} bones,"
+        f" load {load:.1f}:"
         f" landscape {surveyed_s:.1f} s, with the first answer {whole_s:.1f} s, a click more {click_s:.1f} s,"
         f" without a click {found_s:.1f} s more ({len(apart.names)} bones)"
     )
