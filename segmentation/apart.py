@@ -20,7 +20,7 @@ from segmentation.apart_cut import Labels, climbed, flooded, recut, soft_to_near
 from segmentation.apart_verdict import (
     LEAST_AGREEMENT_FRACTION,
     LEAST_PART_MM3,
-    MOVED_LIMIT_RATIOS,
+    MOVED_LIMIT_RATIO,
     Pair,
     agreement,
     judged,
@@ -129,7 +129,7 @@ def _agreements(
     best = np.zeros(count + 1)
     best[np.setdiff1d(np.arange(count + 1), owners)] = 1
     for rough in (True, False):
-        for ratio in MOVED_LIMIT_RATIOS:
+        for ratio in MOVED_LIMIT_RATIO:
             check_not_stopped(cancelled)
             limit = ratio * terrain.limit_hu
             moved = moved_numbers(terrain, labels, at, limit)

@@ -37,7 +37,7 @@ LEAST_BORDER_MM2 = 4.0
 LEAST_PART_MM3 = 100.0
 """A part smaller than this is no bone that was parted from another, but a leak. Our choice."""
 
-MOVED_LIMIT_RATIOS = (0.7, 1.5)
+MOVED_LIMIT_RATIO = (0.7, 1.5)
 """The second cuts' limits over the first's. From the study."""
 
 MOVED_MM = (2.0, 4.0)
