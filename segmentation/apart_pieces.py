@@ -21,7 +21,7 @@ from segmentation.apart_search import find_bones, for_search, told_where_sure
 from segmentation.components import Box, Piece, grown
 from segmentation.errors import InputError
 from segmentation.seeds import BACKGROUND, Seed, names_in_order
-from segmentation.valley import CLOSING_MM, Progress, Terrain, survey, survey_if_parted
+from segmentation.valley import CLOSING_MM, COARSE_VOXEL_MM, Progress, Terrain, survey, survey_if_parted
 from segmentation.vocabulary import CTVolume
 
 SEED_REACH_MM = 15.0
@@ -36,6 +36,9 @@ MOST_BOX_VOXELS_COUNT = 40_000_000
 
 LEAST_SEARCHED_MM3 = 300.0
 """Smaller pieces are not searched. Our choice: two bones of a wrist are larger."""
+
+NOTES_PER_PIECE_COUNT = 3
+"""Of a piece no more is told. Our choice: who sees three places looks at the whole piece."""
 
 PROMISING_MM2 = 20.0
 """A piece is searched when as much as this seems to lie in gaps. Our choice: a third of a small joint."""
@@ -105,6 +108,9 @@ def by_search(
 ) -> TakenApart:
     """The pieces that hold several bones, told apart without a click."""
     labels = np.zeros(numbered.shape, np.uint8)
+    coarsest_mm = float(ct.grid.spacing_mm.max())
+    if coarsest_mm >= COARSE_VOXEL_MM:
+        return TakenApart(labels, (), frozenset(), (too_coarse_note(coarsest_mm),))
     notes: list[str] = []
     parted: set[int] = set()
     count, passed_over = 0, 0
@@ -136,13 +142,21 @@ def by_search(
                 f"one piece was taken apart into {len(kept)} bones or fragments that touch, without a click: "
                 "look at the cuts, and correct them with seeds"
             )
-        notes += [note for note in apart.notes if note not in notes]
+        notes += apart.notes[:NOTES_PER_PIECE_COUNT]
     if passed_over:
         notes.append(
             f"{passed_over} of the pieces were too large to be searched for bones that touch: where a piece "
             "holds two, give seeds"
         )
     return TakenApart(labels, (), frozenset(parted), tuple(notes))
+
+
+def too_coarse_note(coarsest_mm: float) -> str:
+    """Why nothing was searched."""
+    return (
+        f"with voxels of up to {coarsest_mm:.1f} mm the pieces were not searched for bones that touch: where "
+        "a piece holds two, give seeds"
+    )
 
 
 def _too_large(piece: Piece, box: Box, ct: CTVolume) -> bool:
