@@ -117,6 +117,7 @@ def segment(
             if apart.pieces:
                 divided = True
                 parts = parts_from_labels(ct, apart.labels, threshold_hu)
+                numbered[np.isin(numbered, list(apart.pieces))] = 0
                 pieces = tuple(piece for piece in pieces if piece.number not in apart.pieces)
             del apart
         parts += parts_from_pieces(ct, numbered, pieces, threshold_hu)
