@@ -18,7 +18,7 @@ from scipy import ndimage
 from segmentation.components import Box, Piece, grown
 from segmentation.envelope import Mask, hollows
 from segmentation.errors import InputError
-from segmentation.level import Level, PlainLevel
+from segmentation.level import Level
 from segmentation.surface import edge_gradient_hu_per_mm
 from segmentation.vocabulary import CTVolume, Floats
 
@@ -34,8 +34,9 @@ LABEL_SMOOTHING_VOXELS_COUNT = 1.0
 """Gaussian smoothing of the border between two touching labels, whose place is known to a voxel only. Our
 choice."""
 
-BONE, HOLLOW = 1, 2
-"""What ``Part.body`` says of a voxel; 0 is outside."""
+BONE, HOLLOW, OTHERS = 1, 2, 3
+"""What ``Part.body`` says of a voxel: bone of the part, a hollow it closes round, bone of another; 0 is
+outside."""
 
 DEEP_VOXELS_COUNT = 2.0
 """The deep inside is raised to what the edge climbs in this many voxels, so that a cut through it stays
@@ -46,7 +47,7 @@ flat."""
 class Part:
     """A fragment in the making: ``field_hu`` float32 on the crop ``box`` of the scan, positive inside.
 
-    ``body`` tells bone (BONE) from the hollows it closes round (HOLLOW), as they were before any cut.
+    ``body`` tells bone from the hollows it closes round, as they were before any cut.
     ``uncut_hu`` is the field before any cut, on the same crop: what a merge puts back.
     """
 
@@ -95,7 +96,7 @@ def parts_from_pieces(
     return [parts[piece.number] for piece in pieces]
 
 
-def parts_from_labels(ct: CTVolume, given: npt.NDArray[np.uint8], threshold_hu: float) -> list[Part]:
+def parts_from_labels(ct: CTVolume, given: npt.NDArray[np.uint8], level: Level) -> list[Part]:
     """One part for each label value, in rising order; the labels say which voxel is whose, the level where it
     ends."""
     values = [int(value) for value in np.unique(given) if value]
@@ -104,12 +105,13 @@ def parts_from_labels(ct: CTVolume, given: npt.NDArray[np.uint8], threshold_hu: 
     spacing = ct.grid.spacing_mm
     reach = int(np.ceil(2 * LABEL_REACH_MM / spacing.min())) + 2
     found = ndimage.find_objects(given)
+    bone = level.above(ct)
     parts = []
     for value in values:
         box = grown(found[value - 1], reach, given.shape)
         crop = given[box]
         own = _signed_distance_mm(crop == value, spacing)
-        above = ct.hu[box] >= threshold_hu
+        above = bone[box]
         rest = ((crop != value) & (crop != 0)) | _going_on(above & (crop == 0), own, spacing)
         beyond = np.full(crop.shape, np.inf, np.float32)
         if rest.any():
@@ -118,9 +120,7 @@ def parts_from_labels(ct: CTVolume, given: npt.NDArray[np.uint8], threshold_hu: 
         piece = above & (own < LABEL_REACH_MM) & ~rest
         hollow = ~above & (crop == value)
         edge = ~ndimage.binary_fill_holes(piece | (own < -LABEL_REACH_MM))
-        parts.append(
-            _part(ct, box, piece, hollow & ~edge, beyond, PlainLevel(threshold_hu), bordering=rest & above)
-        )
+        parts.append(_part(ct, box, piece, hollow & ~edge, beyond, level, bordering=rest & above))
     return parts
 
 
@@ -233,10 +233,19 @@ def _part(
     return Part(
         (whole[0], whole[1], whole[2]),
         field,
-        np.where(piece, np.uint8(BONE), np.where(hollow, np.uint8(HOLLOW), np.uint8(0))),
+        _body(piece, hollow, bordering),
         gradient,
         bool(_at_border(whole, ct.grid.shape, field).any()),
     )
+
+
+def _body(piece: Mask, hollow: Mask, others: Mask | None) -> npt.NDArray[np.uint8]:
+    """Which voxels are BONE, HOLLOW and OTHERS."""
+    body = np.zeros(piece.shape, np.uint8)
+    if others is not None:
+        body[others] = OTHERS
+    body[hollow], body[piece] = HOLLOW, BONE
+    return body
 
 
 def _signed_distance_mm(inside: Mask, spacing_mm: Floats) -> npt.NDArray[np.float32]:

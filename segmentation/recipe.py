@@ -33,6 +33,7 @@ from segmentation.level import Level, PlainLevel
 from segmentation.metal import Metal, find_metal, metal_note, without_metal
 from segmentation.parts import NEAR_MM, Cut, Part, parts_from_labels, parts_from_pieces
 from segmentation.record import histogram_of
+from segmentation.seeds import Seed
 from segmentation.surface import iso_surface
 from segmentation.threshold import check_threshold, choose_level
 from segmentation.vocabulary import (
@@ -65,6 +66,7 @@ def segment(
     cuts: Sequence[Cut] = (),
     edits: Sequence[Edit] = (),
     labels: npt.NDArray[Any] | None = None,
+    seeds: Sequence[Seed] = (),
     keep_small: bool = False,
     joint: Surface | None = None,
     find_joints: bool = True,
@@ -76,12 +78,12 @@ def segment(
 
     ``threshold_hu`` is the level; without it the level adapts to its place (of foam and given labels: one is
     chosen), and how is kept. ``labels`` (integers of the CT's shape) say which voxel belongs to which
-    fragment. ``edits`` and then ``cuts`` change fragments, in order. The fracture between each two facing
+    fragment. ``seeds`` part bones that touch; without them the pieces are searched for such (of bone, not of
+    foam). ``edits`` and then ``cuts`` change fragments, in order. The fracture between each two facing
     fragments is measured; without a given ``joint`` the joints between bones are found (``find_joints``).
-    Fragments are
-    numbered from the largest, or in the labels' order. ``refine`` takes the scanner's blur out of the
-    surfaces (default: where the level is chosen and the host is bone). Raises InputError when nothing is
-    bone.
+    Fragments are numbered from the largest, after those that seeds name, or in the labels' order. ``refine``
+    takes the scanner's blur out of the surfaces (default: where the level is chosen and the host is bone).
+    Raises InputError when nothing is bone.
     """
     progress = progress or _silent
     progress("looking for metal")
@@ -94,8 +96,12 @@ def segment(
     if metal is not None:
         ct = without_metal(ct, metal, min(BESIDE_METAL_HU, level.lowest_hu - 1))
     progress("finding pieces and hollows")
+    if labels is not None and seeds:
+        raise InputError("labels and seeds both say which bone is whose: give one of them")
+    seeded: tuple[tuple[str, str], ...] = ()
+    told: tuple[str, ...] = ()
     if labels is not None:
-        parts = parts_from_labels(ct, _checked_labels(labels, ct), threshold_hu)
+        parts = parts_from_labels(ct, _checked_labels(labels, ct), level)
     else:
         numbered, pieces, no_bone = pieces_above(ct, level, keep_small=keep_small, vessels=not given)
         removed += no_bone
@@ -110,15 +116,34 @@ def segment(
             )
         if adapts:
             numbered, pieces = islands_joined(numbered, pieces, ct.grid.spacing_mm)
-        parts = parts_from_pieces(ct, numbered, pieces, level)
+        parts = []
+        if seeds or host == "bone":
+            # Brings compiled loops with it, and foam needs none.
+            from segmentation.apart_pieces import taken_apart
+
+            apart = taken_apart(ct, level.lowest_hu, numbered, pieces, seeds, progress)
+            seeded, told = apart.known, apart.notes
+            if apart.pieces:
+                parts = parts_from_labels(ct, apart.labels, level)
+                numbered[np.isin(numbered, list(apart.pieces))] = 0
+                pieces = tuple(piece for piece in pieces if piece.number not in apart.pieces)
+            del apart
+        parts += parts_from_pieces(ct, numbered, pieces, level)
         del numbered
     parts = [part for part in parts if (part.field_hu > 0).any()]
     surfaces = [iso_surface(part.field_hu, ct.grid, part.offset_ijk) for part in parts]
     if labels is None:
-        order = sorted(range(len(parts)), key=lambda index: -surfaces[index].enclosed_mm3)
+        order = sorted(
+            range(len(parts)),
+            key=lambda index: (
+                (index, 0) if index < len(seeded) else (len(seeded), -surfaces[index].enclosed_mm3)
+            ),
+        )
         if not keep_small:
             # A thin piece of many voxels may enclose next to nothing.
-            specks = [index for index in order if surfaces[index].enclosed_mm3 < SPECK_MM3]
+            specks = [
+                index for index in order if surfaces[index].enclosed_mm3 < SPECK_MM3 and index >= len(seeded)
+            ]
             removed += tuple(
                 Removed("speck", surfaces[index].enclosed_mm3, surfaces[index].vertices_mm.mean(axis=0))
                 for index in specks
@@ -138,7 +163,8 @@ def segment(
             for part in parts
         ]
     progress("naming fragments")
-    fragments, notes, together = _named(parts, surfaces, names, ct)
+    fragments, notes, together = _named(parts, surfaces, names, ct, seeded)
+    notes += told
     numbered = _label_volume(parts, ct)
     if adapts:
         notes += _closed_gaps(ct, numbered, fragments, level)
@@ -240,10 +266,14 @@ def _label_volume(parts: Sequence[Part], ct: CTVolume) -> npt.NDArray[np.uint8]:
 
 
 def _named(
-    parts: Sequence[Part], surfaces: Sequence[Surface], names: Sequence[Name], ct: CTVolume
+    parts: Sequence[Part],
+    surfaces: Sequence[Surface],
+    names: Sequence[Name],
+    ct: CTVolume,
+    seeded: Sequence[tuple[str, str]] = (),
 ) -> tuple[tuple[Fragment, ...], tuple[str, ...], tuple[str, ...]]:
     """Fragments with names and bones, sentences about how they were told apart, bones only taken together."""
-    given: dict[int, tuple[str, str | None]] = {}
+    given: dict[int, tuple[str, str | None]] = dict(enumerate(seeded))
     for point_mm, name, bone in names:
         if not np.isfinite(point_mm).all():
             raise InputError(f"the name {name!r} needs three finite coordinates (got {point_mm})")

@@ -44,6 +44,7 @@ class SegmentOptions:
     edits: Path | None = None
     names: Sequence[str] = ()
     labels: Path | None = None
+    seeds: Path | None = None
     joint: Path | None = None
     keep_small: bool = False
     refine: bool | None = None
@@ -70,6 +71,7 @@ def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bon
     from segmentation.files import sha256_of_file
     from segmentation.recipe import segment
     from segmentation.rods_file import read_rods
+    from segmentation.seeds import seeds_from_file
     from segmentation.surface_file import read_ply
     from viewer.calibrating import calibration_of, check_one_calibration, warned_of_kernel
 
@@ -86,6 +88,9 @@ def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bon
     given = None if options.calibration is None else parse_calibration(options.calibration)
     rods = None if options.rods is None else read_rods(options.rods)
     joint = None if options.joint is None else read_ply(options.joint)
+    seeds = () if options.seeds is None else seeds_from_file(options.seeds)
+    if options.seeds is not None and options.labels is not None:
+        raise InputError("--seeds and --labels both say which bone is whose; give one of them")
     if options.threshold_hu is not None and not math.isfinite(options.threshold_hu):
         raise InputError(
             f"--threshold must be a finite number of HU (got {options.threshold_hu}); write for example 226"
@@ -100,6 +105,8 @@ def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bon
         digests["joint"] = sha256_of_file(options.joint)
     if options.rods is not None:
         digests["rods"] = sha256_of_file(options.rods)
+    if options.seeds is not None:
+        digests["seeds"] = sha256_of_file(options.seeds)
     if rods is not None or options.by_tissues:
         progress("calibrating")
     calibration, reason = calibration_of(ct, options.host, given, rods, by_tissues=options.by_tissues)
@@ -112,6 +119,7 @@ def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bon
         cuts=cuts,
         edits=edits,
         labels=labels,
+        seeds=seeds,
         keep_small=options.keep_small,
         refine=options.refine,
         joint=joint,

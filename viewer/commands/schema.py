@@ -10,9 +10,9 @@ import typer
 
 def schema(
     what: Annotated[
-        Literal["plan", "bone", "assessment", "screws", "rods", "pairs"] | None,
+        Literal["plan", "bone", "assessment", "screws", "rods", "pairs", "seeds"] | None,
         typer.Argument(
-            metavar="[plan|bone|assessment|screws|rods|pairs]", help="One of them (default: all)."
+            metavar="[plan|bone|assessment|screws|rods|pairs|seeds]", help="One of them (default: all)."
         ),
     ] = None,
     json: Annotated[
@@ -33,6 +33,7 @@ def schema(
     from segmentation.files import canonical_json
     from segmentation.pairs_file import pairs_schema
     from segmentation.rods_file import rods_schema
+    from segmentation.seeds import seeds_schema
     from viewer.outputs import check_output, write_output
 
     schemas = {
@@ -42,6 +43,7 @@ def schema(
         "screws": catalogue_schema,
         "rods": rods_schema,
         "pairs": pairs_schema,
+        "seeds": seeds_schema,
     }
     check_output(json)
     document = {name: make() for name, make in schemas.items()} if what is None else schemas[what]()

@@ -58,6 +58,10 @@ def segment(
     labels: Annotated[
         Path | None, typer.Option(metavar="FILE", help="NIfTI on the CT's grid: 0 outside, n = fragment n.")
     ] = None,
+    seeds: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Named points inside bones that touch, in a JSON file."),
+    ] = None,
     joint: Annotated[
         Path | None,
         typer.Option(
@@ -80,6 +84,7 @@ def segment(
       pilothole segment dicom/ --out case --replace
       pilothole segment dicom/ --out case --rods rods.json
       pilothole segment dicom/ --out case --calibrate-by-tissues
+      pilothole segment dicom/ --out case --seeds seeds.json
       pilothole segment ct.nii.gz --out case --cut -12,3,4,0,0,1 --name "-12,3,9=distal@radius"
       pilothole segment ct.nii.gz --out case --edits edits.json
 
@@ -105,6 +110,7 @@ def segment(
         edits=edits,
         names=name or (),
         labels=labels,
+        seeds=seeds,
         joint=joint,
         keep_small=keep_small,
     )
