@@ -100,12 +100,12 @@ def test_the_same_input_gives_the_same_bytes(bone, lag_report):
 def test_every_page_carries_the_cautions(lag_report):
     html, assessment = lag_report
     pages = html.split('<section class="a4">')[1:]
-    # A page of pictures and one of figures for each screw, and one that shows how the bone was found.
-    assert len(pages) == 5
+    # Pictures and figures of two screws, where they come from, and how the bone was found.
+    assert len(pages) == 6
     for number, page in enumerate(pages, 1):
         said = plain(page)
         assert all(caution in said for caution in assessment.cautions)
-        assert f"{number} of 5" in said
+        assert f"{number} of 6" in said
 
 
 def test_every_finding_stands_there_with_its_word_limit_and_source(bone):
