@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.metadata import version
@@ -10,18 +11,38 @@ from typing import Any
 import numpy as np
 
 from planner.catalogue import stocked_length_mm
-from planner.clearance import clearances
+from planner.clearance import PARTS, clearances
 from planner.collisions import nearest_other
-from planner.cortex import cortex_on_axis, engaged_error_mm
-from planner.density import CORTEX_AT_MOST_MM, layers, mean_hu_in, profile, sample
+from planner.cortex import CortexOnAxis, cortex_on_axis, engaged_error_mm, plain_cortex
+from planner.density import (
+    CORTEX_AT_MOST_MM,
+    layers,
+    mean_doubt_mg_cm3,
+    mean_hu_in,
+    profile,
+    sample_each,
+)
 from planner.engagement import Bite, bites, gliding_hole_to_mm, threads_engaged
 from planner.findings import CAUTIONS, findings_of
+from planner.fracture import fracture_crossings
 from planner.hold import pullout_n
+from planner.intervals import clearance_intervals, length_intervals
 from planner.limits import Limits
 from planner.path import Path, crossed_fragments, touched_fragments, trace
+from planner.posed import moves
 from planner.prepared import PreparedBone, prepare
+from planner.pullout import PERCENTILE_95_COUNT
 from planner.shear_laws import LAW_NAMES
-from planner.vocabulary import Assessment, FragmentResult, Interval, Plan, ScrewResult
+from planner.vocabulary import (
+    Assessment,
+    FragmentIntervals,
+    FragmentResult,
+    Interval,
+    Plan,
+    ScrewIntervals,
+    ScrewResult,
+)
+from segmentation.errors import InputError
 from segmentation.vocabulary import NO_DATA_BELOW_HU, Bone, Floats
 
 NORMALS = {"sagittal": (1.0, 0.0, 0.0), "coronal": (0.0, 1.0, 0.0), "axial": (0.0, 0.0, 1.0)}
@@ -33,6 +54,8 @@ BORDER_VOXELS_COUNT = 0.5
 BESIDE = "the axis does not cross this fragment"
 UNCALIBRATED = "density is not calibrated"
 NO_FALL = "the density does not fall by half within reach: cortex and what lies beneath are not told apart"
+CUT_OFF = "the bone is cut off by the border of the scan: it is at least this long"
+NO_CORTEX = "no cortex was measured there: the surface is a plain grey level, or shows no edge"
 UNKNOWN = "part of it lies outside the scan, in metal, or holds no data"
 
 
@@ -42,12 +65,15 @@ class ReadyBone:
 
     prepared: PreparedBone
     has_no_data: bool
+    as_scanned: bool = False
 
 
-def ready(bone: Bone) -> ReadyBone:
-    """``bone`` ready for ``assess_screws``. Takes about a second for a large bone; then a screw takes
-    milliseconds."""
-    return ReadyBone(prepare(bone), bool((bone.ct.hu < NO_DATA_BELOW_HU).any()))
+def ready(bone: Bone, *, as_scanned: bool = False) -> ReadyBone:
+    """``bone`` ready for ``assess_screws``, reduced or ``as_scanned``. Takes about a second for a large bone;
+    then a screw takes milliseconds."""
+    return ReadyBone(
+        prepare(bone, as_scanned=as_scanned), bool((bone.ct.hu < NO_DATA_BELOW_HU).any()), as_scanned
+    )
 
 
 def assess(bone: Bone, plan: Plan, *, limits: Limits | None = None) -> Assessment:
@@ -67,12 +93,17 @@ def assess(bone: Bone, plan: Plan, *, limits: Limits | None = None) -> Assessmen
     >>> screw.pullout_n is None, screw.reasons["pullout_n"]
     (True, 'the hold in fragment 1 is not known')
     """
-    return assess_screws(ready(bone), plan, limits=limits)
+    return assess_screws(ready(bone, as_scanned=plan.pose == "as-scanned"), plan, limits=limits)
 
 
 def assess_screws(bone: ReadyBone, plan: Plan, *, limits: Limits | None = None) -> Assessment:
     """The same as ``assess``, on a bone made ready before."""
     limits = limits or Limits()
+    moved = any(moves(fragment.pose) for fragment in bone.prepared.bone.fragments)
+    if moved and bone.as_scanned != (plan.pose == "as-scanned"):
+        raise InputError(
+            f"the plan's points are {plan.pose}, the bone was made ready the other way: make it ready so too"
+        )
     paths = [trace(bone.prepared, placed) for placed in plan.screws]
     screws = []
     for index, path in enumerate(paths):
@@ -80,30 +111,44 @@ def assess_screws(bone: ReadyBone, plan: Plan, *, limits: Limits | None = None) 
         near = nearest_other(paths, index)
         screws.append(replace(result, findings=findings_of(bone.prepared, path, result, near, limits)))
     return Assessment(
-        tuple(screws), _bone_facts(bone.prepared.bone), _made_with(bone.prepared.bone, limits), CAUTIONS
+        tuple(screws), _bone_facts(bone.prepared.bone, plan), _made_with(bone.prepared.bone, limits), CAUTIONS
     )
 
 
 def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
     """The numbers of one screw, without findings."""
     prepared, placed = bone.prepared, path.placed
-    has_metal = any(removed.what == "metal" for removed in prepared.bone.segmentation.removed)
-    sampled = sample(prepared.bone.ct, path, has_no_data=bone.has_no_data, has_metal=has_metal)
-    crossed = crossed_fragments(path, prepared)
+    metal = [removed for removed in prepared.bone.segmentation.removed if removed.what == "metal"]
+    sampled, each = sample_each(prepared, path, has_no_data=bone.has_no_data, metal=metal)
+    crossed, touched = crossed_fragments(path, prepared), touched_fragments(path, prepared)
     gliding = gliding_hole_to_mm(path, crossed[0])
+    lengths = length_intervals(prepared, path, crossed, touched, gliding)
+    goes_on = _ends_at_border(
+        prepared.bone, prepared.as_scanned_mm(crossed[-1], path.point_mm(path.length_mm))
+    )
     calibration = prepared.bone.calibration
     reasons: dict[str, str] = {}
     fragments = []
     all_bites: dict[int, list[Bite]] = {}
-    for number in touched_fragments(path, prepared):
+    for number in touched:
         all_bites[number] = bites(path, number, gliding)
-        hu = mean_hu_in(path, sampled, number)
+        hu = mean_hu_in(path, each[number], number)
         if hu is None:
             reasons[f"fragments.{number}.mean_hu"] = UNKNOWN if number in crossed else BESIDE
-        density = None if hu is None or calibration is None else float(calibration.density_mg_cm3(hu))
-        if density is None:
-            reasons[f"fragments.{number}.mean_density_mg_cm3"] = (
-                reasons[f"fragments.{number}.mean_hu"] if hu is None else _uncalibrated(prepared.bone)
+        density = doubt = None
+        if hu is None or calibration is None:
+            why = reasons[f"fragments.{number}.mean_hu"] if hu is None else _uncalibrated(prepared.bone)
+            for field in ("mean_density_mg_cm3", "intervals.mean_density_mg_cm3"):
+                reasons[f"fragments.{number}.{field}"] = why
+        else:
+            density = float(calibration.density_mg_cm3(hu))
+            reach = PERCENTILE_95_COUNT * mean_doubt_mg_cm3(path, each[number], number, calibration, density)
+            doubt = Interval(density, density - reach, density + reach)
+        axis_path = lengths.axis_path_mm.get(number)
+        if number not in crossed or (goes_on and number == crossed[-1]):
+            axis_path = None
+            reasons[f"fragments.{number}.intervals.axis_path_mm"] = (
+                BESIDE if number not in crossed else CUT_OFF
             )
         hold = None
         if calibration is None:
@@ -111,7 +156,7 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
         else:
             hold = pullout_n(
                 path,
-                sampled,
+                each[number],
                 all_bites[number],
                 calibration,
                 prepared.bone.host,
@@ -129,19 +174,35 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
                 mean_hu=hu,
                 mean_density_mg_cm3=density,
                 pullout_n=hold,
+                intervals=FragmentIntervals(axis_path, lengths.thread_engagement_mm[number], doubt),
             )
         )
     governing, why_none = _governing(placed.screw.headless, fragments)
     if why_none:
         reasons["pullout_n"] = why_none
+    fractures, fracture_reasons = fracture_crossings(prepared.bone, path, crossed, all_bites)
+    reasons.update(fracture_reasons)
     found, clearance_reasons = clearances(prepared, path)
     reasons.update(clearance_reasons)
-    ends = (
-        cortex_on_axis(prepared.bone.fragment(crossed[0]), path.entry_mm, path.direction),
-        cortex_on_axis(prepared.bone.fragment(crossed[-1]), path.point_mm(path.length_mm), path.direction),
+    reasons.update({f"intervals.{field}": why for field, why in clearance_reasons.items()})
+    measured_ends = tuple(
+        cortex_on_axis(
+            prepared.bone.fragment(number),
+            prepared.as_scanned_mm(number, path.point_mm(depth_mm)),
+            np.linalg.inv(prepared.poses[number])[:3, :3] @ path.direction,
+            calibration,
+        )
+        for number, depth_mm in ((crossed[0], 0.0), (crossed[-1], path.length_mm))
     )
-    near, far = (None if end is None else end.length_mm for end in ends)
+    near, far = (None if end is None else end.length_mm for end in measured_ends)
     strata = layers(path, sampled, calibration, (near, far))
+    ends = [
+        measured or plain_cortex(layer.to_mm - layer.from_mm)
+        for measured, layer in zip(measured_ends, (strata[0], strata[-1]), strict=True)
+    ]
+    if goes_on:
+        ends[1] = None
+    reasons.update(_cortex_reasons(prepared.bone, ends))
     for layer in strata:
         if layer.mean_hu is None:
             reasons[f"layers.{layer.layer}.mean_hu"] = UNKNOWN
@@ -149,18 +210,31 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
             reasons[f"layers.{layer.layer}.mean_density_mg_cm3"] = (
                 UNKNOWN if layer.mean_hu is None else _uncalibrated(prepared.bone)
             )
-    if _ends_at_border(prepared.bone, path.point_mm(path.length_mm)):
-        reasons["bone_length_mm"] = "the bone is cut off by the border of the scan: it is at least this long"
-    for layer, end, measured in ((strata[0], "to_mm", ends[0]), (strata[-1], "from_mm", ends[1])):
+    if goes_on:
+        reasons["bone_length_mm"] = reasons["intervals.bone_length_mm"] = CUT_OFF
+    near_and_far = ((strata[0], "to_mm", ends[0]), (strata[-1], "from_mm", ends[1]))
+    for layer, end, measured in near_and_far:
         if measured is not None:
             if measured.reason:
                 reasons[f"layers.{layer.layer}.{end}"] = measured.reason
         elif layer.to_mm - layer.from_mm >= min(CORTEX_AT_MOST_MM, path.length_mm / 2) - 1e-9:
             reasons[f"layers.{layer.layer}.{end}"] = NO_FALL
+    if goes_on:
+        reasons["far_cortex"] = reasons["layers.far cortex.from_mm"] = CUT_OFF
+    not_told = {layer.layer for layer, end, _ in near_and_far if f"layers.{layer.layer}.{end}" in reasons}
+    strata = tuple(
+        replace(
+            layer,
+            thickness_known=layer.layer not in not_told and not (layer.layer == "cancellous" and not_told),
+        )
+        for layer in strata
+    )
     if not placed.screw.headless and placed.technique != "lag":
         reasons["gliding_hole_to_mm"] = "only a lag screw has a gliding hole"
     elif placed.screw.headless:
         reasons["gliding_hole_to_mm"] = "a headless screw is not put in with a gliding hole"
+    if "gliding_hole_to_mm" in reasons:
+        reasons["intervals.gliding_hole_to_mm"] = reasons["gliding_hole_to_mm"]
     if calibration is None:
         reasons["profile.density_mg_cm3"] = _uncalibrated(prepared.bone)
     return ScrewResult(
@@ -177,15 +251,41 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
         angles_degree=_angles_degree(path.direction),
         fragments=tuple(fragments),
         layers=strata,
-        leading_end=found["leading_end"],
-        trailing_end=found["trailing_end"],
-        body=found["body"],
+        leading_end=found["leading_end"].clearance,
+        trailing_end=found["trailing_end"].clearance,
+        body=found["body"].clearance,
         profile=profile(path, sampled, calibration),
         pullout_n=None if governing is None else governing.pullout_n,
         governed_by=None if governing is None else governing.fragment,
         threads_bridging_mm=_bridging_mm(all_bites, crossed),
+        intervals=ScrewIntervals(
+            bone_length_mm=None if goes_on else lengths.bone_length_mm,
+            gliding_hole_to_mm=lengths.gliding_hole_to_mm,
+            **{part: clearance_intervals(prepared, path, crossed[0], found[part]) for part in PARTS},
+        ),
+        near_cortex=None if ends[0] is None else ends[0].end,
+        far_cortex=None if ends[1] is None else ends[1].end,
         reasons=reasons,
+        fractures=fractures,
     )
+
+
+def _cortex_reasons(bone: Bone, ends: Sequence[CortexOnAxis | None]) -> dict[str, str]:
+    """Why what is not told of the near and far cortex is not."""
+    reasons = {}
+    for name, end in zip(("near_cortex", "far_cortex"), ends, strict=True):
+        if end is None:
+            reasons[name] = NO_CORTEX
+            continue
+        if end.reason is not None:
+            reasons[f"{name}.on_axis_mm"] = end.reason
+        else:
+            reasons[f"{name}.on_axis_below_mm"] = "the length itself is known"
+        if end.mass_hu_mm is None:
+            reasons[f"{name}.mass_hu_mm"] = reasons[f"{name}.mass_mg_cm2"] = NO_CORTEX
+        elif end.mass_mg_cm2 is None:
+            reasons[f"{name}.mass_mg_cm2"] = _uncalibrated(bone)
+    return reasons
 
 
 def _ends_at_border(bone: Bone, exit_mm: Floats) -> bool:
@@ -233,7 +333,7 @@ def _uncalibrated(bone: Bone) -> str:
     return f"{UNCALIBRATED}: {bone.calibration_reason}" if bone.calibration_reason else UNCALIBRATED
 
 
-def _bone_facts(bone: Bone) -> dict[str, Any]:
+def _bone_facts(bone: Bone, plan: Plan) -> dict[str, Any]:
     """What a reader of the numbers must know of the bone."""
     calibration = bone.calibration
     return {
@@ -258,6 +358,8 @@ def _bone_facts(bone: Bone) -> dict[str, Any]:
             {"number": f.number, "name": f.name, "bone": f.bone, "volume_mm3": f.volume_mm3}
             for f in bone.fragments
         ],
+        "pose": plan.pose,
+        "reduced": [f.number for f in bone.fragments if moves(f.pose)],
         "joint": bone.joint is not None,
         "notes": list(bone.segmentation.notes) + list(bone.ct.notes),
     }

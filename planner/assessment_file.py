@@ -48,6 +48,21 @@ class IntervalPart(Part):
     high: float
 
 
+class RangePart(Part):
+    """The 5th and 95th percentile of a number that stands elsewhere under the same name."""
+
+    low: float
+    high: float
+
+
+class FragmentIntervalsPart(Part):
+    """Intervals of a fragment's numbers."""
+
+    axis_path_mm: RangePart | None
+    thread_engagement_mm: RangePart | None
+    mean_density_mg_cm3: RangePart | None
+
+
 class GoverningPart(IntervalPart):
     """The pull-out force of the screw and the number of the fragment it comes from."""
 
@@ -65,6 +80,25 @@ class FragmentPart(Part):
     mean_density_mg_cm3: float | None
     mean_hu: float | None
     pullout_n: IntervalPart | None
+    intervals: FragmentIntervalsPart
+
+
+class GapPart(Part):
+    """A fracture's gap in mm: its median, and where the axis crosses it."""
+
+    median: float | None
+    at_axis: float | None
+
+
+class FractureCrossingPart(Part):
+    """Where and how the axis crosses a fracture whose surface was measured, as scanned."""
+
+    between: list[int]
+    depth_mm: float
+    angle_degree: float
+    angle_uncertainty_degree: float
+    gap_mm: GapPart
+    threads_beyond_count: float
 
 
 class LayerPart(Part):
@@ -75,6 +109,7 @@ class LayerPart(Part):
     to_mm: float
     mean_hu: float | None
     mean_density_mg_cm3: float | None
+    thickness_known: bool
 
 
 class DistancePart(Part):
@@ -90,6 +125,38 @@ class ClearancePart(Part):
     leading_end: DistancePart
     trailing_end: DistancePart
     body: DistancePart
+
+
+class DistanceIntervalsPart(Part):
+    """Intervals of the distances of one part of the screw."""
+
+    outer: RangePart | None
+    joint: RangePart | None
+
+
+class ClearanceIntervalsPart(Part):
+    """Intervals of the distances of the three parts of the screw."""
+
+    leading_end: DistanceIntervalsPart
+    trailing_end: DistanceIntervalsPart
+    body: DistanceIntervalsPart
+
+
+class ScrewIntervalsPart(Part):
+    """Intervals of a screw's numbers."""
+
+    bone_length_mm: RangePart | None
+    gliding_hole_to_mm: RangePart | None
+    clearance_mm: ClearanceIntervalsPart
+
+
+class CortexPart(Part):
+    """The cortex at one end of the path: its length on the axis, or only what that is below, and its mass."""
+
+    on_axis_mm: float | None
+    on_axis_below_mm: float | None
+    mass_hu_mm: float | None
+    mass_mg_cm2: float | None
 
 
 class ValuesPart(Part):
@@ -138,10 +205,14 @@ class ScrewPart(Part):
     threads_bridging_mm: float
     angles_degree: dict[str, float]
     fragments: list[FragmentPart]
+    fractures: list[FractureCrossingPart]
     layers: list[LayerPart]
     clearance_mm: ClearancePart
     profile: ProfilePart
     pullout_n: GoverningPart | None
+    intervals: ScrewIntervalsPart
+    near_cortex: CortexPart | None
+    far_cortex: CortexPart | None
     drilling: list[dict[str, Any]]
     findings: list[FindingPart]
     reasons: dict[str, str]
@@ -178,7 +249,7 @@ def assessment_document(assessment: Assessment) -> dict[str, Any]:
 
 
 def _screw(result: ScrewResult) -> ScrewPart:
-    placed, governing = result.placed, None
+    placed, governing, ranges = result.placed, None, result.intervals
     if result.pullout_n is not None:
         governing = GoverningPart(**_interval(result.pullout_n), governed_by=result.governed_by)
     return ScrewPart(
@@ -197,6 +268,17 @@ def _screw(result: ScrewResult) -> ScrewPart:
         threads_bridging_mm=result.threads_bridging_mm,
         angles_degree=dict(result.angles_degree),
         fragments=[FragmentPart.model_validate(fragment) for fragment in result.fragments],
+        fractures=[
+            FractureCrossingPart(
+                between=list(crossing.between),
+                depth_mm=crossing.depth_mm,
+                angle_degree=crossing.angle_degree,
+                angle_uncertainty_degree=crossing.angle_uncertainty_degree,
+                gap_mm=GapPart.model_validate(crossing.gap_mm),
+                threads_beyond_count=crossing.threads_beyond_count,
+            )
+            for crossing in result.fractures
+        ],
         layers=[LayerPart.model_validate(layer) for layer in result.layers],
         clearance_mm=ClearancePart(
             leading_end=DistancePart.model_validate(result.leading_end),
@@ -205,6 +287,17 @@ def _screw(result: ScrewResult) -> ScrewPart:
         ),
         profile=_profile(result.profile),
         pullout_n=governing,
+        intervals=ScrewIntervalsPart(
+            bone_length_mm=_range(ranges.bone_length_mm),
+            gliding_hole_to_mm=_range(ranges.gliding_hole_to_mm),
+            clearance_mm=ClearanceIntervalsPart(
+                leading_end=DistanceIntervalsPart.model_validate(ranges.leading_end),
+                trailing_end=DistanceIntervalsPart.model_validate(ranges.trailing_end),
+                body=DistanceIntervalsPart.model_validate(ranges.body),
+            ),
+        ),
+        near_cortex=None if result.near_cortex is None else CortexPart.model_validate(result.near_cortex),
+        far_cortex=None if result.far_cortex is None else CortexPart.model_validate(result.far_cortex),
         drilling=[],
         findings=[FindingPart.model_validate(finding) for finding in result.findings],
         reasons=dict(result.reasons),
@@ -213,6 +306,10 @@ def _screw(result: ScrewResult) -> ScrewPart:
 
 def _interval(interval: Interval) -> dict[str, float]:
     return {"estimate": interval.estimate, "low": interval.low, "high": interval.high}
+
+
+def _range(interval: Interval | None) -> RangePart | None:
+    return None if interval is None else RangePart.model_validate(interval)
 
 
 def _profile(profile: PathProfile) -> ProfilePart:

@@ -12,7 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from planner.mesh import NO_BALL, Ball, Bundle, Mesh, smallest_distance_mm
+from planner.mesh import NO_BALL, Ball, Bundle, Mesh, Nearest, smallest_distance_mm
 from planner.path import Path, touched_fragments
 from planner.prepared import PreparedBone
 from planner.vocabulary import Clearance
@@ -31,6 +31,10 @@ LAST_PITCHES_COUNT = 2
 """The leading end is the tip and so many pitches before it (design decision)."""
 
 
+PARTS = ("leading_end", "trailing_end", "body")
+"""The parts of a screw that have a clearance."""
+
+
 @dataclass(frozen=True, eq=False)
 class _Part:
     """Stations of one part of the solid: depth and radius (n,)."""
@@ -39,8 +43,21 @@ class _Part:
     radius_mm: Floats
 
 
-def clearances(prepared: PreparedBone, path: Path) -> tuple[dict[str, Clearance], dict[str, str]]:
-    """Clearance of ``leading_end``, ``trailing_end`` and ``body``, and for each that is None the reason."""
+@dataclass(frozen=True, eq=False)
+class NearestPlaces:
+    """Where a part of the screw comes nearest to the outer and to the joint surface; None where nowhere."""
+
+    outer: Nearest | None
+    joint: Nearest | None
+
+    @property
+    def clearance(self) -> Clearance:
+        """The distances alone."""
+        return Clearance(*(None if one is None else one.distance_mm for one in (self.outer, self.joint)))
+
+
+def clearances(prepared: PreparedBone, path: Path) -> tuple[dict[str, NearestPlaces], dict[str, str]]:
+    """Where each of ``PARTS`` comes nearest, and for each that has no such place the reason."""
     outer = prepared.outer_surface(path.bone_name, _reached(prepared, path))
     leading, trailing, body = _parts(path)
     portal = Ball(path.entry_mm, portal_radius_mm(path))
@@ -59,16 +76,22 @@ def clearances(prepared: PreparedBone, path: Path) -> tuple[dict[str, Clearance]
         reasons["clearance_mm.body.outer"] = (
             "no part of the screw lies between the portal and the leading end"
         )
-    found: dict[str, Clearance] = {}
-    for name, part in (("leading_end", leading), ("trailing_end", trailing), ("body", body)):
-        joint = prepared.joint
+    found: dict[str, NearestPlaces] = {}
+    for name, part in zip(PARTS, (leading, trailing, body), strict=True):
+        joint = prepared.joint_of(path.bone_name)
         to_joint = None if joint is None else _smallest(path, part, joint, rim_is_free=True)
         if to_joint is None:
             reasons[f"clearance_mm.{name}.joint"] = (
-                "no joint surface was given" if joint is None else "the screw has no such part"
+                _no_joint(prepared) if joint is None else "the screw has no such part"
             )
-        found[name] = Clearance(outers[name], to_joint)
+        found[name] = NearestPlaces(outers[name], to_joint)
     return found, reasons
+
+
+def _no_joint(prepared: PreparedBone) -> str:
+    if prepared.joint is None:
+        return "no joint surface was given"
+    return "this bone has no joint surface: none was found facing another bone"
 
 
 def portal_radius_mm(path: Path) -> float:
@@ -128,8 +151,8 @@ def _stations(outline_mm: Floats, from_mm: float, to_mm: float) -> _Part:
 
 def _smallest(
     path: Path, part: _Part, mesh: Mesh, *, without: Ball = NO_BALL, rim_is_free: bool = False
-) -> float | None:
-    """Smallest signed distance of a part to a surface; None without points or surface."""
+) -> Nearest | None:
+    """Where a part comes nearest to a surface; None without points or surface."""
     smallest = smallest_distance_mm(
         mesh,
         Bundle(path.entry_mm, path.direction, path.u, path.v, np.empty((0, 2))),
@@ -139,4 +162,4 @@ def _smallest(
         without=without,
         rim_is_free=rim_is_free,
     )
-    return smallest if np.isfinite(smallest) else None
+    return smallest if np.isfinite(smallest.distance_mm) else None

@@ -2,7 +2,8 @@
 surface.
 
 A cortex of thickness t met at an angle is t / cos(angle) long on the axis. Where the thickness is not known,
-the place says only what it is thinner than.
+the place says only what it is thinner than, and the mass: grey value above the surroundings times thickness,
+which the blur of a scan leaves as it is.
 """
 
 from __future__ import annotations
@@ -11,11 +12,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from segmentation.vocabulary import Floats, Fragment
+from planner.vocabulary import CortexEnd
+from segmentation.vocabulary import Calibration, Floats, Fragment
 
 STEEPEST_COSINE_FACTOR = 0.2
 """An axis that grazes the surface flatter than this is not followed through the cortex. Our choice: about
 78°."""
+
+PLAIN_FROM_MM = 1.5
+"""At a plain grey level a thinner cortex shows the scan's blur and not itself. Common practice: about twice
+the blur of a clinical CT (0.6 to 0.9 mm)."""
+
+TOLD_TO_MM = 0.1
+"""A bound is told to this. Our choice: the report's one decimal."""
 
 FEWEST_MM = 0.1
 """Least deviation of an engaged length with a refined surface. Our choice: what blur and noise leave on
@@ -23,15 +32,35 @@ phantoms (docs/segmentation.md), doubled.
 """
 
 
+MM_PER_CM_FACTOR = 10.0
+"""mm in a cm (definition)."""
+
+
 @dataclass(frozen=True)
 class CortexOnAxis:
-    """Length of cortex on the axis; ``reason`` says why it is an upper bound and no measurement."""
+    """Length of cortex on the axis and its mass; ``reason`` says why the length is an upper bound and no
+    measurement."""
 
     length_mm: float
+    mass_hu_mm: float | None
+    mass_mg_cm2: float | None
     reason: str | None
 
+    @property
+    def end(self) -> CortexEnd:
+        """The same as it is published: a length, or what it is below."""
+        known = self.reason is None
+        return CortexEnd(
+            self.length_mm if known else None,
+            None if known else self.length_mm,
+            self.mass_hu_mm,
+            self.mass_mg_cm2,
+        )
 
-def cortex_on_axis(fragment: Fragment, point_mm: Floats, direction: Floats) -> CortexOnAxis | None:
+
+def cortex_on_axis(
+    fragment: Fragment, point_mm: Floats, direction: Floats, calibration: Calibration | None
+) -> CortexOnAxis | None:
     """The cortex of ``fragment`` at the vertex nearest ``point_mm``; None where none was measured."""
     if fragment.cortex is None:
         return None
@@ -44,10 +73,37 @@ def cortex_on_axis(fragment: Fragment, point_mm: Floats, direction: Floats) -> C
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]).sum(axis=0)
     cosine = abs(float(normal @ direction)) / max(float(np.linalg.norm(normal)), np.finfo(float).tiny)
     along = 1 / max(cosine, STEEPEST_COSINE_FACTOR)
+    mass = float(cortex.mass_hu_mm[nearest]) if np.isfinite(cortex.mass_hu_mm[nearest]) else None
+    mineral = (
+        None
+        if mass is None or calibration is None
+        else mass * calibration.slope_mg_cm3_per_hu / MM_PER_CM_FACTOR
+    )
     if cortex.thickness_known[nearest]:
-        return CortexOnAxis(thickness * along, None)
-    bound = thickness + 2 * (sd if np.isfinite(sd) else 0.0)
-    return CortexOnAxis(bound * along, f"not measured: the cortex there is thinner than {bound:.1f} mm")
+        return CortexOnAxis(thickness * along, mass, mineral, None)
+    bound = (thickness + 2 * (sd if np.isfinite(sd) else 0.0)) * along
+    # Rounded up: what is told stays a bound.
+    told_mm = np.ceil(bound / TOLD_TO_MM) * TOLD_TO_MM
+    reason = f"not measured: the cortex on the axis is below {told_mm:.1f} mm{_mass_words(mass, mineral)}"
+    return CortexOnAxis(bound, mass, mineral, reason)
+
+
+def plain_cortex(length_mm: float) -> CortexOnAxis | None:
+    """A cortex that a plain grey level shows ``length_mm`` long on the axis: only what it is below, where the
+    blur is as wide; None where it is thick enough to be taken as it looks."""
+    if length_mm >= PLAIN_FROM_MM:
+        return None
+    reason = (
+        f"not measured: the scan's blur widens a thin cortex, at the plain grey level to {length_mm:.1f} mm"
+    )
+    return CortexOnAxis(length_mm, None, None, reason)
+
+
+def _mass_words(mass_hu_mm: float | None, mass_mg_cm2: float | None) -> str:
+    if mass_hu_mm is None:
+        return ""
+    mineral = "" if mass_mg_cm2 is None else f" ({mass_mg_cm2:.0f} mg/cm²)"
+    return f"; its mass is {mass_hu_mm:.0f} HU·mm{mineral}"
 
 
 def engaged_error_mm(fragment: Fragment) -> float | None:

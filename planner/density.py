@@ -6,15 +6,19 @@ data" is unknown, never zero: a mean over anything unknown is None with its reas
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from planner.path import RING_COUNT, Path
+from planner.near_metal import STREAK_ERROR_HU, in_streaks
+from planner.path import RING_COUNT, STEP_MM, Path
+from planner.posed import back_of, carried, moves
+from planner.prepared import PreparedBone
 from planner.vocabulary import Layer, LayerName, PathProfile, Profile1D
-from segmentation.vocabulary import METAL_ABOVE_HU, NO_DATA_BELOW_HU, Calibration, CTVolume, Floats
+from segmentation.vocabulary import METAL_ABOVE_HU, NO_DATA_BELOW_HU, Calibration, CTVolume, Floats, Removed
 
 CORTEX_AT_MOST_MM = 6.0
 """A cortex is sought no deeper than this (until it is measured by itself; design decision)."""
@@ -26,11 +30,12 @@ CORTEX_ENDS_AT_FRACTION = 0.5
 @dataclass(frozen=True, eq=False)
 class Sampled:
     """HU in the cells of a path: ``axis`` (cells,), ``ring`` (RING_COUNT, cells), ``sleeve`` (lines, cells);
-    NaN unknown."""
+    NaN unknown. ``ring_in_streaks`` (RING_COUNT, cells) tells which of the ring lie in metal's streaks."""
 
     axis: Floats
     ring: Floats
     sleeve: Floats
+    ring_in_streaks: npt.NDArray[np.bool_]
 
 
 def hu_at(ct: CTVolume, points_mm: Floats, *, has_no_data: bool = True) -> Floats:
@@ -44,10 +49,55 @@ def hu_at(ct: CTVolume, points_mm: Floats, *, has_no_data: bool = True) -> Float
     return values.reshape(points_mm.shape[:-1])
 
 
-def sample(ct: CTVolume, path: Path, *, has_no_data: bool, has_metal: bool = False) -> Sampled:
+def sample_each(
+    prepared: PreparedBone, path: Path, *, has_no_data: bool, metal: Sequence[Removed] = ()
+) -> tuple[Sampled, dict[int, Sampled]]:
+    """HU along ``path``, each place as its own fragment was scanned, and the same all in one fragment's pose.
+
+    Outside the bone the nearest fragment's surroundings stand.
+    """
+    ct = prepared.bone.ct
+    if not prepared.reduced:
+        one = sample(ct, path, has_no_data=has_no_data, metal=metal)
+        return one, dict.fromkeys(path.axis, one)
+    each = {
+        number: sample(ct, path, has_no_data=has_no_data, metal=metal, pose=prepared.poses[number])
+        for number in path.axis
+    }
+    owner = path.nearest_fragment(path.depth_mm)
+    of_ring = np.broadcast_to(owner, (RING_COUNT, len(owner))).copy()
+    for number in path.axis:
+        of_ring[path.ring_in_cells_mm(number) > STEP_MM / 2] = number
+    # A line of the sleeve has the outer circle's at about its angle.
+    sleeve_count = len(next(iter(each.values())).sleeve)
+    result = Sampled(
+        _chosen({number: one.axis for number, one in each.items()}, owner),
+        _chosen({number: one.ring for number, one in each.items()}, of_ring),
+        _chosen({number: one.sleeve for number, one in each.items()}, of_ring[-sleeve_count:]),
+        _chosen({number: one.ring_in_streaks.astype(float) for number, one in each.items()}, of_ring) > 0,
+    )
+    return result, each
+
+
+def _chosen(of: dict[int, Floats], owner: npt.NDArray[np.intp]) -> Floats:
+    result = np.full(owner.shape, np.nan)
+    for number, values in of.items():
+        result[owner == number] = values[owner == number]
+    return result
+
+
+def sample(
+    ct: CTVolume,
+    path: Path,
+    *,
+    has_no_data: bool,
+    metal: Sequence[Removed] = (),
+    pose: Floats | None = None,
+) -> Sampled:
     """HU on the axis, in the ring and in the sleeve of ``path``, in the middle of each cell.
 
-    Where there is metal, what is as bright as metal is unknown: it is no bone.
+    Where there is ``metal``, what is as bright as metal is unknown: it is no bone. ``pose`` (4, 4) took what
+    was scanned to where the path is.
     """
     offsets = np.concatenate(
         [
@@ -59,10 +109,14 @@ def sample(ct: CTVolume, path: Path, *, has_no_data: bool, has_metal: bool = Fal
     )
     across = offsets @ np.stack([path.u, path.v])
     points = path.entry_mm + path.depth_mm[:, None, None] * path.direction + across
+    if pose is not None and moves(pose):
+        points = carried(back_of(pose), points)
     hu = hu_at(ct, points, has_no_data=has_no_data).T
-    if has_metal:
+    if metal:
         hu[hu >= METAL_ABOVE_HU] = np.nan
-    return Sampled(hu[0], hu[1 : 1 + RING_COUNT], hu[1 + RING_COUNT :])
+    ring = slice(1, 1 + RING_COUNT)
+    streaks = in_streaks(ct.grid, metal, np.swapaxes(points[:, ring], 0, 1))
+    return Sampled(hu[0], hu[ring], hu[1 + RING_COUNT :], streaks)
 
 
 def profile(path: Path, sampled: Sampled, calibration: Calibration | None) -> PathProfile:
@@ -89,6 +143,24 @@ def mean_hu_in(path: Path, sampled: Sampled, fragment: int) -> float | None:
     """Mean HU of the ring's parts inside ``fragment``, along its axis path; None if any of it is unknown."""
     weights = path.ring_in_cells_mm(fragment) * path.axis_in_cells_mm(fragment)[None, :]
     return _weighted_mean(sampled.ring, weights)
+
+
+def doubt_mg_cm3(calibration: Calibration, density_mg_cm3: Floats, streaks_fraction: Floats) -> Floats:
+    """Standard error of densities of any shape, this share of whose samples lies in metal's streaks.
+
+    Streaks shift a whole thread one way: their error does not average out.
+    """
+    streak_mg_cm3 = streaks_fraction * STREAK_ERROR_HU * calibration.slope_mg_cm3_per_hu
+    return np.hypot(calibration.standard_error_mg_cm3(density_mg_cm3), streak_mg_cm3)
+
+
+def mean_doubt_mg_cm3(
+    path: Path, sampled: Sampled, fragment: int, calibration: Calibration, density_mg_cm3: float
+) -> float:
+    """Standard error of ``density_mg_cm3``, the mean along a fragment's axis path."""
+    weights = path.ring_in_cells_mm(fragment) * path.axis_in_cells_mm(fragment)[None, :]
+    share = (sampled.ring_in_streaks * weights).sum() / weights.sum()
+    return float(doubt_mg_cm3(calibration, np.asarray(density_mg_cm3), np.asarray(share)))
 
 
 def layers(

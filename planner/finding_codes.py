@@ -51,6 +51,14 @@ CODES: dict[str, tuple[Severity, str]] = {
         "warn",
         "A fragment on the axis is held by neither thread nor head.",
     ),
+    "fragment-too-small": (
+        "warn",
+        "A fragment on the path has room for less than one turn of the thread: nothing can hold it there.",
+    ),
+    "fragments-overlap": (
+        "warn",
+        "Two reduced fragments overlap by more than the limit: the reduction, or a surface, is not right.",
+    ),
     "threads-bridging": (
         "warn",
         "One thread bites on both sides of the fracture: it keeps the fragments apart.",
@@ -78,12 +86,24 @@ CODES: dict[str, tuple[Severity, str]] = {
         "The screw runs through or near metal in its slices, where streaks make surface and density less "
         "certain.",
     ),
+    "sharp-kernel": (
+        "warn",
+        "The scan was made with a sharp kernel: thin bone reads too dense, and forces too high.",
+    ),
     "screws-collide": ("stop", "Two screws of the plan run into each other."),
     "screws-close": ("warn", "Two screws of the plan are closer than the limit."),
+    "clearance-uncertain": (
+        "note",
+        "A clearance keeps its limit by the estimate but not by the low end of its interval.",
+    ),
     "density-uncalibrated": ("note", "There is no density and no pull-out, only HU."),
     "density-by-default": ("note", "Density comes from a default slope for the tube voltage."),
     "scan-too-coarse": ("warn", "A voxel edge is longer than half of the smallest clearance limit."),
     "entry-moved": ("note", "The given entry point was not on the surface and was moved along the axis."),
     "no-joint-surface": ("note", "Clearance to the joint was not measured: no joint surface was given."),
+    "joint-automatic": (
+        "note",
+        "The joint surface was found automatically, from how the bone faces another; cartilage is not seen.",
+    ),
 }
 """Every code, its severity and meaning: the documentation prints this table."""

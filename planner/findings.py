@@ -14,11 +14,13 @@ import numpy as np
 from planner.finding_codes import CODES as CODES
 from planner.limits import Limits, tip_room_mm
 from planner.mesh import Stretches
-from planner.near_metal import in_slices_of_mm
-from planner.path import Path
+from planner.near_metal import in_slices_of_mm, share_in_streaks_fraction
+from planner.path import RING_COUNT, Path
 from planner.prepared import FACING_MM, PreparedBone
+from planner.scan_border import reaches_border
 from planner.solid import shortest_length_mm
-from planner.vocabulary import Finding, ScrewResult
+from planner.vocabulary import Finding, Interval, ScrewResult
+from segmentation.vocabulary import SHARP_KERNEL
 
 CAUTIONS = (
     "For planning discussion, research and teaching; not a medical device.",
@@ -29,9 +31,6 @@ CAUTIONS = (
 
 FAR_OFF_MM = 5.0
 """A given entry so far off the surface points to another frame or another patient. Our choice."""
-
-END_VOXELS_COUNT = 0.5
-"""An entry or exit so near to the scan's outermost voxels is where the scan ends. Our choice."""
 
 COMMON, OURS = "common practice", "our choice"
 
@@ -145,9 +144,20 @@ def _together(case: Case) -> Iterator[Finding]:
 
 
 def _joint(case: Case) -> Iterator[Finding]:
-    if case.prepared.joint is None:
-        yield _finding("no-joint-surface", "No joint surface was given, so none was kept clear of.", OURS)
+    if case.prepared.joint_of(case.path.bone_name) is None:
+        message = "No joint surface was given, so none was kept clear of."
+        if case.prepared.joint is not None:
+            message = f"No joint surface was found on {case.path.bone_name}, so none was kept clear of."
+        yield _finding("no-joint-surface", message, OURS)
         return
+    own = [joint for joint in case.prepared.bone.joints if joint.bone == case.path.bone_name]
+    if any(joint.automatic for joint in own):
+        names = ", ".join(joint.name for joint in own if joint.automatic)
+        message = (
+            f"The joint surface ({names}) was found automatically: look at it; clearance is to the bone "
+            "below the cartilage, whose thickness a CT does not show."
+        )
+        yield _finding("joint-automatic", message, OURS)
     parts = {
         "leading end": case.result.leading_end,
         "body": case.result.body,
@@ -188,6 +198,31 @@ def _outer(case: Case) -> Iterator[Finding]:
     elif headless and leading_mm < limit_mm:
         message = f"The leading end comes to {leading_mm:.1f} mm of the surface."
         yield _finding("clearance-leading-end", message, COMMON, leading_mm, limit_mm)
+
+
+def _uncertain(case: Case) -> Iterator[Finding]:
+    """Limits that the estimate keeps and the low end of its interval does not."""
+    limits, ranges, headless = case.limits, case.result.intervals, case.path.placed.screw.headless
+    parts = {"leading end": ranges.leading_end, "body": ranges.body, "trailing end": ranges.trailing_end}
+    to_joint = {name: part.joint for name, part in parts.items() if part.joint is not None}
+    checked: list[tuple[str, str, Interval | None, float, str]] = [
+        ("body", "outer surface", ranges.body.outer, limits.body_clearance_mm, OURS),
+    ]
+    if to_joint:
+        name, lowest = min(to_joint.items(), key=lambda item: item[1].low)
+        if min(one.estimate for one in to_joint.values()) >= limits.joint_clearance_mm:
+            checked.append((name, "joint surface", lowest, limits.joint_clearance_mm, COMMON))
+    if headless:
+        leading, trailing = ranges.leading_end.outer, ranges.trailing_end.outer
+        checked.append(("leading end", "outer surface", leading, limits.leading_end_clearance_mm, COMMON))
+        checked.append(("trailing end", "outer surface", trailing, limits.trailing_end_buried_mm, COMMON))
+    for part, surface, found, limit_mm, source in checked:
+        if found is not None and found.low < limit_mm <= found.estimate:
+            message = (
+                f"The {part} keeps the limit to the {surface} by the estimate, {found.estimate:.1f} mm, "
+                f"but not by the low end of its interval, {found.low:.1f} mm."
+            )
+            yield _finding("clearance-uncertain", message, source, found.low, limit_mm)
 
 
 def _seat(case: Case) -> Iterator[Finding]:
@@ -283,7 +318,9 @@ def _length(case: Case) -> Iterator[Finding]:
     ]
     if longer:
         message = f"A {max(longer):g} mm screw would fit along the axis with this seat"
-        message += "." if case.prepared.joint is not None else "; the joint was not looked at."
+        message += (
+            "." if case.prepared.joint_of(result.bone_name) is not None else "; the joint was not looked at."
+        )
         yield _finding("screw-short", message, OURS, placed.length_mm, max(longer))
 
 
@@ -291,7 +328,7 @@ def _scan(case: Case) -> Iterator[Finding]:
     path, bone = case.path, case.prepared.bone
     depth, axis = case.result.profile.depth_mm, case.result.profile.axis.hu
     needed = (depth >= 0) & (depth <= max(path.length_mm, path.tip_depth_mm))
-    if np.isnan(axis[needed]).any() or _at_border(case):
+    if np.isnan(axis[needed]).any() or reaches_border(case.prepared, path):
         message = "The path reaches the border of the scan: length and clearance there are not known."
         yield _finding("axis-leaves-scan", message, OURS)
     coarsest_mm = float(bone.ct.grid.spacing_mm.max())
@@ -301,38 +338,24 @@ def _scan(case: Case) -> Iterator[Finding]:
         yield _finding("scan-too-coarse", message, OURS, coarsest_mm, half_mm)
 
 
-def _at_border(case: Case) -> bool:
-    """Whether entry, exit, or what of the screw lies beyond the entry reach the outermost voxels' centres."""
-    path, grid = case.path, case.prepared.bone.ct.grid
-    ends_ijk = grid.mm_to_ijk(np.stack([case.result.entry_mm, case.result.exit_mm]))
-    seat_mm, tip_mm = path.placed.seat_depth_mm, path.tip_depth_mm
-    outline = path.solid.outline_mm[path.solid.outline_mm[:, 0] >= 0]
-    depth_mm = np.clip(seat_mm + outline[:, :1], max(0.0, seat_mm), max(0.0, tip_mm))
-    on_axis = path.entry_mm + depth_mm * path.direction
-    edges = grid.affine[:3, :3] / grid.spacing_mm
-    # A disc across the axis reaches so far along each edge of the grid.
-    reach_mm = outline[:, 1:] * np.sqrt(np.maximum(1 - (path.direction @ edges) ** 2, 0))
-    ijk, reach = grid.mm_to_ijk(on_axis), reach_mm / grid.spacing_mm
-    last = np.asarray(grid.shape) - 1
-    ends = (ends_ijk < END_VOXELS_COUNT) | (ends_ijk > last - END_VOXELS_COUNT)
-    return bool(ends.any() or (ijk - reach < 0).any() or (ijk + reach > last).any())
-
-
 def _metal(case: Case) -> Iterator[Finding]:
     limit_mm = case.limits.near_metal_mm
     path, segmentation = case.path, case.prepared.bone.segmentation
     away = [
-        (away_mm, piece)
+        (away_mm, piece, case.prepared.poses[number])
         for piece in segmentation.removed
-        if (away_mm := in_slices_of_mm(case.prepared.bone.ct.grid, piece, path)) is not None
+        for number in path.axis
+        if (away_mm := in_slices_of_mm(case.prepared.bone.ct.grid, piece, path, case.prepared.poses[number]))
+        is not None
     ]
     if not away:
         return
-    least_mm, piece = min(away, key=lambda one: one[0])
+    least_mm, piece, pose = min(away, key=lambda one: one[0])
     if least_mm < limit_mm:
+        share = share_in_streaks_fraction(case.prepared.bone.ct.grid, segmentation.removed, path, pose)
         message = (
-            f"The screw comes to {least_mm:.1f} mm of metal ({piece.volume_mm3:.0f} mm³) in the same slices: "
-            "surface and density there are less certain."
+            f"The screw comes to {least_mm:.1f} mm of metal ({piece.volume_mm3:.0f} mm³) in the same slices, "
+            f"and {share:.0%} of its path lies in streaks: surface and density there are less certain."
         )
         yield _finding("near-metal", message, OURS, least_mm, limit_mm)
 
@@ -363,6 +386,12 @@ def _density(case: Case) -> Iterator[Finding]:
         yield _finding("density-by-default", message, calibration.source, error)
 
 
+def _kernel(case: Case) -> Iterator[Finding]:
+    for note in case.prepared.bone.segmentation.notes:
+        if note.startswith(SHARP_KERNEL):
+            yield _finding("sharp-kernel", f"The scan has {note}.", OURS)
+
+
 def _entry(case: Case) -> Iterator[Finding]:
     moved_mm = case.path.entry_moved_mm
     if moved_mm > case.limits.entry_moved_mm:
@@ -372,19 +401,50 @@ def _entry(case: Case) -> Iterator[Finding]:
         yield _finding("entry-moved", message, OURS, moved_mm, case.limits.entry_moved_mm)
 
 
+def _overlap(case: Case) -> Iterator[Finding]:
+    crossed = {fragment.fragment for fragment in case.result.fragments}
+    for pair, shared in case.prepared.shared.items():
+        limit_mm3 = case.limits.fragments_overlap_mm * shared.area_mm2
+        if shared.volume_mm3 > limit_mm3 and crossed & set(pair):
+            one, other = (case.prepared.bone.fragment(number).name for number in pair)
+            message = f"As reduced {one} and {other} share {shared.volume_mm3:.1f} mm³: the deeper counts."
+            yield _finding("fragments-overlap", message, OURS, shared.volume_mm3, limit_mm3)
+
+
+def _small(case: Case) -> Iterator[Finding]:
+    path = case.path
+    for fragment in case.result.fragments:
+        if fragment.axis_path_mm <= 0:
+            continue
+        # What would bite if full thread ran through all of it, by the pitch of the thread that comes nearest.
+        cells_mm = path.ring_in_cells_mm(fragment.fragment).sum(axis=0) / RING_COUNT
+        pitches_mm = np.array([zone.thread.pitch_mm for zone in path.solid.zones])[path.zone_of_cell]
+        threads = float((cells_mm / pitches_mm).sum())
+        if threads < case.limits.room_for_threads_count:
+            message = (
+                f"Only {threads:.1f} turns of thread have room in {fragment.fragment_name}: "
+                "it is too small there to be held."
+            )
+            yield _finding("fragment-too-small", message, OURS, threads, case.limits.room_for_threads_count)
+
+
 RULES: tuple[Callable[[Case], Iterator[Finding]], ...] = (
     _tip,
     _other_bone,
     _together,
+    _overlap,
     _joint,
     _outer,
+    _uncertain,
     _seat,
     _threads,
+    _small,
     _bridging,
     _length,
     _scan,
     _metal,
     _other_screws,
     _density,
+    _kernel,
     _entry,
 )

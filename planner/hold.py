@@ -2,7 +2,8 @@
 times length.
 
 Each cell of each of the ring's lines has its own density, so its own shear strength; the force is π · D · TSF
-· Σ τ · length / lines, zone by zone. The interval's terms are told in ``pullout.py``.
+· Σ τ · length / lines, zone by zone. The interval's terms are told in ``pullout.py``;
+what lies in the streaks of metal is less sure by ``near_metal.STREAK_ERROR_HU``.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from planner.density import Sampled
+from planner.density import Sampled, doubt_mg_cm3
 from planner.engagement import Bite
 from planner.path import RING_COUNT, Path
 from planner.pullout import ENGAGED_LENGTH_ERROR_MM, interval, pullout_integral_n
@@ -33,7 +34,7 @@ def pullout_n(
     ``engaged_error_mm`` is the deviation of the engaged length, by default that of a plain grey level.
     """
     force_n = engaged_mm = 0.0
-    strengths, densities, lengths = [], [], []
+    strengths, densities, lengths, streaks = [], [], [], []
     for bite in bites:
         cells = bite.stretches.lengths_in_cells_mm(RING_COUNT, path.edges_mm)
         used = cells > 0
@@ -54,13 +55,17 @@ def pullout_n(
         strengths.append(strength)
         densities.append(density)
         lengths.append(length)
+        streaks.append(sampled.ring_in_streaks[used])
     if force_n == 0:
         return Interval(0.0, 0.0, 0.0)
     # Errors of law and calibration are common to the whole thread: they add up by strength.
     weight = np.concatenate(strengths) * np.concatenate(lengths)
     density = np.concatenate(densities)
     law = float(np.average(law_standard_error_fraction(density, host), weights=weight))
-    doubt = calibration.standard_error_fraction_at(density) * density_sensitivity_ratio(density, host)
+    error = doubt_mg_cm3(calibration, density, np.concatenate(streaks).astype(float))
+    # Of no density, and of one less sure than itself, no more than all is uncertain.
+    fraction = np.where(error < density, error / np.where(density > 0, density, 1), 1.0)
+    doubt = fraction * density_sensitivity_ratio(density, host)
     most = max(bites, key=lambda bite: bite.engagement_mm)
     return interval(
         force_n,

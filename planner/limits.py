@@ -48,6 +48,14 @@ class Limits:
     """Screw to metal within its slices, where streaks lie. Our choice: they fade within a few cm (common
     practice)."""
 
+    fragments_overlap_mm: float = 0.6
+    """Mean depth to which two reduced fragments may overlap; times their shared area, the limit in mm³. Our
+    choice: surfaces at a plain grey level lie up to 0.3 mm too far out."""
+
+    room_for_threads_count: float = 1.0
+    """Turns of thread that a fragment on the path must have room for. Our choice: less than one turn holds
+    nothing."""
+
     @property
     def smallest_clearance_mm(self) -> float:
         """The smallest limit that the scan has to resolve."""

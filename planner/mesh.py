@@ -97,6 +97,18 @@ class Ball:
         return np.append(self.centre_mm, self.radius_mm)
 
 
+@dataclass(frozen=True, eq=False)
+class Nearest:
+    """A smallest signed distance, the place on the screw and the place on the surface (3,) it lies between.
+
+    Infinite, with places NaN, where there is nothing to be near to.
+    """
+
+    distance_mm: float
+    on_screw_mm: Floats
+    on_surface_mm: Floats
+
+
 NO_BALL = Ball(np.zeros(3), -1.0)
 
 
@@ -218,7 +230,7 @@ def smallest_distance_mm(
     angles_count: int,
     without: Ball = NO_BALL,
     rim_is_free: bool = False,
-) -> float:
+) -> Nearest:
     """Smallest signed distance from circles around a bundle's axis, at depths (n,) with radii (n,), to a
     surface.
 
@@ -226,19 +238,18 @@ def smallest_distance_mm(
     """
     frame = np.stack([bundle.u, bundle.v, bundle.direction])
     if not len(depth_mm):
-        return float("inf")
-    return float(
-        smallest_around_axis(
-            bundle.origin_mm,
-            frame,
-            depth_mm,
-            radius_mm,
-            angles_count,
-            mesh.for_kernels,
-            without.for_kernels,
-            rim_is_free,
-        )
+        return Nearest(float("inf"), np.full(3, np.nan), np.full(3, np.nan))
+    distance, on_circle, on_surface = smallest_around_axis(
+        bundle.origin_mm,
+        frame,
+        depth_mm,
+        radius_mm,
+        angles_count,
+        mesh.for_kernels,
+        without.for_kernels,
+        rim_is_free,
     )
+    return Nearest(float(distance), on_circle, on_surface)
 
 
 def _cubes(low: Floats, high: Floats, bounds: tuple[Floats, Floats]) -> tuple[float, Ints, Ints, Ints]:

@@ -170,7 +170,8 @@ def nearest(points, mesh, hole, rim_is_free):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, error_model="numpy")
 def smallest_around_axis(origin, frame, depth, radius, angles_count, mesh, hole, rim_is_free):  # type: ignore[no-untyped-def]
-    """Smallest signed distance of circles around an axis to ``mesh``.
+    """Smallest signed distance of circles around an axis to ``mesh``, the place on them (3,) and the
+    surface's place (3,) nearest to it, NaN where there is none.
 
     The axis begins at ``origin``; the rows of ``frame`` are two directions across it and its own. Circles of
     ``radius`` (n,) stand at ``depth`` (n,) and are looked at in ``angles_count`` directions. A signed
@@ -181,6 +182,7 @@ def smallest_around_axis(origin, frame, depth, radius, angles_count, mesh, hole,
     axis = np.full(count, np.inf)
     least = np.full(count, -np.inf)
     hint = -1
+    on_circle, on_surface = np.full(3, np.nan), np.full(3, np.nan)
     for place in range(0, count + STRIDE - 1, STRIDE):
         n = order[min(place, count - 1)]
         axis[n], hint = _on_axis(origin, frame, depth[n], mesh, hole, rim_is_free, hint, np.inf)
@@ -203,22 +205,19 @@ def smallest_around_axis(origin, frame, depth, radius, angles_count, mesh, hole,
         while at < angles_count:
             turn = 2 * np.pi * at / angles_count
             a, b = radius[n] * np.cos(turn), radius[n] * np.sin(turn)
-            found, _, _, _, hint = _nearest(
-                origin[0] + depth[n] * frame[2, 0] + a * frame[0, 0] + b * frame[1, 0],
-                origin[1] + depth[n] * frame[2, 1] + a * frame[0, 1] + b * frame[1, 1],
-                origin[2] + depth[n] * frame[2, 2] + a * frame[0, 2] + b * frame[1, 2],
-                mesh,
-                hole,
-                rim_is_free,
-                hint,
-                limit,
-            )
+            x = origin[0] + depth[n] * frame[2, 0] + a * frame[0, 0] + b * frame[1, 0]
+            y = origin[1] + depth[n] * frame[2, 1] + a * frame[0, 1] + b * frame[1, 1]
+            z = origin[2] + depth[n] * frame[2, 2] + a * frame[0, 2] + b * frame[1, 2]
+            found, px, py, pz, hint = _nearest(x, y, z, mesh, hole, rim_is_free, hint, limit)
             found = min(found, limit)
-            best = min(best, found)
+            if found < best:
+                best = found
+                on_circle[0], on_circle[1], on_circle[2] = x, y, z
+                on_surface[0], on_surface[1], on_surface[2] = px, py, pz
             if chord * angles_count <= found - best:
                 break
             at += 1 + int((found - best) / chord)
-    return best
+    return best, on_circle, on_surface
 
 
 @njit(cache=True, error_model="numpy")

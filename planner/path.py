@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.mesh import Bundle, Stretches, bundle_along, stretches_inside
+from planner.posed import shared_out
 from planner.prepared import PreparedBone
 from planner.solid import Solid, solid_of
 from planner.vocabulary import PlacedScrew, ThreadZone
@@ -86,6 +87,17 @@ class Path:
         """From and to depth of the zone's full-profile thread."""
         return self.placed.seat_depth_mm + zone.full_from_mm, self.placed.seat_depth_mm + zone.full_to_mm
 
+    def nearest_fragment(self, depth_mm: Floats) -> npt.NDArray[np.intp]:
+        """(n,) the fragment on the axis at each depth, or the nearest along it."""
+        numbers = sorted(number for number, s in self.axis.items() if len(s.line))
+        away = [
+            np.min(
+                [np.maximum(low - depth_mm, depth_mm - high) for low, high in self.axis[n].of_line(0)], axis=0
+            )
+            for n in numbers
+        ]
+        return np.asarray(np.array(numbers)[np.argmin(away, axis=0)])
+
     def axis_in_cells_mm(self, fragment: int) -> Floats:
         """(cells,) length of the axis inside a fragment, between entry and exit."""
         within = self.axis[fragment].within(0.0, self.length_mm)
@@ -114,6 +126,8 @@ def trace(prepared: PreparedBone, placed: PlacedScrew) -> Path:
         for number, mesh in prepared.meshes.items()
         if _within_reach(mesh.low_mm, mesh.high_mm, bundle)
     }
+    if prepared.reduced:
+        cut = shared_out(cut, prepared.meshes, bundle)
     entry, bone_name = _entry(prepared, placed, cut)
     cut = {n: Stretches(s.line, s.from_mm - entry, s.to_mm - entry) for n, s in cut.items()}
     ends = [

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +18,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from planner.mesh import Mesh, joined, mesh_of
-from segmentation.errors import InputError
+from planner.posed import Shared, back_of, carried, moves, posed_joint, posed_surface, shared_by
 from segmentation.vocabulary import Bone, Floats, Ints
 
 FACING_MM = 3.0
@@ -46,8 +47,10 @@ class PreparedBone:
     """A bone and its meshes by fragment number.
 
     ``looks_at[a]`` (m,) tells for each triangle of fragment a which fragment it faces, 0 for none, and
-    ``touches[a]`` (m,) whether it lies on it: there is no surface then, the bone goes on. ``outer_surfaces``
-    keeps what ``outer_surface`` has built.
+    ``touches[a]`` (m,) whether it lies on it: there is no surface then, the bone goes on. ``poses[a]`` (4, 4)
+    takes as-scanned mm to where its mesh is. ``shared`` tells what two reduced fragments
+    share. ``outer_surfaces`` and ``trees`` keep what ``outer_surface`` and ``tree`` have built, ``joints``
+    what ``joint_of`` has.
     """
 
     bone: Bone
@@ -55,11 +58,41 @@ class PreparedBone:
     looks_at: dict[int, Ints]
     touches: dict[int, npt.NDArray[np.bool_]]
     joint: Mesh | None
+    poses: dict[int, Floats]
+    shared: dict[tuple[int, int], Shared]
     outer_surfaces: dict[tuple[str, frozenset[int]], Mesh] = field(default_factory=dict)
+    trees: dict[int, cKDTree] = field(default_factory=dict)
+    joints: dict[str, Mesh | None] = field(default_factory=dict)
+
+    @property
+    def reduced(self) -> bool:
+        """Whether any fragment stands elsewhere than where it was scanned."""
+        return any(moves(pose) for pose in self.poses.values())
+
+    def as_scanned_mm(self, number: int, points_mm: Floats) -> Floats:
+        """(…, 3) places of the plan, in a fragment, where the scan saw them."""
+        return carried(back_of(self.poses[number]), points_mm)
 
     def fragments_of(self, bone_name: str) -> tuple[int, ...]:
         """Numbers of the fragments that belong to a bone."""
         return tuple(f.number for f in self.bone.fragments if f.bone == bone_name)
+
+    def tree(self, number: int) -> cKDTree:
+        """The middles of a fragment's triangles, to be asked for the nearest."""
+        if number not in self.trees:
+            self.trees[number] = cKDTree(self.meshes[number].middles_mm, balanced_tree=False)
+        return self.trees[number]
+
+    def joint_of(self, bone_name: str) -> Mesh | None:
+        """The joint surface of one bone: another bone's, just across the joint space, looks the other way."""
+        if not self.bone.joints:
+            return self.joint
+        if bone_name not in self.joints:
+            joint = self.bone.joint_of(bone_name)
+            self.joints[bone_name] = (
+                None if joint is None else mesh_of(posed_joint(joint, self.bone.fragments, self.poses))
+            )
+        return self.joints[bone_name]
 
     def outer_surface(self, bone_name: str, reached: Iterable[int]) -> Mesh:
         """The bone's surface for a screw that lies in the fragments ``reached``: the fracture faces between
@@ -76,16 +109,10 @@ class PreparedBone:
         return self.outer_surfaces[key]
 
 
-def prepare(bone: Bone) -> PreparedBone:
-    """``bone`` made ready. Raises InputError for a pose other than the identity (reduction is not supported
-    yet)."""
-    for fragment in bone.fragments:
-        if not np.allclose(fragment.pose, np.eye(4), atol=1e-9):
-            raise InputError(
-                f"fragment {fragment.number} was moved by a reduction, which this version cannot measure: "
-                "segment the CT again"
-            )
-    meshes = {f.number: mesh_of(f.surface) for f in bone.fragments}
+def prepare(bone: Bone, *, as_scanned: bool = False) -> PreparedBone:
+    """``bone`` made ready, its fragments at their reduced poses or ``as_scanned``."""
+    poses = {f.number: np.eye(4) if as_scanned else f.pose for f in bone.fragments}
+    meshes = {f.number: mesh_of(posed_surface(f.surface, poses[f.number])) for f in bone.fragments}
     looks_at: dict[int, Ints] = {}
     touches: dict[int, npt.NDArray[np.bool_]] = {}
     for fragment in bone.fragments:
@@ -98,7 +125,13 @@ def prepare(bone: Bone) -> PreparedBone:
                 touching |= near
         looks_at[fragment.number] = at
         touches[fragment.number] = touching
-    return PreparedBone(bone, meshes, looks_at, touches, None if bone.joint is None else mesh_of(bone.joint))
+    joint = None if bone.joint is None else mesh_of(posed_joint(bone.joint, bone.fragments, poses))
+    shared = {
+        (one, other): shared_by(meshes[one], meshes[other])
+        for one, other in combinations(sorted(meshes), 2)
+        if moves(poses[one]) or moves(poses[other])
+    }
+    return PreparedBone(bone, meshes, looks_at, touches, joint, poses, shared)
 
 
 def _facing(mesh: Mesh, other: Mesh) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:

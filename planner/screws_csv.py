@@ -11,7 +11,11 @@ import io
 from collections.abc import Iterator
 
 from planner.assessment_file import RESULT_DECIMALS
-from planner.vocabulary import Assessment, Clearance, FragmentResult, ScrewResult
+from planner.clearance import PARTS
+from planner.vocabulary import Assessment, Clearance, FragmentResult, Interval, ScrewResult
+
+SURFACES, ENDS, CORTICES = ("outer", "joint"), ("low", "high"), ("near", "far")
+CORTEX_FIELDS = ("on_axis_mm", "on_axis_below_mm", "mass_hu_mm", "mass_mg_cm2")
 
 _HEADER = [
     "name",
@@ -51,6 +55,16 @@ _HEADER = [
     "pullout_high_n",
     "governs",
     "cautions",
+    "bone_length_low_mm",
+    "bone_length_high_mm",
+    *(f"{part}_{surface}_{end}_mm" for part in PARTS for surface in SURFACES for end in ENDS),
+    "axis_path_low_mm",
+    "axis_path_high_mm",
+    "thread_engagement_low_mm",
+    "thread_engagement_high_mm",
+    "mean_density_low_mg_cm3",
+    "mean_density_high_mg_cm3",
+    *(f"{end}_cortex_{field}" for end in CORTICES for field in CORTEX_FIELDS),
 ]
 
 
@@ -96,7 +110,18 @@ def _screw_cells(result: ScrewResult) -> dict[str, str | float | None]:
         cells.update({f"{name}_{axis}_mm": float(point_mm[i]) for i, axis in enumerate("xyz")})
     for name, clearance in parts.items():
         cells.update({f"{name}_outer_mm": clearance.outer, f"{name}_joint_mm": clearance.joint})
+    ranges = result.intervals
+    cells.update(_range_cells("bone_length", "mm", ranges.bone_length_mm))
+    for name in PARTS:
+        for surface in SURFACES:
+            cells.update(_range_cells(f"{name}_{surface}", "mm", getattr(getattr(ranges, name), surface)))
+    for name, cortex in zip(CORTICES, (result.near_cortex, result.far_cortex), strict=True):
+        cells.update({f"{name}_cortex_{field}": getattr(cortex, field, None) for field in CORTEX_FIELDS})
     return cells
+
+
+def _range_cells(name: str, unit: str, interval: Interval | None) -> dict[str, str | float | None]:
+    return {f"{name}_{end}_{unit}": getattr(interval, end, None) for end in ENDS}
 
 
 def _fragment_cells(fragment: FragmentResult, result: ScrewResult) -> dict[str, str | float | None]:
@@ -113,6 +138,9 @@ def _fragment_cells(fragment: FragmentResult, result: ScrewResult) -> dict[str, 
         "pullout_low_n": None if pullout is None else pullout.low,
         "pullout_high_n": None if pullout is None else pullout.high,
         "governs": "yes" if result.governed_by == fragment.fragment else "no",
+        **_range_cells("axis_path", "mm", fragment.intervals.axis_path_mm),
+        **_range_cells("thread_engagement", "mm", fragment.intervals.thread_engagement_mm),
+        **_range_cells("mean_density", "mg_cm3", fragment.intervals.mean_density_mg_cm3),
     }
 
 

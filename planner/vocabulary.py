@@ -140,6 +140,15 @@ class Finding:
 
 
 @dataclass(frozen=True)
+class FragmentIntervals:
+    """Intervals of what ``FragmentResult`` tells under the same names; a None has its reason."""
+
+    axis_path_mm: Interval | None = None
+    thread_engagement_mm: Interval | None = None
+    mean_density_mg_cm3: Interval | None = None
+
+
+@dataclass(frozen=True)
 class FragmentResult:
     """What one screw does in one fragment. A None has its reason in ``ScrewResult.reasons``."""
 
@@ -151,17 +160,46 @@ class FragmentResult:
     mean_hu: float | None
     mean_density_mg_cm3: float | None
     pullout_n: Interval | None
+    intervals: FragmentIntervals = FragmentIntervals()
+
+
+@dataclass(frozen=True)
+class MeasuredGap:
+    """A fracture's gap in mm: its median, and where the axis crosses it; None has its reason."""
+
+    median: float | None
+    at_axis: float | None
+
+
+@dataclass(frozen=True)
+class FractureCrossing:
+    """Where the axis crosses the fracture ``between`` two fragments, as scanned.
+
+    ``angle_degree`` lies between the axis and the normal of the fracture's mean plane, which is known within
+    ``angle_uncertainty_degree``; ``threads_beyond_count`` are the threads that bite beyond that plane.
+    """
+
+    between: tuple[int, int]
+    depth_mm: float
+    angle_degree: float
+    angle_uncertainty_degree: float
+    gap_mm: MeasuredGap
+    threads_beyond_count: float
 
 
 @dataclass(frozen=True)
 class Layer:
-    """Near cortex, cancellous or far cortex: a stretch of depth and the thread ring's means in it."""
+    """Near cortex, cancellous or far cortex: a stretch of depth and the thread ring's means in it.
+
+    Where not ``thickness_known`` its inner border is only where a cortex has ended at the latest.
+    """
 
     layer: LayerName
     from_mm: float
     to_mm: float
     mean_hu: float | None
     mean_density_mg_cm3: float | None
+    thickness_known: bool = True
 
 
 @dataclass(frozen=True)
@@ -170,6 +208,39 @@ class Clearance:
 
     outer: float | None
     joint: float | None
+
+
+@dataclass(frozen=True)
+class ClearanceIntervals:
+    """Intervals of what ``Clearance`` tells; None where it tells nothing."""
+
+    outer: Interval | None = None
+    joint: Interval | None = None
+
+
+@dataclass(frozen=True)
+class ScrewIntervals:
+    """Intervals of what ``ScrewResult`` tells under the same names; a None has its reason there."""
+
+    bone_length_mm: Interval | None = None
+    gliding_hole_to_mm: Interval | None = None
+    leading_end: ClearanceIntervals = ClearanceIntervals()
+    trailing_end: ClearanceIntervals = ClearanceIntervals()
+    body: ClearanceIntervals = ClearanceIntervals()
+
+
+@dataclass(frozen=True)
+class CortexEnd:
+    """The cortex where the axis enters or leaves: its length on the axis, or what it is below, and its mass.
+
+    The length is a measurement only where ``on_axis_mm`` is told; else it is below ``on_axis_below_mm``. The
+    mass, HU above its surroundings times thickness, or mineral for each cm² of surface, holds either way.
+    """
+
+    on_axis_mm: float | None
+    on_axis_below_mm: float | None
+    mass_hu_mm: float | None
+    mass_mg_cm2: float | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -219,8 +290,12 @@ class ScrewResult:
     pullout_n: Interval | None
     governed_by: int | None
     threads_bridging_mm: float
+    intervals: ScrewIntervals = ScrewIntervals()
+    near_cortex: CortexEnd | None = None
+    far_cortex: CortexEnd | None = None
     findings: tuple[Finding, ...] = ()
     reasons: Mapping[str, str] = field(default_factory=dict)
+    fractures: tuple[FractureCrossing, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,17 +15,23 @@ import numpy as np
 from pydantic import Field
 
 from segmentation.documents import FirstVersion, Name, Point, StrictModel, checked, published_schema, repeated
-from segmentation.vocabulary import Bone, CalibrationKind, RemovedAs
+from segmentation.record_part import RecordPart, record_document
+from segmentation.vocabulary import Bone, CalibrationKind, FractureSurface, RemovedAs
 
 FORMAT = "pilothole-bone"
 FRAGMENTS_MAX_COUNT = 255
 """Fragments a label image of bytes can tell apart."""
 
-RIGID_TOLERANCE_MM = 1e-9
-"""A pose is the identity when no entry differs by more. Our choice: rounding of a written number."""
+RIGID_TOLERANCE_RATIO = 1e-6
+"""A pose's turn is square, and its last row 0 0 0 1, to this. Our choice: written by hand with six digits."""
+
+JOINT_NAME_CHARACTERS_MAX = 160
+"""Two names of bones and what stands between them."""
 
 Digest = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+JointName = Annotated[str, Field(min_length=1, max_length=JOINT_NAME_CHARACTERS_MAX)]
 Matrix = Annotated[
     list[Annotated[list[float], Field(min_length=4, max_length=4)]], Field(min_length=4, max_length=4)
 ]
@@ -67,6 +73,7 @@ class SegmentationPart(StrictModel):
     removed: list[RemovedPart]
     notes: list[str]
     taken_together: list[Name] = Field(default_factory=list)
+    record: RecordPart | None = None
 
 
 class CalibrationPart(StrictModel):
@@ -94,6 +101,41 @@ class FragmentPart(StrictModel):
     pose: Matrix
 
 
+class FracturePart(StrictModel):
+    """The surface halfway between two fragments, fracture-<n>-<m>.ply: its mean plane, waviness and gap."""
+
+    between: Annotated[
+        list[Annotated[int, Field(ge=1, le=FRAGMENTS_MAX_COUNT)]], Field(min_length=2, max_length=2)
+    ]
+    point_mm: Point
+    normal: Point
+    normal_uncertainty_degree: NotNegative
+    waviness_rms_mm: NotNegative
+    waviness_p95_mm: NotNegative
+    area_mm2: NotNegative
+    measured_area_mm2: NotNegative
+    contact_area_mm2: NotNegative | None
+    contact_below_mm: NotNegative
+    gap_median_mm: NotNegative | None
+    gap_p95_mm: NotNegative | None
+    gap_largest_mm: NotNegative | None
+    fill_hu: float
+    fill_measured: bool
+    gap_reason: str | None
+
+
+class JointPart(StrictModel):
+    """A stretch of joint.ply, by its triangles, and the bones it lies between."""
+
+    name: JointName
+    bone: Name
+    neighbour: Name | None
+    first_triangle: Annotated[int, Field(ge=0)]
+    triangle_count: Annotated[int, Field(ge=1)]
+    area_mm2: NotNegative
+    automatic: bool
+
+
 class BoneDocument(StrictModel):
     """A segmented bone. Units are in the names; points are RAS+ millimetres."""
 
@@ -109,6 +151,8 @@ class BoneDocument(StrictModel):
     edits: list[dict[str, Any]]
     fragments: Annotated[list[FragmentPart], Field(min_length=1, max_length=FRAGMENTS_MAX_COUNT)]
     joint: Literal["joint.ply"] | None
+    joints: list[JointPart] = Field(default_factory=list)
+    fractures: list[FracturePart] = Field(default_factory=list)
 
 
 def bone_schema() -> dict[str, Any]:
@@ -151,6 +195,8 @@ def bone_document(bone: Bone, file_digests: Mapping[str, str]) -> dict[str, Any]
             for fragment in bone.fragments
         ],
         "joint": None if bone.joint is None else "joint.ply",
+        "joints": [{name: getattr(joint, name) for name in JointPart.model_fields} for joint in bone.joints],
+        "fractures": [_fracture(fracture) for fracture in bone.fractures],
     }
     return document
 
@@ -171,6 +217,17 @@ def _segmentation(bone: Bone) -> dict[str, Any]:
         ],
         "notes": list(taken.notes),
         "taken_together": list(taken.taken_together),
+        **record_document(bone),
+    }
+
+
+def _fracture(fracture: FractureSurface) -> dict[str, Any]:
+    plain = {name: getattr(fracture, name) for name in FracturePart.model_fields}
+    return {
+        **plain,
+        "between": list(fracture.between),
+        "point_mm": fracture.point_mm.tolist(),
+        "normal": fracture.normal.tolist(),
     }
 
 
@@ -204,11 +261,24 @@ def _further_faults(document: BoneDocument) -> Iterator[str]:
     for name in repeated(fragment.name for fragment in document.fragments):
         yield f"the fragment name {name!r} is used more than once"
     for fragment in document.fragments:
-        if not _is_identity(fragment.pose):
-            yield f"fragment {fragment.name!r} has a pose that moves it, which is not yet supported"
+        if not is_rigid(fragment.pose):
+            yield f"fragment {fragment.name!r} has a pose that is no rigid motion (a turn and a shift)"
+    pairs = [tuple(fracture.between) for fracture in document.fractures]
+    for first, second in pairs:
+        if not first < second <= len(numbers):
+            yield f"a fracture lies between {first} and {second}: they must be two fragments in order"
+    if len(set(pairs)) < len(pairs):
+        yield "two fractures lie between the same fragments"
+    if document.joints and document.joint is None:
+        yield "joints are named, but joint is null"
     if document.calibration is None and not document.calibration_reason:
         yield "calibration is null without a calibration_reason"
 
 
-def _is_identity(pose: Sequence[Sequence[float]]) -> bool:
-    return bool(np.abs(np.array(pose) - np.eye(4)).max() <= RIGID_TOLERANCE_MM)
+def is_rigid(pose: Sequence[Sequence[float]]) -> bool:
+    """Whether a 4×4 matrix turns and shifts, and does nothing else."""
+    matrix = np.asarray(pose, float)
+    turn = matrix[:3, :3]
+    square = float(np.abs(turn.T @ turn - np.eye(3)).max())
+    last = float(np.abs(matrix[3] - np.array([0.0, 0.0, 0.0, 1.0])).max())
+    return bool(max(square, last) <= RIGID_TOLERANCE_RATIO and np.linalg.det(turn) > 0)

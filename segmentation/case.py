@@ -1,9 +1,9 @@
 """A case folder: a bone on the disk, in open formats, whole or not at all.
 
 ``ct.nii.gz`` (HU), ``fragments.nii.gz`` (bytes: 0 outside, n = fragment n), ``surface-<n>.ply``,
-``joint.ply`` where there is one, and ``bone.json``, which carries the SHA-256 of the others: a folder whose
-files do not belong together is refused. A new case takes the place of the old one in a single step
-(``folder_swap``); the same bone gives the same bytes.
+``fracture-<n>-<m>.ply`` between two fragments, ``joint.ply`` where there is one, and ``bone.json``, which
+carries the SHA-256 of the others: a folder whose files do not belong together is refused. A new case takes
+the place of the old one in a single step (``folder_swap``); the same bone gives the same bytes.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import gzip
 import os
 import re
 import zlib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import IO, Any
 
@@ -20,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 from nibabel.filebasedimages import ImageFileError
 
-from segmentation.bone_file import BoneDocument, bone_document, read_bone_document
+from segmentation.bone_file import BoneDocument, FracturePart, bone_document, read_bone_document
 from segmentation.errors import InputError
 from segmentation.files import (
     canonical_json,
@@ -33,14 +34,17 @@ from segmentation.files import (
     write_and_flush,
 )
 from segmentation.folder_swap import recover, replace_folder
-from segmentation.surface_file import ply_bytes, read_cortex, read_ply
+from segmentation.surface_file import ply_bytes, read_columns, read_cortex, read_ply
 from segmentation.vocabulary import (
     AFFINE_TOLERANCE_MM,
     Bone,
     Calibration,
     CTVolume,
+    Floats,
+    FractureSurface,
     Fragment,
     Grid,
+    Joint,
     Removed,
     Segmentation,
 )
@@ -48,10 +52,14 @@ from segmentation.vocabulary import (
 BONE, CT, FRAGMENTS, JOINT = "bone.json", "ct.nii.gz", "fragments.nii.gz", "joint.ply"
 PLAN, ASSESSMENT, REPORT = "plan.json", "assessment.json", "report.html"
 
+OF_A_FRACTURE = {"gap_mm": False, "at_rim": True, "seen": True}
+"""What a fracture's file tells of each vertex, and which of it is a truth value; the gap is NaN where not
+measurable."""
+
 GZIP_LEVEL = 1
 """Least effort. Our choice: a case is written while a person waits."""
 
-_OF_THE_BONE = re.compile(r"bone\.json|(ct|fragments)\.nii\.gz|(surface-\d+|joint)\.ply")
+_OF_THE_BONE = re.compile(r"bone\.json|(ct|fragments)\.nii\.gz|(surface-\d+|fracture-\d+-\d+|joint)\.ply")
 
 
 def write_case(folder: Path, bone: Bone, *, replace: bool = False) -> None:
@@ -63,6 +71,27 @@ def write_case(folder: Path, bone: Bone, *, replace: bool = False) -> None:
     """
     check_place(folder, replace=replace)
     replace_folder(folder, lambda new: _fill(new, bone), keep=_outlives_the_bone)
+
+
+def write_poses(folder: Path, poses: Mapping[int, Floats], bones: Mapping[int, str] | None = None) -> None:
+    """Give fragments of the case, by number, other poses (4, 4), as-scanned mm → reduced mm, at once.
+
+    ``bones`` are the names of the bones that fragments are now known to belong to. bone.json
+    alone is written anew. What was measured or drawn at the old poses is removed with it; the plan
+    and all else stay.
+    """
+    document = _bone_json(folder)
+    read_bone_document(document, BONE)
+    for fragment in document["fragments"]:
+        if fragment["number"] in poses:
+            fragment["pose"] = np.asarray(poses[fragment["number"]], float).tolist()
+        fragment["bone"] = (bones or {}).get(fragment["number"], fragment["bone"])
+    read_bone_document(document, f"{BONE} with the new poses")
+
+    def outlives(name: str) -> bool:
+        return name not in (BONE, ASSESSMENT, REPORT) and not is_temporary(name)
+
+    replace_folder(folder, lambda new: write_and_flush(new / BONE, canonical_json(document)), keep=outlives)
 
 
 def is_of_case(name: str) -> bool:
@@ -135,6 +164,7 @@ def read_case(folder: Path) -> Bone:
                 part.bone,
                 part.volume_mm3,
                 read_ply(folder / surface_name(part.number)),
+                pose=np.array(part.pose),
                 cortex=read_cortex(folder / surface_name(part.number)),
             )
             for part in document.fragments
@@ -148,12 +178,26 @@ def read_case(folder: Path) -> Bone:
         joint=None if document.joint is None else read_ply(folder / JOINT),
         edits=tuple(document.edits),
         digests=dict(document.made_with.inputs),
+        fractures=tuple(_fracture(folder, part) for part in document.fractures),
+        joints=tuple(Joint(**part.model_dump()) for part in document.joints),
     )
 
 
 def surface_name(number: int) -> str:
     """The file of a fragment's surface."""
     return f"surface-{number}.ply"
+
+
+def fracture_name(between: tuple[int, int]) -> str:
+    """The file of the surface between two fragments."""
+    return f"fracture-{between[0]}-{between[1]}.ply"
+
+
+def _fracture(folder: Path, part: FracturePart) -> FractureSurface:
+    between = (part.between[0], part.between[1])
+    path = folder / fracture_name(between)
+    told: dict[str, Any] = {**part.model_dump(), "between": between, **read_columns(path, OF_A_FRACTURE)}
+    return FractureSurface(surface=read_ply(path), **told)
 
 
 def _fill(folder: Path, bone: Bone) -> None:
@@ -165,6 +209,9 @@ def _fill(folder: Path, bone: Bone) -> None:
         surface_name(fragment.number): ply_bytes(fragment.surface, fragment.cortex)
         for fragment in bone.fragments
     }
+    for fracture in bone.fractures:
+        columns = {name: getattr(fracture, name) for name in OF_A_FRACTURE}
+        files[fracture_name(fracture.between)] = ply_bytes(fracture.surface, columns=columns)
     if bone.joint is not None:
         files[JOINT] = ply_bytes(bone.joint)
     for name, content in files.items():
@@ -190,15 +237,20 @@ def write_volume(path: Path, values: npt.NDArray[Any], grid: Grid) -> str:
 
 
 def _bone_file(folder: Path) -> BoneDocument:
+    return read_bone_document(_bone_json(folder), f"{BONE} of {shown(folder.name)}")
+
+
+def _bone_json(folder: Path) -> Any:
     check_case(folder)
     name = shown(folder.name)
     with refusals_as_sentences(f"cannot read {BONE} of {name}"):
         content = (folder / BONE).read_bytes()
-    return read_bone_document(parse_json(content, f"{BONE} of {name}"), f"{BONE} of {name}")
+    return parse_json(content, f"{BONE} of {name}")
 
 
 def _check_digests(folder: Path, document: BoneDocument) -> None:
     expected = {CT, FRAGMENTS, *(surface_name(part.number) for part in document.fragments)}
+    expected |= {fracture_name((part.between[0], part.between[1])) for part in document.fractures}
     if document.joint is not None:
         expected.add(JOINT)
     name = shown(folder.name)
@@ -252,6 +304,7 @@ def _segmentation(document: BoneDocument) -> Segmentation:
         ),
         tuple(taken.notes),
         tuple(taken.taken_together),
+        None if taken.record is None else taken.record.value(),
     )
 
 

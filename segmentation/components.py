@@ -8,6 +8,7 @@ is listed.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cc3d
 import edt
@@ -15,7 +16,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from segmentation.vocabulary import CTVolume, Removed, RemovedAs
+from segmentation.level import Level
+from segmentation.vocabulary import CTVolume, Grid, Removed, RemovedAs
 
 SPECK_MM3 = 50.0
 """Smaller pieces are left out unless asked for: a 3.5 mm screw finds no hold in them. Our choice."""
@@ -50,6 +52,20 @@ CABLE_SECTION_MM2 = 60.0
 CABLE_LENGTH_MM = 40.0
 """A cable is longer than this. Our choice."""
 
+VESSEL_MOST_MM3 = 1500.0
+"""The calcified wall of a vessel is no larger in one piece. Our choice."""
+
+VESSEL_HALF_THICKNESS_MM = 2.0
+"""Nor anywhere thicker than twice this. Our choice: the thinnest bones of adults are above it, so is a vessel
+calcified all round."""
+
+VESSEL_LENGTH_RATIO = 3.0
+"""It is longer than its thickness by this. Our choice: a sesamoid bone is round."""
+
+VESSEL_ALONE_MM, VESSEL_ALONE_RATIO = 3.0, 3.0
+"""No piece larger by the ratio lies so near, as lies a bone beside a splinter of it. Our choice: the distance
+within which pieces are taken as one bone."""
+
 MOST_PIECES_COUNT = 255
 """Labels are stored in one byte."""
 
@@ -66,13 +82,24 @@ class Piece:
 
 
 def pieces_above(
-    ct: CTVolume, threshold_hu: float, *, keep_small: bool
+    ct: CTVolume, level: Level, *, keep_small: bool, vessels: bool = False
 ) -> tuple[npt.NDArray[np.uint8], tuple[Piece, ...], tuple[Removed, ...]]:
-    """The pieces at or above ``threshold_hu``: a label volume, what is bone, and what was left out.
+    """The pieces above ``level``: a label volume, what is bone, and what was left out.
 
     Labels (i, j, k) uint8 are 1 for the largest kept piece, 2 for the next, 0 for everything else.
+    ``vessels``: what is shaped like a calcified vessel is no bone either.
     """
-    labels, count = cc3d.connected_components(ct.hu >= threshold_hu, connectivity=6, return_N=True)
+    above = level.above(ct)
+    crop = _box_around(above, int(np.ceil(SHELL_MM[1] / ct.grid.spacing_mm.min())) + 1)
+    offset = np.array([part.start for part in crop])
+    numbered = np.zeros(ct.grid.shape, np.uint8)
+    if not above[crop].any():
+        return numbered, (), ()
+    # Labels take four bytes a voxel: only the part of the scan that needs them gets them.
+    above = above[crop].copy(order="K")
+    labels, count = cc3d.connected_components(above, connectivity=6, return_N=True)
+    del above
+    hu = ct.hu[crop]
     if count <= np.iinfo(np.uint16).max:
         # Half the memory for all that follows.
         labels = labels.astype(np.uint16)
@@ -82,24 +109,56 @@ def pieces_above(
     removed: list[Removed] = []
     number_of = np.zeros(len(counts), np.uint8)
     surroundings: dict[int, _Surroundings] = {}
+    cored = _with_core(hu, labels, count, level)
     for label in np.argsort(-counts[1:], kind="stable") + 1:
+        if not cored[label]:
+            continue
         volume_mm3 = float(counts[label]) * ct.grid.voxel_mm3
         if volume_mm3 < SPECK_MM3 and not keep_small:
-            removed.append(Removed("speck", volume_mm3, ct.grid.ijk_to_mm(centres[label])))
+            removed.append(Removed("speck", volume_mm3, ct.grid.ijk_to_mm(centres[label] + offset)))
         else:
-            surroundings[int(label)] = _surroundings(ct, labels, int(label), boxes[label])
+            surroundings[int(label)] = _surroundings(hu, ct.grid, labels, int(label), boxes[label])
     in_body = any(not around.in_air for around in surroundings.values())
     for label, around in surroundings.items():
         volume_mm3 = float(counts[label]) * ct.grid.voxel_mm3
         taken_for = around.furniture(in_body=in_body)
+        if taken_for is None and vessels and not keep_small and volume_mm3 <= VESSEL_MOST_MM3:
+            taken_for = _as_vessel(ct.grid, labels, label, counts, boxes[label])
         if taken_for is None and len(kept) == MOST_PIECES_COUNT:
             taken_for = "too many pieces"
         if taken_for is not None:
-            removed.append(Removed(taken_for, volume_mm3, ct.grid.ijk_to_mm(centres[label])))
+            removed.append(Removed(taken_for, volume_mm3, ct.grid.ijk_to_mm(centres[label] + offset)))
             continue
         number_of[label] = len(kept) + 1
-        kept.append(Piece(len(kept) + 1, boxes[label], volume_mm3))
-    return number_of[labels], tuple(kept), tuple(removed)
+        kept.append(Piece(len(kept) + 1, _shifted(boxes[label], offset), volume_mm3))
+    numbered[crop] = number_of[labels]
+    return numbered, tuple(kept), tuple(removed)
+
+
+def _box_around(above: npt.NDArray[np.bool_], by_voxels: int) -> Box:
+    """The box of all that is True, widened; empty where nothing is."""
+    ends = []
+    for axis in range(3):
+        found = np.flatnonzero(above.any(axis=tuple(other for other in range(3) if other != axis)))
+        ends.append(slice(int(found[0]), int(found[-1]) + 1) if len(found) else slice(0, 0))
+    return grown((ends[0], ends[1], ends[2]), by_voxels, above.shape)
+
+
+def _shifted(box: Box, offset: npt.NDArray[np.int64]) -> Box:
+    i, j, k = (slice(part.start + int(by), part.stop + int(by)) for part, by in zip(box, offset, strict=True))
+    return i, j, k
+
+
+def _with_core(
+    hu: npt.NDArray[Any], labels: npt.NDArray[np.integer], count: int, level: Level
+) -> npt.NDArray[np.bool_]:
+    """Which labels hold a voxel as bright as the level's core: the others are noise and soft tissue."""
+    if level.core_hu <= level.lowest_hu:
+        return np.ones(count + 1, bool)
+    cored = np.zeros(count + 1, bool)
+    for k in range(labels.shape[2]):
+        cored[labels[:, :, k][hu[:, :, k] >= level.core_hu]] = True
+    return cored
 
 
 def grown(box: Box, by_voxels: int, shape: tuple[int, ...]) -> Box:
@@ -142,8 +201,10 @@ class _Surroundings:
         return "thin and outside the body" if in_body else None
 
 
-def _surroundings(ct: CTVolume, labels: npt.NDArray[np.integer], label: int, box: Box) -> _Surroundings:
-    spacing = ct.grid.spacing_mm
+def _surroundings(
+    hu: npt.NDArray[Any], grid: Grid, labels: npt.NDArray[np.integer], label: int, box: Box
+) -> _Surroundings:
+    spacing = grid.spacing_mm
     extent_mm = np.sort([(part.stop - part.start) * step for part, step in zip(box, spacing, strict=True)])
     box = grown(box, int(np.ceil(SHELL_MM[1] / spacing.min())), labels.shape)
     inside = labels[box] == label
@@ -155,12 +216,33 @@ def _surroundings(ct: CTVolume, labels: npt.NDArray[np.integer], label: int, box
     else:
         away = edt.edt(~inside, anisotropy=anisotropy, parallel=2)
         near = (away > SHELL_MM[0]) & (away <= SHELL_MM[1])
-    in_air = bool(near.any() and np.mean(ct.hu[box][near] < AIR_BELOW_HU) >= IN_AIR_FRACTION)
+    in_air = bool(near.any() and np.mean(hu[box][near] < AIR_BELOW_HU) >= IN_AIR_FRACTION)
     filled = thickness
     if in_air and thickness <= FURNITURE_HALF_THICKNESS_MM:
         filled = float(edt.edt(_filled(inside), anisotropy=anisotropy, parallel=2).max())
-    section_mm2 = float(inside.sum()) * ct.grid.voxel_mm3 / float(extent_mm[2])
+    section_mm2 = float(inside.sum()) * grid.voxel_mm3 / float(extent_mm[2])
     return _Surroundings(in_air, thickness, filled, float(extent_mm[1]), float(extent_mm[2]), section_mm2)
+
+
+def _as_vessel(
+    grid: Grid, labels: npt.NDArray[np.integer], label: int, counts: npt.NDArray[np.integer], box: Box
+) -> RemovedAs | None:
+    """Whether a piece is thin, long and alone in soft tissue, as a calcified vessel's wall is."""
+    spacing = grid.spacing_mm
+    anisotropy = tuple(float(step) for step in spacing)
+    near = grown(box, int(np.ceil(VESSEL_ALONE_MM / spacing.min())) + 1, labels.shape)
+    crop = labels[near]
+    inside = crop == label
+    half_mm = float(edt.edt(_filled(inside), anisotropy=anisotropy).max())
+    length_mm = float(
+        np.linalg.norm([(part.stop - part.start) * step for part, step in zip(box, spacing, strict=True)])
+    )
+    if half_mm > VESSEL_HALF_THICKNESS_MM or length_mm < VESSEL_LENGTH_RATIO * 2 * half_mm:
+        return None
+    others = crop[(edt.edt(~inside, anisotropy=anisotropy) <= VESSEL_ALONE_MM) & ~inside & (crop > 0)]
+    if (counts[others] > VESSEL_ALONE_RATIO * counts[label]).any():
+        return None
+    return "thin, long and alone, as a calcified vessel is"
 
 
 def _filled(inside: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:

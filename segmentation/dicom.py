@@ -26,8 +26,15 @@ from segmentation.dicom_pixels import PixelReader, to_hu
 from segmentation.dicom_resample import planes, shifted
 from segmentation.dicom_series import Series, all_series, chosen, listed
 from segmentation.dicom_source import files_of
+from segmentation.errors import InputError
 from segmentation.reading import GreyValues
 from segmentation.vocabulary import CTVolume, Grid
+
+SLICES_ALONG = 2
+"""The axis of a DICOM array along which slices are stacked."""
+
+LOOKED_AT_COUNT = 24
+"""Slices read to tell the kernel before anything is loaded. Our choice: as many as its judge looks at."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,10 +64,30 @@ def load_dicom(path: Path, series: int | None = None) -> CTVolume:
     return CTVolume(one.grid, hu, _digest(one.grid, hu), one.tube_voltage_kv, all_notes)
 
 
-def scan_dicom(path: Path, where: str) -> Contents:
-    """What is there, from headers alone; ``where`` stands for the path in sentences."""
+def scan_dicom(
+    path: Path, where: str, series: int | None = None, *, look: bool = False
+) -> tuple[Contents, CTVolume | None]:
+    """What is there, from headers alone; ``where`` stands for the path in sentences. With ``look``
+    also some slices, put one on the other, of the series that would load; None where they cannot be read.
+    """
     with _contents(path, where) as contents:
-        return contents
+        if not look:
+            return contents, None
+        try:
+            one, _ = chosen(contents.series, series, where, contents.left_out)
+            return contents, _some_slices(one)
+        except InputError:
+            return contents, None
+
+
+def _some_slices(one: Series) -> CTVolume | None:
+    if one.arrangement is None or one.grid is None or one.grid.slice_axis != SLICES_ALONG:
+        return None
+    stack = one.arrangement.stack
+    some = np.unique(np.linspace(0, len(stack) - 1, min(len(stack), LOOKED_AT_COUNT)).round().astype(int))
+    values = [image.T for image in _images([stack[index] for index in some], Counter())]
+    hu = np.stack(values, axis=-1).astype(np.float32)
+    return CTVolume(Grid((hu.shape[0], hu.shape[1], hu.shape[2]), one.grid.affine), hu, "some slices")
 
 
 @contextmanager

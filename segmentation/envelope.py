@@ -19,6 +19,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from segmentation.fracture_gap import gap_between
+from segmentation.level import Level
 from segmentation.vocabulary import Floats
 
 LINES = ((1, 0, 0), (0, 1, 0), (0, 0, 1), (1, 1, 0), (1, -1, 0), (1, 0, 1), (1, 0, -1), (0, 1, 1), (0, 1, -1))
@@ -74,14 +75,14 @@ def hollows(
     pieces: Pieces,
     count: int,
     hu: npt.NDArray[Any],
-    threshold_hu: float,
+    level: Level,
     spacing_mm: Floats,
     at_border: npt.NDArray[np.bool_],
 ) -> list[Hollow]:
     """The hollows of pieces 1 … ``count`` of one neighbourhood.
 
     ``pieces`` (i, j, k) uint8 is a crop: 0 outside, n = piece n (fewer than 255); ``hu`` its grey values and
-    ``threshold_hu`` the level. ``at_border`` (3, 2) tells which faces of the crop are faces of the scan,
+    ``level`` where bone ends. ``at_border`` (3, 2) tells which faces of the crop are faces of the scan,
     where a bone is cut off and its cavity is closed by the cut.
     """
     capped = _capped(pieces, at_border)
@@ -92,7 +93,8 @@ def hollows(
         return [Hollow(hollow, nowhere)] * count
     near = _box_around(hollow, np.ceil((GAP_MM + WIDE_MM) / spacing_mm).astype(int))
     result = []
-    above_hu = hu[near].astype(np.float32) - np.float32(threshold_hu)
+    solid = pieces[near] > 0
+    above_hu = level.field_hu(hu[near], solid, solid, spacing_mm)
     lines = closed[near], own[near]
     for part in _shared_out(pieces[near], count, hollow[near], lines, above_hu, spacing_mm):
         inside, beyond = np.zeros(pieces.shape, bool), nowhere.copy()

@@ -12,16 +12,14 @@ from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
+from segmentation.how_found import Blur, PointSpread
 from segmentation.point_spread import FWHM_PER_SIGMA_RATIO, estimate_point_spread
+from segmentation.profiles import noise_and_where
+from segmentation.record import places_of
 from segmentation.refine import refine_surface
-from segmentation.vocabulary import Cortex, CTVolume, Floats, Fragment, PointSpread, RefinedSurface, Surface
-
-ON_THE_LEVEL_HU = 2.0
-"""A vertex whose interpolated grey value is this near to the level lies on an edge of grey values. Our
-choice: the interpolation along a voxel's edge is exact, a cut or a closed hollow is off by tens.
-"""
+from segmentation.refined import RefinedSurface
+from segmentation.vocabulary import Cortex, CTVolume, Floats, Fragment, Surface
 
 MEASURED_AT_LEAST_FRACTION = 0.6
 """A surface of which less could be measured is not refined: what is not measured follows its neighbours, and
@@ -38,32 +36,33 @@ et al. 2009; Soodmand et al. 2018 Biomed Eng Online 17:29).
 def faithful(
     ct: CTVolume,
     fragments: Sequence[Fragment],
-    threshold_hu: float,
+    on_edges: Sequence[npt.NDArray[np.bool_]],
     *,
-    divided: bool,
     everywhere: bool = False,
-) -> tuple[tuple[Fragment, ...], tuple[str, ...]]:
-    """``fragments`` with refined surfaces and their cortex, and sentences about how that went.
+) -> tuple[tuple[Fragment, ...], tuple[str, ...], Blur]:
+    """``fragments`` with refined surfaces and their cortex, sentences about how that went, and the blur.
 
-    ``divided``: cuts or labels gave some of the borders, which no grey value shows. A fragment of which too
-    little could be measured keeps its plain surface, unless ``everywhere`` asks for it.
+    ``on_edges`` tells for each fragment's vertices (n,) whether they lie on an edge of grey values; the
+    others stay. A fragment of which too little could be measured keeps its plain surface, unless
+    ``everywhere`` asks for it.
     """
-    spread = estimate_point_spread(ct, [fragment.surface for fragment in fragments])
+    surfaces = [fragment.surface for fragment in fragments]
+    noise_hu, where = noise_and_where(ct, np.concatenate([surface.vertices_mm for surface in surfaces]))
+    spread = estimate_point_spread(ct, surfaces, noise_sd_hu=noise_hu)
     result: list[Fragment] = []
     plain: list[str] = []
     told: list[str] = []
     kept = []
-    for fragment in fragments:
+    for fragment, on_edge in zip(fragments, on_edges, strict=True):
         refined = refine_surface(ct, fragment.surface, point_spread=spread)
         measured = ~(refined.repaired | refined.no_edge)
         if measured.mean() < MEASURED_AT_LEAST_FRACTION and not everywhere:
             plain.append(f"{fragment.name} ({measured.mean():.0%} measured)")
             result.append(fragment)
             continue
-        told += [note for note in refined.notes if note not in told]
-        moved, on_edge = _moved(ct, fragment, refined, threshold_hu if divided else None)
+        told += [note for note in refined.notes if note not in (*told, *spread.notes)]
         kept.append(on_edge & measured)
-        result.append(moved)
+        result.append(_moved(fragment, refined, on_edge))
     notes = [*_spread_notes(spread), *told]
     if kept:
         notes.append(_share_note(kept, result))
@@ -71,18 +70,12 @@ def faithful(
         notes.append(
             f"too little of a surface could be measured to refine it, its level was kept: {', '.join(plain)}"
         )
-    return tuple(result), tuple(notes)
+    return tuple(result), tuple(notes), Blur(spread, noise_hu, where)
 
 
-def _moved(
-    ct: CTVolume, fragment: Fragment, refined: RefinedSurface, threshold_hu: float | None
-) -> tuple[Fragment, npt.NDArray[np.bool_]]:
-    """The fragment on its refined surface, and which vertices could be refined."""
+def _moved(fragment: Fragment, refined: RefinedSurface, on_edge: npt.NDArray[np.bool_]) -> Fragment:
+    """The fragment on its refined surface."""
     plain = fragment.surface.vertices_mm
-    hu = ndimage.map_coordinates(ct.hu, ct.grid.mm_to_ijk(plain).T, output=float, order=1, mode="nearest")
-    on_edge = (
-        np.ones(len(plain), bool) if threshold_hu is None else np.abs(hu - threshold_hu) <= ON_THE_LEVEL_HU
-    )
     surface = Surface(np.where(on_edge[:, None], refined.surface.vertices_mm, plain), fragment.surface.faces)
 
     def where_on_edge(values: Floats) -> Floats:
@@ -96,9 +89,9 @@ def _moved(
         thickness_known=refined.thickness_known & on_edge,
         cortex_hu=where_on_edge(refined.cortex_hu),
         mass_hu_mm=where_on_edge(refined.mass_hu_mm),
+        place=places_of(refined, on_edge),
     )
-    moved = replace(fragment, surface=surface, volume_mm3=surface.enclosed_mm3, cortex=cortex)
-    return moved, on_edge
+    return replace(fragment, surface=surface, volume_mm3=surface.enclosed_mm3, cortex=cortex)
 
 
 def _spread_notes(spread: PointSpread) -> tuple[str, ...]:

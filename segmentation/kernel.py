@@ -14,7 +14,7 @@ import edt
 import numpy as np
 from scipy import ndimage
 
-from segmentation.vocabulary import NO_DATA_BELOW_HU, CTVolume, Floats
+from segmentation.vocabulary import NO_DATA_BELOW_HU, SHARP_KERNEL, CTVolume, Floats
 
 BODY_ABOVE_HU = -500.0
 """Half-way between air and tissue, the unbiased place of a blurred edge (common practice)."""
@@ -76,10 +76,16 @@ def judge_kernel(ct: CTVolume) -> KernelJudgement:
         return KernelJudgement(
             True,
             undershoot,
-            f"a sharp kernel: {seen}, so thin bone reads too dense and too thin; export the series with a"
+            f"{SHARP_KERNEL}: {seen}, so thin bone reads too dense and too thin; export the series with a"
             " standard kernel for density",
         )
     return KernelJudgement(False, undershoot, f"no sharp kernel: {seen}")
+
+
+def sharp_note(ct: CTVolume) -> tuple[str, ...]:
+    """A sentence about the kernel of ``ct`` where it is sharp; nothing where it is not or cannot be told."""
+    judged = judge_kernel(ct)
+    return (judged.sentence,) if judged.sharp else ()
 
 
 def _air_beside_body(ct: CTVolume) -> tuple[Floats, Floats]:

@@ -8,7 +8,7 @@ distance to the plane.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import edt
 import numpy as np
@@ -18,6 +18,7 @@ from scipy import ndimage
 from segmentation.components import Box, Piece, grown
 from segmentation.envelope import Mask, hollows
 from segmentation.errors import InputError
+from segmentation.level import Level
 from segmentation.surface import edge_gradient_hu_per_mm
 from segmentation.vocabulary import CTVolume, Floats
 
@@ -33,6 +34,10 @@ LABEL_SMOOTHING_VOXELS_COUNT = 1.0
 """Gaussian smoothing of the border between two touching labels, whose place is known to a voxel only. Our
 choice."""
 
+BONE, HOLLOW, OTHERS = 1, 2, 3
+"""What ``Part.body`` says of a voxel: bone of the part, a hollow it closes round, bone of another; 0 is
+outside."""
+
 DEEP_VOXELS_COUNT = 2.0
 """The deep inside is raised to what the edge climbs in this many voxels, so that a cut through it stays
 flat."""
@@ -40,12 +45,18 @@ flat."""
 
 @dataclass(frozen=True, eq=False)
 class Part:
-    """A fragment in the making: ``field_hu`` float32 on the crop ``box`` of the scan, positive inside."""
+    """A fragment in the making: ``field_hu`` float32 on the crop ``box`` of the scan, positive inside.
+
+    ``body`` tells bone from the hollows it closes round, as they were before any cut.
+    ``uncut_hu`` is the field before any cut, on the same crop: what a merge puts back.
+    """
 
     box: Box
     field_hu: npt.NDArray[np.float32]
+    body: npt.NDArray[np.uint8]
     gradient_hu_per_mm: float
     cut_off_by_scan: bool
+    uncut_hu: npt.NDArray[np.float32] | None = None
 
     @property
     def offset_ijk(self) -> tuple[int, int, int]:
@@ -62,7 +73,7 @@ class Cut:
 
 
 def parts_from_pieces(
-    ct: CTVolume, labels: npt.NDArray[np.uint8], pieces: tuple[Piece, ...], threshold_hu: float
+    ct: CTVolume, labels: npt.NDArray[np.uint8], pieces: tuple[Piece, ...], level: Level
 ) -> list[Part]:
     """One part for each piece, hollows included, in the order of ``pieces``."""
     parts: dict[int, Part] = {}
@@ -74,18 +85,18 @@ def parts_from_pieces(
             lookup[labels[box]],
             len(neighbours),
             ct.hu[box],
-            threshold_hu,
+            level,
             ct.grid.spacing_mm,
             _at_border(box, labels.shape),
         )
         for piece, hollow in zip(neighbours, found, strict=True):
             parts[piece.number] = _part(
-                ct, box, labels[box] == piece.number, hollow.inside, hollow.beyond_gap_mm, threshold_hu
+                ct, box, labels[box] == piece.number, hollow.inside, hollow.beyond_gap_mm, level
             )
     return [parts[piece.number] for piece in pieces]
 
 
-def parts_from_labels(ct: CTVolume, given: npt.NDArray[np.uint8], threshold_hu: float) -> list[Part]:
+def parts_from_labels(ct: CTVolume, given: npt.NDArray[np.uint8], level: Level) -> list[Part]:
     """One part for each label value, in rising order; the labels say which voxel is whose, the level where it
     ends."""
     values = [int(value) for value in np.unique(given) if value]
@@ -94,12 +105,13 @@ def parts_from_labels(ct: CTVolume, given: npt.NDArray[np.uint8], threshold_hu: 
     spacing = ct.grid.spacing_mm
     reach = int(np.ceil(2 * LABEL_REACH_MM / spacing.min())) + 2
     found = ndimage.find_objects(given)
+    bone = level.above(ct)
     parts = []
     for value in values:
         box = grown(found[value - 1], reach, given.shape)
         crop = given[box]
         own = _signed_distance_mm(crop == value, spacing)
-        above = ct.hu[box] >= threshold_hu
+        above = bone[box]
         rest = ((crop != value) & (crop != 0)) | _going_on(above & (crop == 0), own, spacing)
         beyond = np.full(crop.shape, np.inf, np.float32)
         if rest.any():
@@ -108,7 +120,7 @@ def parts_from_labels(ct: CTVolume, given: npt.NDArray[np.uint8], threshold_hu: 
         piece = above & (own < LABEL_REACH_MM) & ~rest
         hollow = ~above & (crop == value)
         edge = ~ndimage.binary_fill_holes(piece | (own < -LABEL_REACH_MM))
-        parts.append(_part(ct, box, piece, hollow & ~edge, beyond, threshold_hu, bordering=rest & above))
+        parts.append(_part(ct, box, piece, hollow & ~edge, beyond, level, bordering=rest & above))
     return parts
 
 
@@ -131,11 +143,10 @@ def cut_in_two(parts: list[Part], cut: Cut, ct: CTVolume) -> list[Part]:
         raise InputError(
             f"the cut at {x:g}, {y:g}, {z:g} lies in no fragment: give a point inside the bone to divide"
         )
-    whole = parts[index]
     length = float(np.linalg.norm(cut.normal))
     if not np.isfinite(length) or length == 0:
         raise InputError("a cut's normal must have a length and a direction: give three numbers, not all 0")
-    axes = [np.arange(part.start, part.stop) for part in whole.box]
+    axes = [np.arange(part.start, part.stop) for part in parts[index].box]
     normal = np.asarray(cut.normal, float) / length
     # Signed distance is affine in (i, j, k): three outer sums instead of a coordinate array.
     slope = ct.grid.affine[:3, :3].T @ normal
@@ -145,14 +156,25 @@ def cut_in_two(parts: list[Part], cut: Cut, ct: CTVolume) -> list[Part]:
         + slope[1] * axes[1][None, :, None]
         + slope[2] * axes[2][None, None, :]
         + level
-    ).astype(np.float32) * np.float32(whole.gradient_hu_per_mm)
+    ).astype(np.float32)
+    return divided(
+        parts, index, ahead, "the cut leaves one side empty: move its point into the bone or turn its normal"
+    )
+
+
+def divided(parts: list[Part], index: int, ahead_mm: npt.NDArray[np.float32], when_empty: str) -> list[Part]:
+    """``parts`` with one divided by a signed distance on its crop; what lies ahead is appended as the last.
+
+    ``when_empty`` is the sentence of the InputError when one side holds nothing.
+    """
+    whole = parts[index]
+    ahead = ahead_mm * np.float32(whole.gradient_hu_per_mm)
     front, back = np.minimum(whole.field_hu, ahead), np.minimum(whole.field_hu, -ahead)
     if not (front > 0).any() or not (back > 0).any():
-        raise InputError("the cut leaves one side empty: move its point into the bone or turn its normal")
-    divided = [
-        Part(whole.box, side, whole.gradient_hu_per_mm, whole.cut_off_by_scan) for side in (back, front)
-    ]
-    return [*parts[:index], divided[0], *parts[index + 1 :], divided[1]]
+        raise InputError(when_empty)
+    uncut = whole.field_hu if whole.uncut_hu is None else whole.uncut_hu
+    sides = [replace(whole, field_hu=side, uncut_hu=uncut) for side in (back, front)]
+    return [*parts[:index], sides[0], *parts[index + 1 :], sides[1]]
 
 
 def _part_at(parts: list[Part], point_ijk: Floats) -> int | None:
@@ -173,7 +195,7 @@ def _part(
     piece: Mask,
     hollow: Mask,
     beyond_mm: npt.NDArray[np.float32],
-    threshold_hu: float,
+    level: Level,
     *,
     bordering: Mask | None = None,
 ) -> Part:
@@ -185,7 +207,8 @@ def _part(
     where = ndimage.find_objects((piece | hollow).astype(np.uint8))
     if not where:
         raise InputError(
-            f"a label holds no voxel at or above {threshold_hu:g} HU: lower the threshold or check the labels"
+            f"a label holds no voxel at or above {level.lowest_hu:g} HU:"
+            " lower the threshold or check the labels"
         )
     tight = grown(where[0], 2, piece.shape)
     piece, hollow, beyond_mm = piece[tight], hollow[tight], beyond_mm[tight]
@@ -194,7 +217,7 @@ def _part(
         slice(outer.start + inner.start, outer.start + inner.stop)
         for outer, inner in zip(box, tight, strict=True)
     )
-    field = ct.hu[whole].astype(np.float32) - np.float32(threshold_hu)
+    field = level.field_hu(ct.hu[whole], piece, piece | hollow, ct.grid.spacing_mm)
     gradient = edge_gradient_hu_per_mm(np.where(piece, np.abs(field), -np.abs(field)), ct.grid.spacing_mm)
     inside = piece | hollow
     field = np.where(inside, np.float32(1), np.float32(-1)) * np.maximum(np.abs(field), np.float32(1))
@@ -208,8 +231,21 @@ def _part(
         deep &= beyond_mm * np.float32(gradient) > raised
     field[deep] = np.maximum(field[deep], raised)
     return Part(
-        (whole[0], whole[1], whole[2]), field, gradient, bool(_at_border(whole, ct.grid.shape, field).any())
+        (whole[0], whole[1], whole[2]),
+        field,
+        _body(piece, hollow, bordering),
+        gradient,
+        bool(_at_border(whole, ct.grid.shape, field).any()),
     )
+
+
+def _body(piece: Mask, hollow: Mask, others: Mask | None) -> npt.NDArray[np.uint8]:
+    """Which voxels are BONE, HOLLOW and OTHERS."""
+    body = np.zeros(piece.shape, np.uint8)
+    if others is not None:
+        body[others] = OTHERS
+    body[hollow], body[piece] = HOLLOW, BONE
+    return body
 
 
 def _signed_distance_mm(inside: Mask, spacing_mm: Floats) -> npt.NDArray[np.float32]:

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import minimize
 
+from segmentation.how_found import PointSpread
 from segmentation.profiles import Profiles, Scan, noise_hu, scan_of
 from segmentation.refine_kernels import (
     BAND_SEEN,
@@ -31,7 +32,7 @@ from segmentation.refine_kernels import (
     fit_single_edges,
 )
 from segmentation.surface_shape import Rings, Shape, shape_of
-from segmentation.vocabulary import CTVolume, Floats, PointSpread, Surface
+from segmentation.vocabulary import CTVolume, Floats, Surface
 
 FWHM_PER_SIGMA_RATIO = float(2 * np.sqrt(2 * np.log(2)))
 """Full width at half maximum of a Gaussian over its deviation (closed form)."""
@@ -86,10 +87,13 @@ SHARP_FRACTION = 0.025
 standard kernels show on phantoms, below the dip from which thickness goes wrong."""
 
 
-def estimate_point_spread(ct: CTVolume, surfaces: Sequence[Surface], *, seed: int = 1) -> PointSpread:
+def estimate_point_spread(
+    ct: CTVolume, surfaces: Sequence[Surface], *, noise_sd_hu: float | None = None, seed: int = 1
+) -> PointSpread:
     """The blur of ``ct`` as the bones inside ``surfaces`` show it; they may be up to 1 mm off.
 
-    Give all bones of a scan at once: the blur is the scan's.
+    Give all bones of a scan at once: the blur is the scan's. ``noise_sd_hu`` is the noise around them, looked
+    for where it is not given.
     """
     scan = scan_of(ct)
     shapes = [
@@ -105,7 +109,9 @@ def estimate_point_spread(ct: CTVolume, surfaces: Sequence[Surface], *, seed: in
         np.concatenate([one.normals for one in shapes]),
         np.concatenate([one.bends for one in shapes]),
     )
-    return spread_at(ct, scan, shape, noise_hu(ct, scan.to_patient_mm(shape.points_mm)), seed)
+    if noise_sd_hu is None:
+        noise_sd_hu = noise_hu(ct, scan.to_patient_mm(shape.points_mm))
+    return spread_at(ct, scan, shape, noise_sd_hu, seed)
 
 
 def spread_at(ct: CTVolume, scan: Scan, shape: Shape, noise_hu: float, seed: int) -> PointSpread:

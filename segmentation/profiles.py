@@ -32,6 +32,9 @@ ODD_EDGE_RATIO = 1.01
 MUSCLE_HU, SOFT_HU, NOT_AIR_HU = (20.0, 90.0), (-150.0, 150.0), (-900.0, 3000.0)
 """Where noise is looked for, in this order. Muscle's values: common practice."""
 
+NOISE_PLACES = {MUSCLE_HU: "muscle", SOFT_HU: "soft tissue", NOT_AIR_HU: "all but air"}
+"""What a person calls them."""
+
 NOISE_SLICES_COUNT, NOISE_VALUES_COUNT, NOISE_MARGIN_MM = 16, 2000, 20.0
 """Slices looked at, values needed, and how far around the bone. Our choice."""
 
@@ -143,7 +146,13 @@ def _slice_axis(spacing_mm: Floats) -> int:
 
 
 def noise_hu(ct: CTVolume, points_mm: Floats) -> float:
-    """Standard deviation of the noise around ``points_mm`` (patient mm), from second differences in muscle.
+    """Standard deviation of the noise around ``points_mm`` (patient mm)."""
+    return noise_and_where(ct, points_mm)[0]
+
+
+def noise_and_where(ct: CTVolume, points_mm: Floats) -> tuple[float, str]:
+    """Standard deviation of the noise around ``points_mm`` (patient mm), from second differences in muscle,
+    and where there was enough to measure it.
 
     1.4826 · median |second difference| / √6, in the slice plane; tissue's slow changes drop out.
     """
@@ -169,10 +178,11 @@ def noise_hu(ct: CTVolume, points_mm: Floats) -> float:
             levels.append(level.ravel())
             changes.append(np.abs(change).ravel())
     level, change = np.concatenate(levels), np.concatenate(changes)
-    for least, most in (MUSCLE_HU, SOFT_HU, NOT_AIR_HU):
+    where = "all grey values"
+    for (least, most), name in NOISE_PLACES.items():
         here = change[(level >= least) & (level <= most)]
         if len(here) >= NOISE_VALUES_COUNT:
-            change = here
+            change, where = here, name
             break
     found = DEVIATION_PER_MEDIAN_RATIO * float(np.median(change)) / np.sqrt(6)
-    return max(LEAST_NOISE_HU, float(found))
+    return max(LEAST_NOISE_HU, float(found)), where

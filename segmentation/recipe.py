@@ -22,11 +22,20 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from segmentation.components import SPECK_MM3, pieces_above
+from segmentation.edits import Edit, JointBrush, apply_to_parts, document_of
 from segmentation.errors import InputError
-from segmentation.metal import find_metal, metal_note, without_metal
-from segmentation.parts import NEAR_MM, Cut, Part, cut_in_two, parts_from_labels, parts_from_pieces
+from segmentation.fracture_surface import fracture_surfaces
+from segmentation.how_found import SegmentationRecord, UsedLevel
+from segmentation.islands import islands_joined
+from segmentation.joints import with_joints
+from segmentation.kernel import sharp_note
+from segmentation.level import Level, PlainLevel
+from segmentation.metal import Metal, find_metal, metal_note, without_metal
+from segmentation.parts import NEAR_MM, Cut, Part, parts_from_labels, parts_from_pieces
+from segmentation.record import histogram_of
+from segmentation.seeds import Seed
 from segmentation.surface import iso_surface
-from segmentation.threshold import check_threshold, choose_threshold
+from segmentation.threshold import check_threshold, choose_level
 from segmentation.vocabulary import (
     NO_DATA_BELOW_HU,
     Bone,
@@ -55,40 +64,46 @@ def segment(
     calibration_reason: str | None = None,
     host: Host = "bone",
     cuts: Sequence[Cut] = (),
+    edits: Sequence[Edit] = (),
     labels: npt.NDArray[Any] | None = None,
+    seeds: Sequence[Seed] = (),
     keep_small: bool = False,
     joint: Surface | None = None,
+    find_joints: bool = True,
     names: Sequence[Name] = (),
     refine: bool | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Bone:
     """The bone in ``ct``: its outer envelope at a grey level, as fragments with closed surfaces.
 
-    ``threshold_hu`` is the level; without it one is chosen and its reason kept. ``labels`` (integers of the
-    CT's shape) say which voxel belongs to which fragment. ``cuts`` divide fragments, in order. Fragments are
-    numbered from the largest, or in the labels' order. ``refine`` takes the scanner's blur out of the
-    surfaces (default: where the level is chosen and the host is bone). Raises InputError when nothing is
-    bone.
+    ``threshold_hu`` is the level; without it the level adapts to its place (of foam and given labels: one is
+    chosen), and how is kept. ``labels`` (integers of the CT's shape) say which voxel belongs to which
+    fragment. ``seeds`` part bones that touch; without them the pieces are searched for such (of bone, not of
+    foam). ``edits`` and then ``cuts`` change fragments, in order. The fracture between each two facing
+    fragments is measured; without a given ``joint`` the joints between bones are found (``find_joints``).
+    Fragments are numbered from the largest, after those that seeds name, or in the labels' order. ``refine``
+    takes the scanner's blur out of the surfaces (default: where the level is chosen and the host is bone).
+    Raises InputError when nothing is bone.
     """
     progress = progress or _silent
     progress("looking for metal")
     metal = find_metal(ct)
     progress("choosing the level")
-    if threshold_hu is None:
-        counted = ct if metal is None else without_metal(ct, metal, 2 * NO_DATA_BELOW_HU)
-        threshold_hu, reason = choose_threshold(counted)
-        del counted
-    else:
-        check_threshold(ct, threshold_hu)
-        reason = "given"
+    given = threshold_hu is not None
+    level, threshold_hu, reason = _level(ct, metal, threshold_hu, adapts=host == "bone" and labels is None)
+    adapts = not isinstance(level, PlainLevel)
     whole, removed = ct, () if metal is None else metal.pieces
     if metal is not None:
-        ct = without_metal(ct, metal, min(BESIDE_METAL_HU, threshold_hu - 1))
+        ct = without_metal(ct, metal, min(BESIDE_METAL_HU, level.lowest_hu - 1))
     progress("finding pieces and hollows")
+    if labels is not None and seeds:
+        raise InputError("labels and seeds both say which bone is whose: give one of them")
+    seeded: tuple[tuple[str, str], ...] = ()
+    told: tuple[str, ...] = ()
     if labels is not None:
-        parts = parts_from_labels(ct, _checked_labels(labels, ct), threshold_hu)
+        parts = parts_from_labels(ct, _checked_labels(labels, ct), level)
     else:
-        numbered, pieces, no_bone = pieces_above(ct, threshold_hu, keep_small=keep_small)
+        numbered, pieces, no_bone = pieces_above(ct, level, keep_small=keep_small, vessels=not given)
         removed += no_bone
         if not pieces:
             why = (
@@ -97,64 +112,134 @@ def segment(
                 else "nothing is there"
             )
             raise InputError(
-                f"no bone at or above {threshold_hu:g} HU: {why}; lower the threshold or keep small pieces"
+                f"no bone at or above {level.lowest_hu:g} HU: {why}; lower the threshold or keep small pieces"
             )
-        parts = parts_from_pieces(ct, numbered, pieces, threshold_hu)
+        if adapts:
+            numbered, pieces = islands_joined(numbered, pieces, ct.grid.spacing_mm)
+        parts = []
+        if seeds or host == "bone":
+            # Brings compiled loops with it, and foam needs none.
+            from segmentation.apart_pieces import taken_apart
+
+            apart = taken_apart(ct, level.lowest_hu, numbered, pieces, seeds, progress)
+            seeded, told = apart.known, apart.notes
+            if apart.pieces:
+                parts = parts_from_labels(ct, apart.labels, level)
+                numbered[np.isin(numbered, list(apart.pieces))] = 0
+                pieces = tuple(piece for piece in pieces if piece.number not in apart.pieces)
+            del apart
+        parts += parts_from_pieces(ct, numbered, pieces, level)
         del numbered
     parts = [part for part in parts if (part.field_hu > 0).any()]
     surfaces = [iso_surface(part.field_hu, ct.grid, part.offset_ijk) for part in parts]
     if labels is None:
-        order = sorted(range(len(parts)), key=lambda index: -surfaces[index].enclosed_mm3)
+        order = sorted(
+            range(len(parts)),
+            key=lambda index: (
+                (index, 0) if index < len(seeded) else (len(seeded), -surfaces[index].enclosed_mm3)
+            ),
+        )
         if not keep_small:
             # A thin piece of many voxels may enclose next to nothing.
-            specks = [index for index in order if surfaces[index].enclosed_mm3 < SPECK_MM3]
+            specks = [
+                index for index in order if surfaces[index].enclosed_mm3 < SPECK_MM3 and index >= len(seeded)
+            ]
             removed += tuple(
                 Removed("speck", surfaces[index].enclosed_mm3, surfaces[index].vertices_mm.mean(axis=0))
                 for index in specks
             )
             order = [index for index in order if index not in specks] or order
         parts, surfaces = [parts[index] for index in order], [surfaces[index] for index in order]
-    for cut in cuts:
+    used: tuple[UsedLevel, ...] = (UsedLevel(threshold_hu, f"{host} begins"),)
+    if adapts:
+        threshold_hu, reason, used = _told(ct, surfaces, level)
+    edits = (*edits, *cuts)
+    for edit in edits:
+        made = {id(part): surface for part, surface in zip(parts, surfaces, strict=True)}
         before = parts
-        parts = cut_in_two(parts, cut, ct)
+        parts = apply_to_parts(before, edit, ct)
         surfaces = [
-            surfaces[index]
-            if index < len(before) and part is before[index]
-            else iso_surface(part.field_hu, ct.grid, part.offset_ijk)
-            for index, part in enumerate(parts)
+            made[id(part)] if id(part) in made else iso_surface(part.field_hu, ct.grid, part.offset_ijk)
+            for part in parts
         ]
     progress("naming fragments")
-    fragments, notes, together = _named(parts, surfaces, names, ct)
+    fragments, notes, together = _named(parts, surfaces, names, ct, seeded)
+    notes += told
+    numbered = _label_volume(parts, ct)
+    if adapts:
+        notes += _closed_gaps(ct, numbered, fragments, level)
     if metal is not None:
         notes += (metal_note(metal.pieces),)
-    if refine or (refine is None and reason != "given" and host == "bone"):
+    notes += sharp_note(whole)
+    blur = None
+    if refine or (refine is None and not given and host == "bone"):
         # Brings compiled loops and a hundred megabytes with it, and only this needs them.
         from segmentation.faithful import faithful
+        from segmentation.grey_edges import on_any_level, on_one_level
 
         progress("refining the surface")
-        fragments, refined_notes = faithful(
-            ct, fragments, threshold_hu, divided=bool(cuts) or labels is not None, everywhere=bool(refine)
-        )
+        if adapts:
+            on_edges = [
+                on_any_level(part, surface, ct.grid) for part, surface in zip(parts, surfaces, strict=True)
+            ]
+        else:
+            on_edges = [on_one_level(ct, surface, threshold_hu) for surface in surfaces]
+        fragments, refined_notes, blur = faithful(ct, fragments, on_edges, everywhere=bool(refine))
         notes += refined_notes
-    return Bone(
+    record = SegmentationRecord(histogram_of(whole, numbered), used, blur)
+    progress("measuring fractures and joints")
+    bone = Bone(
         ct=whole,
-        labels=_label_volume(parts, ct),
+        labels=numbered,
         fragments=fragments,
         host=host,
-        segmentation=Segmentation(threshold_hu, reason, removed, notes, together),
+        segmentation=Segmentation(threshold_hu, reason, removed, notes, together, record),
         calibration=calibration,
         calibration_reason=calibration_reason if calibration is None else None,
         joint=None if joint is None else _facing_out_of(joint, surfaces),
-        edits=tuple(
-            {
-                "cut": {
-                    "point_mm": np.asarray(cut.point_mm).tolist(),
-                    "normal": np.asarray(cut.normal).tolist(),
-                }
-            }
-            for cut in cuts
-        ),
+        edits=document_of(edits),
+        fractures=fracture_surfaces(ct, numbered, fragments, None if blur is None else blur.point_spread),
     )
+    brushes = [edit for edit in edits if isinstance(edit, JointBrush)]
+    return with_joints(bone, brushes) if find_joints or brushes else bone
+
+
+def _level(
+    ct: CTVolume, metal: Metal | None, threshold_hu: float | None, *, adapts: bool
+) -> tuple[Level, float, str]:
+    """Where bone ends: the given level, or one that ``adapts`` to its place; its value, and why."""
+    if threshold_hu is not None:
+        check_threshold(ct, threshold_hu)
+        return PlainLevel(threshold_hu), threshold_hu, "given"
+    chosen = choose_level(ct if metal is None else without_metal(ct, metal, 2 * NO_DATA_BELOW_HU))
+    if chosen.tissue is None or not adapts:
+        return PlainLevel(chosen.level_hu), chosen.level_hu, chosen.reason
+    # Brings compiled loops with it, and a given level needs none.
+    from segmentation.local_level import LocalLevel
+
+    return LocalLevel(chosen.tissue), chosen.level_hu, chosen.reason
+
+
+def _told(
+    ct: CTVolume, surfaces: Sequence[Surface], level: Level
+) -> tuple[float, str, tuple[UsedLevel, ...]]:
+    """A level that adapts, at the middle of the surfaces' points, and how it ranges over them."""
+    from segmentation.local_level import LocalLevel, told
+
+    assert isinstance(level, LocalLevel)
+    return told(ct, surfaces, level)
+
+
+def _closed_gaps(
+    ct: CTVolume, numbered: npt.NDArray[np.uint8], fragments: Sequence[Fragment], level: Level
+) -> tuple[str, ...]:
+    """Sentences about gaps that a level that adapts may have closed."""
+    from segmentation.closed_gaps import closed_gap_notes
+    from segmentation.local_level import LocalLevel
+
+    assert isinstance(level, LocalLevel)
+    names = [fragment.name for fragment in fragments]
+    return closed_gap_notes(ct, numbered, names, level.tissue.soft_hu)
 
 
 def _silent(_step: str) -> None:
@@ -181,10 +266,14 @@ def _label_volume(parts: Sequence[Part], ct: CTVolume) -> npt.NDArray[np.uint8]:
 
 
 def _named(
-    parts: Sequence[Part], surfaces: Sequence[Surface], names: Sequence[Name], ct: CTVolume
+    parts: Sequence[Part],
+    surfaces: Sequence[Surface],
+    names: Sequence[Name],
+    ct: CTVolume,
+    seeded: Sequence[tuple[str, str]] = (),
 ) -> tuple[tuple[Fragment, ...], tuple[str, ...], tuple[str, ...]]:
     """Fragments with names and bones, sentences about how they were told apart, bones only taken together."""
-    given: dict[int, tuple[str, str | None]] = {}
+    given: dict[int, tuple[str, str | None]] = dict(enumerate(seeded))
     for point_mm, name, bone in names:
         if not np.isfinite(point_mm).all():
             raise InputError(f"the name {name!r} needs three finite coordinates (got {point_mm})")

@@ -20,6 +20,7 @@ from segmentation.cortex_level import (
     local_levels_hu,
     scan_level_hu,
 )
+from segmentation.how_found import PointSpread
 from segmentation.point_spread import FWHM_PER_SIGMA_RATIO, spread_at
 from segmentation.profile_kernels import FARTHEST_MM
 from segmentation.profiles import Scan, noise_hu, scan_of
@@ -40,9 +41,10 @@ from segmentation.refine_kernels import (
     THICKNESS,
     fit_profiles,
 )
+from segmentation.refined import RefinedSurface
 from segmentation.repair import LEFT_SD_MM, repaired, unfolded
 from segmentation.surface_shape import Rings, Shape, shape_of
-from segmentation.vocabulary import CTVolume, Floats, PointSpread, RefinedSurface, Surface
+from segmentation.vocabulary import CTVolume, Floats, Surface
 
 Mask = npt.NDArray[np.bool_]
 Rows = npt.NDArray[np.int64]

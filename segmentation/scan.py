@@ -1,5 +1,7 @@
 """Tells what a file or folder holds and what would be loaded from it, from headers, before anything is.
 
+With ``look`` some slices of a DICOM series that would load are read too: a sharp kernel is told.
+
 The words come from geometry and scan settings; neither a patient's name, number, dates nor the names of files
 and folders are in them, so the result may be shown or sent.
 """
@@ -42,7 +44,7 @@ class Scan:
     refusal: str | None
 
 
-def scan_ct(path: Path, series: int | None = None) -> Scan:
+def scan_ct(path: Path, series: int | None = None, *, look: bool = False) -> Scan:
     """What is at ``path``, and what ``load_ct`` would take from it; InputError where nothing can be told."""
     path = Path(path)
     if kind_of(path) == "NIfTI":
@@ -50,10 +52,11 @@ def scan_ct(path: Path, series: int | None = None) -> Scan:
     from segmentation.dicom import scan_dicom
     from segmentation.dicom_series import chosen
     from segmentation.dicom_source import is_zip
+    from segmentation.kernel import sharp_note
 
     kind = "DICOM folder" if path.is_dir() else "zip file" if is_zip(path) else "DICOM file"
     where = f"the {kind}"
-    contents = scan_dicom(path, where)
+    contents, slices = scan_dicom(path, where, series, look=look)
     found = tuple(
         Found(one.number, one.title, one.grid, one.tube_voltage_kv, tuple(one.notes), one.refusal)
         for one in contents.series
@@ -62,6 +65,8 @@ def scan_ct(path: Path, series: int | None = None) -> Scan:
     try:
         one, chosen_notes = chosen(contents.series, series, where, contents.left_out)
         loads, notes = one.number, [*notes, *chosen_notes]
+        if slices is not None:
+            notes += sharp_note(slices)
     except InputError as fault:
         refusal = str(fault)
     return Scan(kind, found, dict(sorted(contents.left_out.items())), tuple(notes), loads, refusal)

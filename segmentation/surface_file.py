@@ -6,10 +6,13 @@ PLY has no frame of its own: a file given by a person is taken to be in RAS+ mm.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from io import BytesIO
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from segmentation.errors import InputError
 from segmentation.files import refusals_as_sentences, shown
@@ -26,29 +29,48 @@ _CORTEX = (
     "thickness_known",
     "cortex_hu",
     "mass_hu_mm",
+    "place",
 )
-"""Properties of a vertex after its place, where the cortex was measured; "known" is one byte, 0 or 1."""
+"""Properties of a vertex after its coordinates, where the cortex was measured. The last is missing where it
+is not known, as in files from before it was kept."""
 
-_MEASURED_VERTEX = np.dtype(
-    [*_VERTEX.descr, *((name, "u1" if name == "thickness_known" else "<f4") for name in _CORTEX)]
-)
+_BYTES = ("thickness_known", "place")
+"""Those that are one byte: 0 or 1, and the number of a Place. The others are floats."""
+
 _FACE = np.dtype([("count", "u1"), ("corners", "<i4", (3,))])
 
 
-def ply_bytes(surface: Surface, cortex: Cortex | None = None) -> bytes:
-    """``surface`` as a PLY file, with what was measured of its cortex as properties of each vertex."""
+def _measured_vertex(names: tuple[str, ...]) -> np.dtype[Any]:
+    return np.dtype([*_VERTEX.descr, *((name, "u1" if name in _BYTES else "<f4") for name in names)])
+
+
+def ply_bytes(
+    surface: Surface, cortex: Cortex | None = None, columns: Mapping[str, npt.NDArray[Any]] | None = None
+) -> bytes:
+    """``surface`` as a PLY file, with what was measured of its cortex as properties of each vertex.
+
+    ``columns`` are other properties, each (n,): floats are written with 4 bytes, truth values with one.
+    """
     vertices = np.ascontiguousarray(surface.vertices_mm, "<f8").view(_VERTEX).reshape(-1)
     extra = ""
     if cortex is not None:
-        measured = np.empty(len(vertices), _MEASURED_VERTEX)
+        names = _CORTEX if cortex.place is not None else _CORTEX[:-1]
+        measured = np.empty(len(vertices), _measured_vertex(names))
         for axis in "xyz":
             measured[axis] = vertices[axis]
-        for name in _CORTEX:
+        for name in names:
             measured[name] = getattr(cortex, name)
         vertices = measured
-        extra = "".join(
-            f"property {'uchar' if name == 'thickness_known' else 'float'} {name}\n" for name in _CORTEX
-        )
+        extra = "".join(f"property {'uchar' if name in _BYTES else 'float'} {name}\n" for name in names)
+    if columns is not None:
+        kinds = {name: values.dtype == np.bool_ for name, values in columns.items()}
+        wider = np.empty(len(vertices), _with_columns(kinds))
+        for axis in "xyz":
+            wider[axis] = vertices[axis]
+        for name, values in columns.items():
+            wider[name] = values
+        vertices = wider
+        extra = "".join(f"property {'uchar' if kinds[name] else 'float'} {name}\n" for name in columns)
     faces = np.empty(len(surface.faces), _FACE)
     faces["count"], faces["corners"] = 3, surface.faces
     header = (
@@ -58,6 +80,30 @@ def ply_bytes(surface: Surface, cortex: Cortex | None = None) -> bytes:
         f"element face {len(faces)}\nproperty list uchar int vertex_indices\nend_header\n"
     )
     return header.encode() + vertices.tobytes() + faces.tobytes()
+
+
+def _with_columns(kinds: Mapping[str, bool]) -> np.dtype[Any]:
+    """A vertex with further properties; ``kinds`` tells which of them are truth values."""
+    return np.dtype([*_VERTEX.descr, *((name, "u1" if truth else "<f4") for name, truth in kinds.items())])
+
+
+def read_columns(path: Path, kinds: Mapping[str, bool]) -> dict[str, npt.NDArray[Any]]:
+    """The columns that ``ply_bytes`` wrote. InputError where the file has others.
+
+    ``kinds`` tells their names, in order, and which are truth values.
+    """
+    content = path.read_bytes()
+    header, _, body = content.partition(b"end_header\n")
+    lines = header.decode(errors="replace").splitlines()
+    told = [line for line in lines if line.startswith("property") and "list" not in line]
+    wanted = [f"property double {axis}" for axis in "xyz"]
+    wanted += [f"property {'uchar' if truth else 'float'} {name}" for name, truth in kinds.items()]
+    count = next((int(line.split()[2]) for line in lines if line.startswith("element vertex")), 0)
+    row = _with_columns(kinds)
+    if told != wanted or len(body) < count * row.itemsize:
+        raise InputError(f"{shown(path.name)} has other values than a case's has; segment again")
+    rows = np.frombuffer(body[: count * row.itemsize], row)
+    return {name: rows[name].astype(bool if truth else float) for name, truth in kinds.items()}
 
 
 def read_cortex(path: Path) -> Cortex | None:
@@ -74,9 +120,11 @@ def read_cortex(path: Path) -> Cortex | None:
         count = int(
             next(line for line in header.split(b"\n") if line.startswith(b"element vertex")).split()[2]
         )
-        rows = np.frombuffer(file.read(count * _MEASURED_VERTEX.itemsize), _MEASURED_VERTEX)
-    columns = {name: rows[name].astype(bool if name == "thickness_known" else float) for name in _CORTEX}
-    return Cortex(**columns)
+        names = _CORTEX if b"property uchar place\n" in header else _CORTEX[:-1]
+        kind = _measured_vertex(names)
+        rows = np.frombuffer(file.read(count * kind.itemsize), kind)
+    kinds = {"thickness_known": bool, "place": np.uint8}
+    return Cortex(**{name: rows[name].astype(kinds.get(name, float)) for name in names})
 
 
 def read_ply(path: Path) -> Surface:

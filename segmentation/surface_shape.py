@@ -77,6 +77,16 @@ def shape_of(vertices_mm: Floats, rings: Rings, outward: int) -> Shape:
 
     ``outward`` is −1 where the frame is mirrored (triangles then run clockwise from outside), else 1.
     """
+    smooth, normals = smooth_directions(vertices_mm, rings, outward)
+    ways, turns = bending_sums(smooth, normals, *rings.lists)
+    for _ in range(BENDS_AVERAGED_COUNT):
+        ways = _averaged(ways, rings)
+        turns = _averaged(turns, rings)
+    return Shape(smooth, normals, curvatures(normals, ways, turns))
+
+
+def smooth_directions(vertices_mm: Floats, rings: Rings, outward: int = 1) -> tuple[Floats, Floats]:
+    """Places of a smoothed copy (n, 3) and its unit outward directions (n, 3), as in ``shape_of``."""
     smooth = vertices_mm
     for _ in range(TAUBIN_COUNT):
         for factor in (TAUBIN_SHRINK_FACTOR, TAUBIN_GROW_FACTOR):
@@ -84,11 +94,7 @@ def shape_of(vertices_mm: Floats, rings: Rings, outward: int) -> Shape:
     normals = _unit(_vertex_normals(smooth, rings.faces) * outward)
     for _ in range(NORMALS_AVERAGED_COUNT):
         normals = _unit(normals + rings.mean @ normals)
-    ways, turns = bending_sums(smooth, normals, *rings.lists)
-    for _ in range(BENDS_AVERAGED_COUNT):
-        ways = _averaged(ways, rings)
-        turns = _averaged(turns, rings)
-    return Shape(smooth, normals, curvatures(normals, ways, turns))
+    return smooth, normals
 
 
 def _averaged(tensors: Floats, rings: Rings) -> Floats:

@@ -40,6 +40,11 @@ NOISE_STANDARD_DEVIATIONS_COUNT = 3
 """Bone begins so many noise widths above soft tissue at least. Our choice: 0.13 % of soft tissue is brighter
 (normal)."""
 
+LOWEST_ABOVE_SOFT_HU, LOWEST_STANDARD_DEVIATIONS_COUNT = 75, 4
+"""Bone that adapts to its place begins so far above soft tissue, or so many noise widths. Our choice: half
+the height of the dimmest thin cortex (150 HU above), above tendon and cartilage (80 to 120 HU, common
+practice) and all but 3 in 100,000 noisy voxels (normal)."""
+
 HALF_WIDTH_TO_SD_RATIO = math.sqrt(2 * math.log(2))
 """Half width at half height of a normal peak over its standard deviation (closed form)."""
 
@@ -63,8 +68,33 @@ MOST_VOXELS_COUNT = 20_000_000
 """More are thinned evenly before counting. Our choice: 20 million fix a median to a fraction of 1 HU."""
 
 
+@dataclass(frozen=True)
+class Tissue:
+    """What bone lies in: ``soft_hu``. Below ``lowest_hu`` bone is not told from it and its noise; something
+    at ``bone_from_hu`` is bone."""
+
+    soft_hu: float
+    lowest_hu: float
+    bone_from_hu: float
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """A grey value for the whole scan, and why; ``tissue`` is None for a block of foam in air."""
+
+    level_hu: float
+    reason: str
+    tissue: Tissue | None = None
+
+
 def choose_threshold(ct: CTVolume) -> tuple[float, str]:
     """The level in HU and the sentence that says why. Raises InputError where no level can be defended."""
+    chosen = choose_level(ct)
+    return chosen.level_hu, chosen.reason
+
+
+def choose_level(ct: CTVolume) -> Chosen:
+    """The same with what it was chosen by."""
     counts = _Counts.of(ct)
     if counts.darkest_hu >= 0:
         raise InputError(
@@ -72,14 +102,15 @@ def choose_threshold(ct: CTVolume) -> tuple[float, str]:
             " CT in HU does, so no level can be chosen; give --threshold in the file's own values"
         )
     soft_hu = counts.soft_tissue_hu()
-    bone_from_hu = soft_hu + max(
-        BONE_ABOVE_SOFT_HU, NOISE_STANDARD_DEVIATIONS_COUNT * counts.noise_hu(soft_hu)
-    )
+    noise_hu = counts.noise_hu(soft_hu)
+    bone_from_hu = soft_hu + max(BONE_ABOVE_SOFT_HU, NOISE_STANDARD_DEVIATIONS_COUNT * noise_hu)
     bone_mm3 = counts.within(bone_from_hu, BRIGHTEST_HU) * counts.counted_voxel_mm3
     if bone_mm3 >= FEWEST_BONE_MM3:
-        return _bone_level(counts, soft_hu, bone_from_hu)
+        level_hu, reason = _bone_level(counts, soft_hu, bone_from_hu)
+        lowest_hu = soft_hu + max(LOWEST_ABOVE_SOFT_HU, LOWEST_STANDARD_DEVIATIONS_COUNT * noise_hu)
+        return Chosen(level_hu, reason, Tissue(soft_hu, min(lowest_hu, level_hu), bone_from_hu))
     if counts.within(*FOAM_RANGE_HU) > counts.within(*SOFT_TISSUE_RANGE_HU):
-        return _foam_level(counts)
+        return Chosen(*_foam_level(counts))
     raise InputError(
         f"only {bone_mm3:.0f} mm³ of the scan is brighter than {bone_from_hu:.0f} HU, well above soft tissue"
         f" at {soft_hu:.0f} HU, and no bone is that small; check the scan or give --threshold"

@@ -9,12 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal, NewType
+from enum import IntEnum
+from typing import TYPE_CHECKING, Any, Literal, NewType
 
 import numpy as np
 import numpy.typing as npt
 
 from segmentation.errors import InputError
+
+if TYPE_CHECKING:
+    from segmentation.how_found import SegmentationRecord
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int32]
@@ -38,6 +42,9 @@ few cm (common practice)."""
 STREAK_SLICES_MM = 2.0
 """Slices this far beyond metal count as its own. Our choice: a thick slice and its neighbours."""
 
+SHARP_KERNEL = "a sharp kernel"
+"""How the note on a scan begins whose kernel is sharp."""
+
 AFFINE_TOLERANCE_MM = 1e-4
 """Two grids are the same place when no corner lies farther apart than this. Our choice."""
 
@@ -49,6 +56,7 @@ RemovedAs = Literal[
     "flat and long, as a table is",
     "thin and long, as a cable is",
     "thin and outside the body",
+    "thin, long and alone, as a calcified vessel is",
     "too many pieces",
 ]
 
@@ -201,6 +209,16 @@ class Surface:
         return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6)
 
 
+class Place(IntEnum):
+    """From what a vertex of a refined surface has its place: its own edge; its neighbours' move, as its own
+    edge was doubtful; the same, as there was no edge; or the level, as on a cut or a closed hollow."""
+
+    MEASURED = 0
+    REPAIRED = 1
+    NO_EDGE = 2
+    LEVEL = 3
+
+
 @dataclass(frozen=True, eq=False)
 class Cortex:
     """What was measured below each vertex (n,) of a surface: its certainty, and the cortex.
@@ -208,7 +226,7 @@ class Cortex:
     ``position_sd_mm`` and ``thickness_sd_mm`` are one standard deviation. A thickness is a measurement only
     where ``thickness_known``; elsewhere the cortex is thinner than thickness + 2 deviations, and
     ``mass_hu_mm`` (its HU above its surroundings times its thickness) still holds. NaN where there was
-    nothing to measure.
+    nothing to measure. ``place`` holds a Place each, uint8; None in cases from before it was kept.
     """
 
     position_sd_mm: Floats
@@ -217,6 +235,7 @@ class Cortex:
     thickness_known: npt.NDArray[np.bool_]
     cortex_hu: Floats
     mass_hu_mm: Floats
+    place: npt.NDArray[np.uint8] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -239,6 +258,68 @@ class Fragment:
 
 
 @dataclass(frozen=True, eq=False)
+class FractureSurface:
+    """The surface halfway between two fragments, ``between`` (lower number first), as scanned.
+
+    ``surface`` faces from the first into the second, as ``normal`` of the mean plane through ``point_mm``
+    does; the true normal lies within ``normal_uncertainty_degree`` of it (5th to 95th percentile). Per
+    vertex (n,): ``gap_mm``, NaN where not measurable, ``at_rim``, within 3 mm of the border, where it is
+    less certain, and ``seen``, where grey values show the gap: elsewhere the surface is carried on.
+    Waviness is about the mean plane. The gap's figures stand on ``measured_area_mm2``; they are None, with
+    ``gap_reason``, where nothing could be measured. Contact is a gap below ``contact_below_mm``.
+    ``fill_hu`` is what lies in the gap.
+    """
+
+    between: tuple[int, int]
+    surface: Surface
+    gap_mm: Floats
+    at_rim: npt.NDArray[np.bool_]
+    seen: npt.NDArray[np.bool_]
+    point_mm: Floats
+    normal: Floats
+    normal_uncertainty_degree: float
+    waviness_rms_mm: float
+    waviness_p95_mm: float
+    area_mm2: float
+    measured_area_mm2: float
+    contact_area_mm2: float | None
+    contact_below_mm: float
+    gap_median_mm: float | None
+    gap_p95_mm: float | None
+    gap_largest_mm: float | None
+    fill_hu: float
+    fill_measured: bool
+    gap_reason: str | None = None
+
+    def __post_init__(self) -> None:
+        count = len(self.surface.vertices_mm)
+        for name, dtype in (("gap_mm", np.float64), ("at_rim", np.bool_), ("seen", np.bool_)):
+            values = frozen_array(getattr(self, name), dtype)
+            if values.shape != (count,):
+                raise InputError(f"{name} must have one value per vertex, {count} (got {values.shape})")
+            object.__setattr__(self, name, values)
+        for name in ("point_mm", "normal"):
+            object.__setattr__(self, name, frozen_array(getattr(self, name), np.float64))
+
+
+@dataclass(frozen=True, eq=False)
+class Joint:
+    """A stretch of the joint surface: ``triangle_count`` triangles of ``Bone.joint`` from ``first_triangle``.
+
+    It lies on ``bone`` and faces ``neighbour`` (None where it was only marked by hand). ``automatic``: found
+    from that facing, edited or not. It is bone, below the cartilage, whose thickness a CT does not show.
+    """
+
+    name: str
+    bone: str
+    neighbour: str | None
+    first_triangle: int
+    triangle_count: int
+    area_mm2: float
+    automatic: bool
+
+
+@dataclass(frozen=True, eq=False)
 class Removed:
     """Something above the level that is not this bone: what it was taken for, how big, and where.
 
@@ -256,6 +337,7 @@ class Segmentation:
     """How the bone was taken from the CT: the level, why that level, and what was left out.
 
     ``taken_together`` names the bones whose pieces were put together only because they lie close.
+    ``record`` shows the work; None in cases from before it was kept.
     """
 
     threshold_hu: float
@@ -263,6 +345,7 @@ class Segmentation:
     removed: tuple[Removed, ...] = ()
     notes: tuple[str, ...] = ()
     taken_together: tuple[str, ...] = ()
+    record: SegmentationRecord | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -271,7 +354,7 @@ class Bone:
 
     ``labels`` uint8 of the CT's shape: 0 outside, n = fragment n. ``calibration`` is None where density
     cannot be known; ``calibration_reason`` then says why. ``joint`` is an open surface facing out of the
-    bone, or None.
+    bone, or None; ``joints`` name its parts where they are known. ``edits`` are the document of all edits.
     """
 
     ct: CTVolume
@@ -284,6 +367,8 @@ class Bone:
     joint: Surface | None = None
     edits: tuple[Mapping[str, Any], ...] = ()
     digests: Mapping[str, str] = field(default_factory=dict)
+    fractures: tuple[FractureSurface, ...] = ()
+    joints: tuple[Joint, ...] = ()
 
     def __post_init__(self) -> None:
         if self.labels.shape != self.ct.grid.shape or self.labels.dtype != np.uint8:
@@ -297,65 +382,16 @@ class Bone:
         """The fragment with that number."""
         return self.fragments[number - 1]
 
-
-@dataclass(frozen=True, eq=False)
-class PointSpread:
-    """How far the scanner blurs: deviations of a Gaussian in the slice plane and along the slice axis.
-
-    The voxel's own extent is included. ``xy_assumed`` and ``z_assumed`` tell what the bone did not show;
-    ``skin_sigma_xy_mm`` is what the edge of skin and air shows, None where there is none.
-    ``undershoot_fraction`` is how far grey values dip below the soft tissue beside a cortex, of its contrast:
-    a sharp kernel does that. ``notes`` are sentences for a person.
-    """
-
-    sigma_xy_mm: float
-    sigma_z_mm: float
-    xy_assumed: bool = False
-    z_assumed: bool = False
-    bone_sigma_xy_mm: float | None = None
-    skin_sigma_xy_mm: float | None = None
-    undershoot_fraction: float | None = None
-    notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, eq=False)
-class RefinedSurface:
-    """A bone's surface with the scanner's blur taken out, and its cortex, each per vertex (n,).
-
-    ``surface`` has the triangles it was made from. ``position_sd_mm`` and ``thickness_sd_mm`` are one
-    standard deviation. A thickness is a measurement only where ``thickness_known``; elsewhere it is "thinner
-    than thickness_mm + thickness_sd_mm", and ``mass_hu_mm``, the cortex's HU above its surroundings times its
-    thickness, still holds. Where ``no_edge``, there was nothing to fit: the cortex's numbers are NaN.
-    ``near_neighbour``: another bone was so close that it was made part of the fit. ``repaired``: the position
-    is its neighbours'. ``blur_assumed``: the blur across that place was not measured. ``too_coarse``: slices
-    lie too far apart there. ``unfolded_count``: vertices moved less because a triangle would have folded.
-    """
-
-    surface: Surface
-    position_sd_mm: Floats
-    thickness_mm: Floats
-    thickness_sd_mm: Floats
-    thickness_known: npt.NDArray[np.bool_]
-    cortex_hu: Floats
-    cortex_sd_hu: Floats
-    inner_hu: Floats
-    outer_hu: Floats
-    mass_hu_mm: Floats
-    no_edge: npt.NDArray[np.bool_]
-    near_neighbour: npt.NDArray[np.bool_]
-    repaired: npt.NDArray[np.bool_]
-    blur_assumed: npt.NDArray[np.bool_]
-    too_coarse: npt.NDArray[np.bool_]
-    point_spread: PointSpread
-    noise_hu: float
-    unfolded_count: int
-    notes: tuple[str, ...] = ()
-
-    def __post_init__(self) -> None:
-        count = len(self.surface.vertices_mm)
-        for name, value in vars(self).items():
-            if isinstance(value, np.ndarray):
-                if value.shape != (count,):
-                    raise InputError(f"{name} must have one value per vertex, {count} (got {value.shape})")
-                dtype = np.bool_ if value.dtype == np.bool_ else np.float64
-                object.__setattr__(self, name, frozen_array(value, dtype))
+    def joint_of(self, bone_name: str) -> Surface | None:
+        """The joint surface of one bone; all of it where its parts are not named."""
+        if self.joint is None or not self.joints:
+            return self.joint
+        rows = [
+            np.arange(part.first_triangle, part.first_triangle + part.triangle_count)
+            for part in self.joints
+            if part.bone == bone_name
+        ]
+        if not rows:
+            return None
+        used, faces = np.unique(self.joint.faces[np.concatenate(rows)], return_inverse=True)
+        return Surface(self.joint.vertices_mm[used], faces.reshape(-1, 3).astype(np.int32))

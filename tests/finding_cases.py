@@ -64,10 +64,10 @@ def two_named(gap_mm: float = 1.2) -> ReadyBone:
 
 
 @cache
-def two_bones(gap_mm: float = 1.2) -> ReadyBone:
+def two_bones(gap_mm: float = 1.2, find_joints: bool = False) -> ReadyBone:
     """The same, each named as a bone of its own."""
     names = [((0.0, 0.0, z), name, name) for z, name in ((5.0, "upper"), (-8.0, "lower"))]
-    return bone_in(as_ct(*slabs(gap_mm=gap_mm, voxel_mm=VOXEL_MM)), names=names)
+    return bone_in(as_ct(*slabs(gap_mm=gap_mm, voxel_mm=VOXEL_MM)), names=names, find_joints=find_joints)
 
 
 @cache
@@ -179,7 +179,7 @@ TWINS = [
         "ends-in-fracture",
         lambda: found(two(), down(-12.6, 10.6)),
         lambda: found(two(), down(-12.6, 9.7)),
-        "before it",
+        "before",
     ),
     Twins(
         "ends-in-fracture",

@@ -23,6 +23,7 @@ UNIT_SUFFIXES = (
         "_mm3",
         "_hu",
         "_mg_cm3",
+        "_mg_cm2",
         "_g_cm3",
         "_n",
         "_n_m",

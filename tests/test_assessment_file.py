@@ -18,6 +18,8 @@ from planner.screws_csv import csv_text
 from planner.vocabulary import (
     Assessment,
     Clearance,
+    ClearanceIntervals,
+    CortexEnd,
     Finding,
     FragmentResult,
     Interval,
@@ -25,6 +27,7 @@ from planner.vocabulary import (
     PathProfile,
     PlacedScrew,
     Profile1D,
+    ScrewIntervals,
     ScrewResult,
 )
 from segmentation.files import canonical_json
@@ -71,6 +74,12 @@ def result(*, calibrated: bool = True) -> ScrewResult:
         pullout_n=pullout,
         governed_by=1 if calibrated else None,
         threads_bridging_mm=0.0,
+        intervals=ScrewIntervals(
+            bone_length_mm=Interval(27.3, 26.9, 27.7),
+            body=ClearanceIntervals(Interval(3.25, 2.6, 3.9), None),
+        ),
+        near_cortex=CortexEnd(1.4, None, 900.0, None),
+        far_cortex=CortexEnd(None, 0.9, 420.0, None),
         findings=(Finding("tip-near", "warn", "The tip is near.", 2.8, 3.0, "our choice"),),
         reasons={"clearance_mm.trailing_end.outer": "a headed screw has none"},
     )
@@ -91,14 +100,20 @@ CONTRACT = {
         "name screw technique length_mm stocked_length_mm seat_depth_mm bone_length_mm entry_mm exit_mm "
         "tip_mm "
         "tip_depth_mm fragments layers clearance_mm profile pullout_n drilling findings reasons"
-        " angles_degree gliding_hole_to_mm threads_bridging_mm"
+        " angles_degree gliding_hole_to_mm threads_bridging_mm intervals near_cortex far_cortex fractures"
     ),
     "screws.0.fragments.0": (
         "fragment fragment_name axis_path_mm thread_engagement_mm threads_engaged mean_density_mg_cm3 "
-        "mean_hu pullout_n"
+        "mean_hu pullout_n intervals"
     ),
     "screws.0.fragments.0.pullout_n": "estimate low high",
-    "screws.0.layers.0": "layer from_mm to_mm mean_hu mean_density_mg_cm3",
+    "screws.0.intervals": "bone_length_mm gliding_hole_to_mm clearance_mm",
+    "screws.0.intervals.bone_length_mm": "low high",
+    "screws.0.intervals.clearance_mm": "leading_end trailing_end body",
+    "screws.0.intervals.clearance_mm.body": "outer joint",
+    "screws.0.fragments.0.intervals": "axis_path_mm thread_engagement_mm mean_density_mg_cm3",
+    "screws.0.near_cortex": "on_axis_mm on_axis_below_mm mass_hu_mm mass_mg_cm2",
+    "screws.0.layers.0": "layer from_mm to_mm mean_hu mean_density_mg_cm3 thickness_known",
     "screws.0.clearance_mm": "leading_end trailing_end body",
     "screws.0.clearance_mm.body": "outer joint",
     "screws.0.profile": "depth_mm fragment axis ring sleeve",
@@ -106,7 +121,8 @@ CONTRACT = {
     "screws.0.pullout_n": "estimate low high governed_by",
     "screws.0.findings.0": "code severity message value limit source",
 }
-"""Source: the project's design, "Files a user meets", and the three keys added there beside angles."""
+"""Source: the project's design, "Files a user meets", the three keys added there beside angles, and what was
+added since: intervals, cortices and fractures."""
 
 
 def at(document: Any, place: str) -> Any:
@@ -182,7 +198,7 @@ def test_the_table_has_a_row_per_screw_and_fragment_and_units_in_its_header() ->
     assert "not a medical device" in rows[0]["cautions"]
     words = "name screw technique findings fragment fragment_name threads_engaged governs cautions"
     for column in set(rows[0]) - set(words.split()):
-        assert column.rsplit("_", 1)[1] in ("mm", "hu", "n", "cm3"), column
+        assert column.rsplit("_", 1)[1] in ("mm", "hu", "n", "cm3", "cm2"), column
 
 
 def test_a_name_is_no_formula_to_a_spreadsheet() -> None:

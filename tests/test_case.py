@@ -225,7 +225,7 @@ def test_a_file_of_another_case_is_refused(tmp_path: Path) -> None:
 
 
 CHANGES = {
-    "moved pose": (lambda d: d["fragments"][1]["pose"][0].__setitem__(3, 2.0), "not yet supported"),
+    "stretched pose": (lambda d: d["fragments"][1]["pose"][0].__setitem__(0, 2.0), "no rigid motion"),
     "name twice": (lambda d: d["fragments"][1].update(name="distal"), "more than once"),
     "name a path": (lambda d: d["fragments"][1].update(name="../x"), "must not contain /"),
     "name empty": (lambda d: d["fragments"][1].update(name=""), "1 to 64"),

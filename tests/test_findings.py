@@ -14,7 +14,6 @@ from finding_cases import (
     HU,
     LARGE,
     SMALL,
-    TWINS,
     VOXEL_MM,
     Twins,
     bone_in,
@@ -24,6 +23,10 @@ from finding_cases import (
     two_bones,
     two_named,
 )
+from finding_cases import TWINS as OF_SLABS
+from finding_cases_reduced import REDUCED_TWINS
+from finding_doubt_cases import DOUBT_TWINS
+from finding_joint_cases import JOINT_TWINS
 from phantoms import as_ct, placed, rotation, slabs
 
 from planner.assess import ReadyBone
@@ -31,6 +34,8 @@ from planner.collisions import gap_between_mm
 from planner.findings import CODES
 from planner.path import trace
 from planner.vocabulary import PlacedScrew
+
+TWINS = [*OF_SLABS, *DOUBT_TWINS, *JOINT_TWINS, *REDUCED_TWINS]
 
 
 @pytest.mark.parametrize("twins", TWINS, ids=lambda twins: f"{twins.code}: {twins.shows}")

@@ -38,10 +38,13 @@ WITHOUT_UNIT = {
         *("value", "limit"),
         # Millimetres, as the name clearance_mm around them says.
         *("outer", "joint"),
+        # Millimetres, as the name gap_mm around them says.
+        *("median", "at_axis"),
     },
     # The published file says what the vocabulary says.
     "planner/assessment_file.py": {
         *("estimate", "low", "high", "threads_engaged", "value", "limit", "outer", "joint"),
+        *("median", "at_axis"),
     },
     "planner/findings.py": {"value", "limit"},
     # The words of the command line: --length, --threshold, --kvp; their help tells the unit.

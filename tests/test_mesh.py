@@ -162,7 +162,7 @@ def test_the_smallest_distance_in_a_pitted_bone_is_that_of_all_points(seed: int,
     ball = Ball(bundle.origin_mm + 9 * bundle.direction, hole_mm)
     # One by one, without any of the bounds that the search takes from its neighbours.
     every = [signed_distance_mm(mesh, point[None], without=ball)[0][0] for point in points.reshape(-1, 3)]
-    found = smallest_distance_mm(mesh, bundle, depth, radius, angles_count=32, without=ball)
+    found = smallest_distance_mm(mesh, bundle, depth, radius, angles_count=32, without=ball).distance_mm
     assert found == pytest.approx(min(every), abs=1e-9)
 
 
@@ -178,7 +178,7 @@ def test_the_smallest_distance_around_an_axis_is_that_of_all_its_points(seed: in
     around = np.stack([np.cos(turns), np.sin(turns)], axis=1) @ np.stack([bundle.u, bundle.v])
     points = (bundle.origin_mm + depth[:, None] * bundle.direction)[:, None] + radius[:, None, None] * around
     every, _ = signed_distance_mm(mesh, points.reshape(-1, 3))
-    found = smallest_distance_mm(mesh, bundle, depth, radius, angles_count=32)
+    found = smallest_distance_mm(mesh, bundle, depth, radius, angles_count=32).distance_mm
     assert found == pytest.approx(every.min(), abs=1e-9)
 
 

@@ -5,12 +5,18 @@ Phantoms are closed forms blurred by a Gaussian and cut off at 3071 HU as a 12-b
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from finding_cases import beside_metal, down
 from phantoms import CALIBRATION, as_ct, grid_around, placed, points_of, step
 
-from planner.assess import assess
-from planner.vocabulary import Plan
+from planner.assess import ReadyBone, assess, assess_screws, ready
+from planner.near_metal import STREAK_ERROR_HU, in_streaks
+from planner.shear_laws import density_sensitivity_ratio
+from planner.vocabulary import Plan, ScrewResult
 from segmentation.case import read_case, write_case
 from segmentation.metal import find_metal, less_certain, without_metal
 from segmentation.recipe import segment
@@ -182,3 +188,67 @@ def test_a_screw_through_metal_has_no_density_there_and_is_warned():
         assert ("near-metal" in [finding.code for finding in result.findings]) == in_metal
         assert result.bone_length_mm == pytest.approx(20, abs=0.1)
     assert "in metal" in result.reasons["fragments.1.mean_hu"]
+
+
+def test_places_in_streaks_are_the_voxels_that_are_less_certain():
+    ct, points = scene()
+    metal = find_metal(ct)
+    assert metal is not None
+    doubtful = less_certain(ct.grid, metal.pieces)
+    assert 0 < doubtful.mean() < 1
+    # Whole voxels against places: only the last voxel of the reach may be told differently.
+    found = in_streaks(ct.grid, metal.pieces, points)
+    assert (found == doubtful).all()
+    assert not in_streaks(ct.grid, (), points).any()
+
+
+def without_streaks(bone: ReadyBone) -> ReadyBone:
+    """The same bone and grey values, told that no metal is near."""
+    whole = bone.prepared.bone
+    return ready(replace(whole, segmentation=replace(whole.segmentation, removed=())))
+
+
+def spread(result: ScrewResult) -> float:
+    (fragment,) = result.fragments
+    assert fragment.pullout_n is not None
+    return np.log(fragment.pullout_n.high / fragment.pullout_n.estimate) / 1.6448536
+
+
+def test_a_thread_in_streaks_holds_less_surely():
+    """Lognormal spreads add in squares, so what streaks add is 100 HU · slope / density · d ln τ / d ln ρ."""
+    bone = beside_metal()
+    # The pin reaches from −6 to 6 mm, its slices 2 mm farther: all thread of a short screw, seated deep.
+    screw = down(-10, 9, seat_depth_mm=3.0)
+    near, far = (assess_screws(one, Plan((screw,))).screws[0] for one in (bone, without_streaks(bone)))
+    assert near.pullout_n is not None
+    assert far.pullout_n is not None
+    assert near.pullout_n.estimate == far.pullout_n.estimate
+    density = 400 * CALIBRATION.slope_mg_cm3_per_hu
+    sensitivity = float(density_sensitivity_ratio(np.array([density]), "bone")[0])
+    plain = CALIBRATION.standard_error_fraction
+    doubt = np.hypot(plain, STREAK_ERROR_HU * CALIBRATION.slope_mg_cm3_per_hu / density)
+    wanted = sensitivity**2 * (doubt**2 - plain**2)
+    assert spread(near) ** 2 - spread(far) ** 2 == pytest.approx(wanted, rel=0.05)
+
+
+def test_a_density_in_streaks_is_less_sure():
+    """None of the path lies in streaks, or 16 of its 20 mm: that share of 100 HU joins the line's error."""
+    bone = beside_metal()
+    ranges = []
+    for one in (bone, without_streaks(bone)):
+        interval = assess_screws(one, Plan((down(-10, 14),))).screws[0].fragments[0].intervals
+        assert interval.mean_density_mg_cm3 is not None
+        ranges.append((interval.mean_density_mg_cm3.high - interval.mean_density_mg_cm3.low) / 2 / 1.6448536)
+    streak = 16 / 20 * STREAK_ERROR_HU * CALIBRATION.slope_mg_cm3_per_hu
+    assert ranges[0] ** 2 - ranges[1] ** 2 == pytest.approx(streak**2, rel=0.1)
+    assert ranges[1] == pytest.approx(400 * 0.77 * 0.05, rel=0.02)
+
+
+@pytest.mark.parametrize(("above_mm", "length_mm", "wanted"), [(0.0, 14.0, 16 / 20), (14.0, 18.0, 4 / 20)])
+def test_the_finding_tells_the_share_of_the_path_in_streaks(above_mm, length_mm, wanted):
+    """The pin is 12 mm long and its slices reach 2 mm farther; the path is 20 mm, from −10 to 10."""
+    result = assess_screws(beside_metal(16.0, above_mm=above_mm), Plan((down(-10, length_mm),))).screws[0]
+    (finding,) = [finding for finding in result.findings if finding.code == "near-metal"]
+    share = re.search(r"(\d+)% of its path", finding.message)
+    assert share is not None
+    assert float(share[1]) / 100 == pytest.approx(wanted, abs=0.05)

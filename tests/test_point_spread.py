@@ -11,11 +11,12 @@ import pytest
 from phantoms import FWHM_PER_SIGMA
 from refine_phantoms import Phantom, ball, tube, waving
 
+from segmentation.how_found import PointSpread
 from segmentation.point_spread import estimate_point_spread
 from segmentation.profiles import noise_hu
 from segmentation.recipe import segment
 from segmentation.refine import refine_surface
-from segmentation.vocabulary import Floats, PointSpread
+from segmentation.vocabulary import Floats
 
 THICKNESS, LEVEL = waving(0.5, 2, 36, (0.6, 0.7, 0.4)), waving(600, 1400, 40, (-0.5, 0.3, 0.8))
 SKIN_MM = 13.0

@@ -29,7 +29,8 @@ from segmentation.point_spread import estimate_point_spread
 from segmentation.recipe import segment
 from segmentation.refine import refine_surface
 from segmentation.refine_kernels import layers
-from segmentation.vocabulary import CTVolume, Grid, RefinedSurface, Surface
+from segmentation.refined import RefinedSurface
+from segmentation.vocabulary import CTVolume, Grid, Surface
 
 
 def thickness(low_mm: float, high_mm: float):

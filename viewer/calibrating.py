@@ -6,13 +6,14 @@ was asked for and cannot be had is refused and never replaced by another.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from segmentation.errors import InputError
 
 if TYPE_CHECKING:
     from segmentation.rods_file import RodSet
-    from segmentation.vocabulary import Calibration, CalibrationKind, CTVolume, Host
+    from segmentation.vocabulary import Bone, Calibration, CalibrationKind, CTVolume, Host
 
 KIND_WORDS: dict[CalibrationKind, str] = {
     "given": "given",
@@ -21,6 +22,9 @@ KIND_WORDS: dict[CalibrationKind, str] = {
     "default-for-tube-voltage": "default for the tube voltage",
 }
 """What a kind of line is called in words."""
+
+MEASURED_IN_THE_SCAN: tuple[CalibrationKind, ...] = ("rods-in-the-scan", "tissues-in-the-scan")
+"""Lines that rest on grey values of the scan itself, which a sharp kernel changes."""
 
 TOLD_AT_MG_CM3 = (200.0, 800.0)
 """Where an error that is not in proportion is told. Our choice: cancellous bone and thin cortex."""
@@ -53,6 +57,18 @@ def calibration_of(
         return None, "The usual density lines are for bone; give --calibration SLOPE,INTERCEPT for a foam."
     usual = default_calibration(ct.tube_voltage_kv)
     return usual, None if usual else why_uncalibrated(ct.tube_voltage_kv)
+
+
+def warned_of_kernel(bone: Bone) -> Bone:
+    """``bone`` whose line, if it was measured in a scan of a sharp kernel, says so."""
+    from segmentation.vocabulary import SHARP_KERNEL
+
+    line = bone.calibration
+    sharp = any(note.startswith(SHARP_KERNEL) for note in bone.segmentation.notes)
+    if line is None or not sharp or line.kind not in MEASURED_IN_THE_SCAN:
+        return bone
+    source = f"{line.source}; measured on {SHARP_KERNEL}, a standard one is safer"
+    return replace(bone, calibration=replace(line, source=source))
 
 
 def error_words(line: Calibration) -> str:

@@ -19,6 +19,7 @@ import typer
 from segmentation.errors import InputError
 from viewer.commands.demo import demo
 from viewer.commands.measure import measure
+from viewer.commands.reduce import reduce
 from viewer.commands.report import report
 from viewer.commands.scan import scan
 from viewer.commands.schema import schema
@@ -43,6 +44,7 @@ app = typer.Typer(
         "  pilothole demo                                    two bones of our own, from CT to report\n"
         "  pilothole scan dicom/                             what is there, and what would be loaded\n"
         "  pilothole segment ct.nii.gz --out case            a CT becomes a case folder\n"
+        "  pilothole reduce case --move 2 --onto 1           a displaced fragment is brought back\n"
         "  pilothole measure case --plan plan.json           every number for each screw\n"
         "  pilothole view case                               place screws by hand, in your browser\n"
         "  pilothole report case                             one HTML page, prints on A4\n\n"
@@ -50,7 +52,7 @@ app = typer.Typer(
         "the stated intervals; verify by imaging in theatre; the decision belongs to a licensed surgeon."
     ),
 )
-for command in (demo, scan, segment, measure, view, report, screws, schema, validate):
+for command in (demo, scan, segment, reduce, measure, view, report, screws, schema, validate):
     app.command()(command)
 
 

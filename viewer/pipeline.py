@@ -41,8 +41,10 @@ class SegmentOptions:
     tube_voltage_kv: float | None = None
     host: Host = "bone"
     cuts: Sequence[str] = ()
+    edits: Path | None = None
     names: Sequence[str] = ()
     labels: Path | None = None
+    seeds: Path | None = None
     joint: Path | None = None
     keep_small: bool = False
     refine: bool | None = None
@@ -65,14 +67,17 @@ def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bon
     """The bone in the CT at ``path``, taken as ``options`` say."""
     from segmentation.calibration import parse_calibration
     from segmentation.ct import load_ct
+    from segmentation.edits import edits_from_file
     from segmentation.files import sha256_of_file
     from segmentation.recipe import segment
     from segmentation.rods_file import read_rods
+    from segmentation.seeds import seeds_from_file
     from segmentation.surface_file import read_ply
-    from viewer.calibrating import calibration_of, check_one_calibration
+    from viewer.calibrating import calibration_of, check_one_calibration, warned_of_kernel
 
     # What is cheap to check comes first: a slip of the pen must not cost a minute.
     cuts = [parse_cut(text) for text in options.cuts]
+    edits = () if options.edits is None else edits_from_file(options.edits)
     names = [parse_name(text) for text in options.names]
     check_one_calibration(
         options.host,
@@ -83,6 +88,9 @@ def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bon
     given = None if options.calibration is None else parse_calibration(options.calibration)
     rods = None if options.rods is None else read_rods(options.rods)
     joint = None if options.joint is None else read_ply(options.joint)
+    seeds = () if options.seeds is None else seeds_from_file(options.seeds)
+    if options.seeds is not None and options.labels is not None:
+        raise InputError("--seeds and --labels both say which bone is whose; give one of them")
     if options.threshold_hu is not None and not math.isfinite(options.threshold_hu):
         raise InputError(
             f"--threshold must be a finite number of HU (got {options.threshold_hu}); write for example 226"
@@ -97,6 +105,8 @@ def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bon
         digests["joint"] = sha256_of_file(options.joint)
     if options.rods is not None:
         digests["rods"] = sha256_of_file(options.rods)
+    if options.seeds is not None:
+        digests["seeds"] = sha256_of_file(options.seeds)
     if rods is not None or options.by_tissues:
         progress("calibrating")
     calibration, reason = calibration_of(ct, options.host, given, rods, by_tissues=options.by_tissues)
@@ -107,14 +117,16 @@ def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bon
         calibration_reason=reason,
         host=options.host,
         cuts=cuts,
+        edits=edits,
         labels=labels,
+        seeds=seeds,
         keep_small=options.keep_small,
         refine=options.refine,
         joint=joint,
         names=names,
         progress=progress,
     )
-    return replace(bone, digests=digests)
+    return replace(warned_of_kernel(bone), digests=digests)
 
 
 def screws_known(catalogue: Path | None) -> Mapping[str, Screw]:
@@ -150,12 +162,17 @@ def assess_case(
 
 
 def write_report(path: Path, bone: Bone, assessment: Assessment) -> None:
-    """Write the report of a case to ``path``, whole or not at all. Its title names the screws' bones."""
+    """Write the report of a case to ``path``, whole or not at all, with today's date. Its title names the
+    screws' bones."""
+    from datetime import date
+
     from segmentation.files import write_whole
     from viewer.report.page import render_report
 
     bones = ", ".join(dict.fromkeys(result.bone_name for result in assessment.screws))
-    write_whole(path, render_report(bone, assessment, title=bones).encode())
+    as_scanned = assessment.bone["pose"] == "as-scanned"
+    page = render_report(bone, assessment, title=bones, as_scanned=as_scanned, made_on=date.today())
+    write_whole(path, page.encode())
 
 
 def parse_cut(text: str) -> Cut:

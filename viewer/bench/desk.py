@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from itertools import count
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -28,6 +28,9 @@ from viewer.bench.messages import Change, Drag, Look, Nudge, Show
 from viewer.report.camera import Camera
 from viewer.report.subject import Subject, subject_of
 from viewer.report.view_frame import PosedFragment, ScrewFrame, posed_fragments
+
+Pose = Literal["reduced", "as-scanned"]
+"""In which frame a plan's points are."""
 
 FIRST_FAMILY = "headless-two-pitch-3.0-3.9"
 """Family of the first screw of a plan, where the catalogue has it. Our choice."""
@@ -70,15 +73,21 @@ class Desk:
     said: str = ""
     first_click_mm: Floats | None = None
     camera: Camera = field(init=False)
+    pose: Pose = field(init=False)
     posed: tuple[PosedFragment, ...] = field(init=False)
     _ups: dict[str, Floats] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self.ready = ready(self.bone)
+        self._take_pose(self.plan.pose)
         self.history = History(self.plan)
-        self.posed = posed_fragments(self.bone, as_scanned=self.plan.pose == "as-scanned")
         self._measure(self.plan)
         self.look_from("whole")
+
+    def _take_pose(self, pose: Pose) -> None:
+        """Make the bone ready as scanned or reduced; that takes about a second."""
+        self.pose = pose
+        self.ready = ready(self.bone, as_scanned=pose == "as-scanned")
+        self.posed = posed_fragments(self.bone, as_scanned=pose == "as-scanned")
 
     # What is there now
 

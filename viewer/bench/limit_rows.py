@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from planner.limits import Limits
-from planner.vocabulary import ScrewResult
+from planner.vocabulary import Interval, ScrewResult
 from viewer.report.drawing import (
     element,
     line,
@@ -27,15 +27,16 @@ LINE_SHARE = 0.34
 CLEARANCE_SPAN_MM, THREADS_SPAN_COUNT = 3.2, 4.0
 """What the width right of the line stands for. Our choice."""
 
-ROW_PX, LOZENGE_PX = 20.0, 5.0
-"""Height of a row and half the size of its lozenge."""
+ROW_PX, LOZENGE_PX, EDGE_PX = 20.0, 5.0, 6.0
+"""Height of a row, half the size of its lozenge, and what stays free at its ends."""
 
 
 @dataclass(frozen=True)
 class LimitRow:
     """One limit: what is held against it, with where the value stands in assessment.json.
 
-    ``value`` None has its ``reason``. ``sign`` is 1 where more is better.
+    ``value`` None has its ``reason``. ``sign`` is 1 where more is better. ``interval`` holds its 5th and 95th
+    percentile, None where it has none.
     """
 
     words: str
@@ -48,6 +49,7 @@ class LimitRow:
     digits: int
     reason: str = ""
     sign: int = 1
+    interval: Interval | None = None
 
     @property
     def broken(self) -> bool:
@@ -79,6 +81,7 @@ def limit_rows(result: ScrewResult, number: int, limits: Limits) -> list[LimitRo
                 1.0,
                 1,
                 result.reasons.get(key, ""),
+                interval=getattr(getattr(result.intervals, part), surface),
             )
         )
 
@@ -130,10 +133,12 @@ def limit_svg(row: LimitRow, width_px: float) -> str:
         if n and 2 < x < width_px - 2:
             inside += element("circle", cx=x, cy=ROW_PX - 2.5, r="0.8", fill=INK_3)
     inside += line(at, 0.0, at, ROW_PX, INK, 1.3)
+    if row.value is not None and row.interval is not None:
+        inside += _whisker(row, at, right, width_px)
     if row.value is not None:
         x = at + row.sign * (row.value - row.limit) / row.span * right
-        beyond = not 6 <= x <= width_px - 6
-        x = min(max(x, 6.0), width_px - 6)
+        beyond = not EDGE_PX <= x <= width_px - EDGE_PX
+        x = min(max(x, EDGE_PX), width_px - EDGE_PX)
         if beyond:
             way = 1 if x > at else -1
             shape = f"M{px(x + way * LOZENGE_PX)} {px(middle)}l{-way * 2 * LOZENGE_PX:g} -4.5v9z"
@@ -152,3 +157,25 @@ def limit_svg(row: LimitRow, width_px: float) -> str:
         )
     said = row.reason or f"{row.words}: {'breaks' if row.broken else 'keeps'} {row.limit_words}"
     return picture(width_px, ROW_PX, inside, said)
+
+
+def _whisker(row: LimitRow, at: float, right: float, width_px: float) -> str:
+    """The 5th to 95th percentile as a line with ends, thick where it lies left of the limit; an arrowhead
+    where it leaves the row."""
+    assert row.interval is not None
+    middle, drawn = ROW_PX / 2, ""
+    places = sorted(
+        at + row.sign * (value - row.limit) / row.span * right
+        for value in (row.interval.low, row.interval.high)
+    )
+    low, high = (min(max(x, EDGE_PX), width_px - EDGE_PX) for x in places)
+    if low < at:
+        drawn += line(low, middle, min(high, at), middle, ALARM, 2.6)
+    if high > at:
+        drawn += line(max(low, at), middle, high, middle, INK, 1.1)
+    for x, shown, way in ((places[0], low, -1), (places[1], high, 1)):
+        if x == shown:
+            drawn += line(x, middle - 4, x, middle + 4, ALARM if x < at else INK, 1.1)
+        else:
+            drawn += path(f"M{px(shown)} {px(middle - 3)}l{way * 4:g} 3l{-way * 4:g} 3", stroke=INK)
+    return drawn

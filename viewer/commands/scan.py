@@ -29,7 +29,8 @@ def scan(
       pilothole scan dicom/
       pilothole scan study.zip --json -
 
-    Only headers are read, and nothing that tells who the patient is. A series is chosen by its number here:
+    Only headers are read, and some slices of what would load for a word on the kernel; nothing that tells
+    who the patient is. A series is chosen by its number here:
     pilothole segment dicom/ --series 2 --out case.
     """
     from segmentation.files import canonical_json
@@ -40,7 +41,7 @@ def scan(
     check_output(json, inputs=(path,))
     with working("scan") as progress:
         progress("reading headers")
-        told = scan_ct(path, series)
+        told = scan_ct(path, series, look=True)
     write_output(json, canonical_json(scan_document(told)))
     if json != STANDARD_OUTPUT:
         _tell(told)

@@ -10,8 +10,10 @@ import typer
 
 def schema(
     what: Annotated[
-        Literal["plan", "bone", "assessment", "screws", "rods"] | None,
-        typer.Argument(metavar="[plan|bone|assessment|screws|rods]", help="One of them (default: all)."),
+        Literal["plan", "bone", "assessment", "screws", "rods", "pairs", "seeds"] | None,
+        typer.Argument(
+            metavar="[plan|bone|assessment|screws|rods|pairs|seeds]", help="One of them (default: all)."
+        ),
     ] = None,
     json: Annotated[
         Path, typer.Option(metavar="FILE", help="Where to write (- for standard output).")
@@ -29,7 +31,9 @@ def schema(
     from planner.plan_file import plan_schema
     from segmentation.bone_file import bone_schema
     from segmentation.files import canonical_json
+    from segmentation.pairs_file import pairs_schema
     from segmentation.rods_file import rods_schema
+    from segmentation.seeds import seeds_schema
     from viewer.outputs import check_output, write_output
 
     schemas = {
@@ -38,6 +42,8 @@ def schema(
         "assessment": assessment_schema,
         "screws": catalogue_schema,
         "rods": rods_schema,
+        "pairs": pairs_schema,
+        "seeds": seeds_schema,
     }
     check_output(json)
     document = {name: make() for name, make in schemas.items()} if what is None else schemas[what]()

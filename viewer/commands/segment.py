@@ -48,12 +48,25 @@ def segment(
     ] = None,
     host: Annotated[Literal["bone", "foam"], typer.Option(help="What the density means.")] = "bone",
     cut: Cuts = None,
+    edits: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE", help="Cuts, merges and joint brushes in order, as bone.json keeps them."
+        ),
+    ] = None,
     name: Names = None,
     labels: Annotated[
         Path | None, typer.Option(metavar="FILE", help="NIfTI on the CT's grid: 0 outside, n = fragment n.")
     ] = None,
+    seeds: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Named points inside bones that touch, in a JSON file."),
+    ] = None,
     joint: Annotated[
-        Path | None, typer.Option(metavar="FILE.ply", help="The joint surface, in RAS+ mm.")
+        Path | None,
+        typer.Option(
+            metavar="FILE.ply", help="The joint surface, in RAS+ mm (default: found between bones)."
+        ),
     ] = None,
     keep_small: Annotated[bool, typer.Option("--keep-small", help="Keep pieces under 50 mm³.")] = False,
     refine: Annotated[
@@ -71,7 +84,9 @@ def segment(
       pilothole segment dicom/ --out case --replace
       pilothole segment dicom/ --out case --rods rods.json
       pilothole segment dicom/ --out case --calibrate-by-tissues
+      pilothole segment dicom/ --out case --seeds seeds.json
       pilothole segment ct.nii.gz --out case --cut -12,3,4,0,0,1 --name "-12,3,9=distal@radius"
+      pilothole segment ct.nii.gz --out case --edits edits.json
 
     Fragments are numbered from the largest; the side a cut's normal points to gets the new number. --replace
     removes the old assessment and report with the old bone, and keeps every other file.
@@ -92,8 +107,10 @@ def segment(
         tube_voltage_kv=kvp,
         host=host,
         cuts=cut or (),
+        edits=edits,
         names=name or (),
         labels=labels,
+        seeds=seeds,
         joint=joint,
         keep_small=keep_small,
     )

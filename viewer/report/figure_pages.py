@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 from markupsafe import Markup
 
 from planner.vocabulary import Assessment, Interval
@@ -16,8 +18,13 @@ from viewer.report.tokens import INK, INK_3
 BAR_PX = 36 * PX_PER_MM - 8
 """Width of the bar of a pull-out force."""
 
+RANGE_PX = 11.0
+"""Height of the interval under a figure in a table."""
 
-def figure_pages(subject: Subject, assessment: Assessment, title: str) -> list[Page]:
+
+def figure_pages(
+    subject: Subject, assessment: Assessment, title: str, made_on: date | None = None
+) -> list[Page]:
     """The figures of one screw; after the first screw's also where all figures come from."""
     result = subject.result
     foam = subject.bone.host == "foam"
@@ -35,25 +42,29 @@ def figure_pages(subject: Subject, assessment: Assessment, title: str) -> list[P
     height = ROW_PX * max(
         len(measures["clearances"]) + len(measures["layers"]) + 4, len(measures["geometry"]) + 1
     )
+    height += RANGE_PX * sum(bool(row["outer_range"] or row["joint_range"]) for row in measures["clearances"])
     fragments = _fragment_block(subject, unit, stop=stop)
     blocks: list[tuple[Block, float]] = []
     findings = _finding_blocks(subject)
     if stop:
         blocks += findings
     notes_px = text_height(fragments["notes"], SMALL, WIDTH_PX, SMALL_ROW_PX)
-    blocks.append((fragments, 58 + 1.1 * ROW_PX * len(fragments["rows"]) + notes_px))
+    rows_px = (1.1 * ROW_PX + RANGE_PX) * len(fragments["rows"])
+    blocks.append((fragments, 58 + rows_px + notes_px))
     blocks.append((measures, height + 20 + text_height(notes.words, SMALL, WIDTH_PX, SMALL_ROW_PX)))
     if not stop:
         blocks += findings
     blocks.append(_check_block(words.check_words(result)))
     if subject.number == 1:
-        blocks += _provenance_blocks(subject.bone, assessment)
+        blocks += _provenance_blocks(subject.bone, assessment, made_on)
     return paged(blocks, result.placed.name, words.title_words(result), title)
 
 
-def provenance_pages(bone: Bone, assessment: Assessment, title: str) -> list[Page]:
+def provenance_pages(
+    bone: Bone, assessment: Assessment, title: str, made_on: date | None = None
+) -> list[Page]:
     """Where the figures come from, on pages of its own."""
-    return paged(_provenance_blocks(bone, assessment), "Provenance", "", title)
+    return paged(_provenance_blocks(bone, assessment, made_on), "Provenance", "", title)
 
 
 def _fragment_block(subject: Subject, unit: str, *, stop: bool) -> Block:
@@ -71,7 +82,8 @@ def _fragment_block(subject: Subject, unit: str, *, stop: bool) -> Block:
         )
         rows.append(row)
     note = "forces not for comparison while a stop stands" if stop else "hold from density: see the law below"
-    return {"kind": "fragments", "rows": rows, "unit": unit, "stop": stop, "note": note, "notes": notes.words}
+    below = " ".join(said for said in (words.kernel_words(result), notes.words) if said)
+    return {"kind": "fragments", "rows": rows, "unit": unit, "stop": stop, "note": note, "notes": below}
 
 
 def swatch(rank: int) -> str:
@@ -127,9 +139,9 @@ def _check_block(said: str) -> tuple[Block, float]:
     return {"kind": "check", "words": said}, text_height(said, BODY, WIDTH_PX - 20, 15.2) + 3
 
 
-def _provenance_blocks(bone: Bone, assessment: Assessment) -> list[tuple[Block, float]]:
+def _provenance_blocks(bone: Bone, assessment: Assessment, made_on: date | None) -> list[tuple[Block, float]]:
     rows = [
-        *provenance_rows(assessment, removed=bone.segmentation.removed),
+        *provenance_rows(assessment, removed=bone.segmentation.removed, made_on=made_on),
         ("definitions", DEFINITIONS),
     ]
     room_px = WIDTH_PX - 25 * PX_PER_MM

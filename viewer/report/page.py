@@ -1,13 +1,15 @@
 """The whole report: one self-contained HTML file that prints on A4.
 
 For each screw one page of pictures (summary, bone, depth strip, end views) and one of figures (fragments,
-clearances, findings); after the first screw's figures, where they come from. No script, no request to
-anywhere, no time stamp: the same bone and assessment give the same bytes. Every page carries the cautions
-at its foot.
+clearances, findings); after the first screw's figures, where they come from; at the end how the bone was
+found, and its cortex where it was measured. No script, no request to anywhere: the same bone, assessment and
+day give the same bytes. Every page carries the cautions at its foot.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import date
 from importlib.resources import files
 
 from jinja2 import Environment, StrictUndefined
@@ -15,27 +17,36 @@ from markupsafe import Markup
 
 from planner.vocabulary import Assessment
 from segmentation.vocabulary import Bone
+from viewer.report.cortex_page import cortex_pages
 from viewer.report.drawing import patterns
 from viewer.report.figure_pages import figure_pages, provenance_pages
+from viewer.report.found_page import found_pages
 from viewer.report.sheet import Page
 from viewer.report.strip_page import strip_page, unplanned_page
 from viewer.report.subject import subject_of
 
 
-def render_report(bone: Bone, assessment: Assessment, *, title: str, as_scanned: bool = False) -> str:
+def render_report(
+    bone: Bone, assessment: Assessment, *, title: str, as_scanned: bool = False, made_on: date | None = None
+) -> str:
     """The report of ``assessment`` on ``bone`` as one HTML document.
 
     ``title`` heads the first page. ``as_scanned`` shows fragments where the scan saw them instead of at
-    their reduced poses; give it when the plan was measured so. Takes one to two seconds a screw.
+    their reduced poses; give it when the plan was measured so. ``made_on`` is printed as the report's day.
+    Takes one to two seconds a screw and as long for the bone.
     """
     pages: list[Page] = []
     for result in assessment.screws:
         subject = subject_of(bone, assessment, result, as_scanned=as_scanned)
         pages.append(strip_page(subject, assessment, title))
-        pages += figure_pages(subject, assessment, title)
+        pages += figure_pages(subject, assessment, title, made_on)
     if not assessment.screws:
         pages.append(unplanned_page(bone, title, as_scanned=as_scanned))
-        pages += provenance_pages(bone, assessment, title)
+        pages += provenance_pages(bone, assessment, title, made_on)
+    if made_on is not None:
+        pages[0] = replace(pages[0], sub=f"{pages[0].sub}, report made {made_on.isoformat()}")
+    pages += found_pages(bone, assessment, title)
+    pages += cortex_pages(bone, assessment, title, as_scanned=as_scanned)
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )

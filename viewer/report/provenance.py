@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import Any
 
 from planner.vocabulary import Assessment
 from segmentation.vocabulary import Calibration, Removed
 from viewer.calibrating import KIND_WORDS, error_words
 from viewer.report.drawing import written
-from viewer.report.words import ended
+from viewer.report.words import capital, ended
 
 DIGEST_LETTERS = 12
 """Letters of a digest that are printed: enough to compare by eye; the whole one stands in the files. Our
 choice."""
+
+SIDES = ("left", "right")
 
 LISTED_COUNT = 3
 """Removed pieces of one kind that are listed one by one. Our choice; bone.json lists all."""
@@ -30,11 +33,17 @@ DEFINITIONS = (
 """The definitions the numbers rest on, shortened from the design."""
 
 
-def provenance_rows(assessment: Assessment, *, removed: Sequence[Removed]) -> list[tuple[str, str]]:
-    """Versions, digests, settings: what another person needs to get the same numbers."""
+def provenance_rows(
+    assessment: Assessment, *, removed: Sequence[Removed], made_on: date | None = None
+) -> list[tuple[str, str]]:
+    """Versions, digests, settings: what another person needs to get the same numbers.
+
+    ``made_on`` is the report's own day; the scan's is not kept, as it can tell who the patient is.
+    """
     bone, made = assessment.bone, assessment.made_with
     voxel = " × ".join(f"{step:.2f}" for step in bone.get("voxel_mm", ()))
-    rows = [("CT", f"voxels {voxel} mm")] if voxel else []
+    rows = [("side", said)] if (said := _side_words(bone)) else []
+    rows += [("CT", f"voxels {voxel} mm")] if voxel else []
     rows.append(("threshold", f"{bone['threshold_hu']:.0f} HU: {bone['threshold_reason']}"))
     rows.append(
         (
@@ -56,7 +65,7 @@ def provenance_rows(assessment: Assessment, *, removed: Sequence[Removed]) -> li
     )
     rows.append(("taken off", _removed_words(removed)))
     if bone.get("notes"):
-        rows.append(("remarks", " ".join(ended(str(note)) for note in bone["notes"])))
+        rows.append(("remarks", " ".join(ended(capital(str(note))) for note in bone["notes"])))
     settings = made.get("settings", {})
     if "shear_law" in settings:
         rows.append(("hold", f"{settings['shear_law']}: {settings['shear_law_source']}"))
@@ -66,10 +75,19 @@ def provenance_rows(assessment: Assessment, *, removed: Sequence[Removed]) -> li
         )
     rows.append(("intervals", "5th to 95th percentile"))
     versions = ", ".join(f"{key} {value}" for key, value in made.items() if isinstance(value, str))
+    if made_on is not None:
+        rows.append(("report made", f"{made_on.isoformat()}; the day of the scan is not kept in a case"))
     rows.append(("made with", versions))
     digests = ", ".join(f"{key} {value[:DIGEST_LETTERS]}…" for key, value in made.get("digests", {}).items())
     rows.append(("digests", f"{digests} (SHA-256, first {DIGEST_LETTERS} letters)" if digests else "none"))
     return rows
+
+
+def _side_words(bone: Mapping[str, Any]) -> str:
+    """The side of the body, where the names given in the case tell one."""
+    names = [str(fragment[key]) for fragment in bone["fragments"] for key in ("bone", "name")]
+    told = [side for side in SIDES if any(side in name.lower().split() for name in names)]
+    return f"{' and '.join(told)}, as the names in the case say" if told else ""
 
 
 def _removed_words(removed: Sequence[Removed]) -> str:

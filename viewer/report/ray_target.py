@@ -21,14 +21,16 @@ Piece = tuple[int, Floats, Ints]
 
 @dataclass(frozen=True, eq=False)
 class Hits:
-    """What rays met: their places in the list of rays, and there the point, unit normal, distance and
-    piece."""
+    """What rays met: their places in the list of rays, and there the point, unit normal, distance, piece, and
+    the corners (n, 3) of the triangle, counted through all pieces, with the weight of each."""
 
     rays: npt.NDArray[np.int64]
     points_mm: Floats
     normals: Floats
     distance_mm: Floats
     pieces: npt.NDArray[np.int64]
+    corners: npt.NDArray[np.int64]
+    weights: Floats
 
 
 class RayTarget:
@@ -52,6 +54,11 @@ class RayTarget:
     def __len__(self) -> int:
         return len(self._faces)
 
+    @property
+    def vertex_normals(self) -> Floats:
+        """(n, 3) unit normals at the vertices, in the order of the pieces."""
+        return self._normals
+
     def _vertex_normals(self) -> Floats:
         a, b, c = (self._vertices_mm[self._faces[:, corner]] for corner in range(3))
         weighted = np.cross(b - a, c - a)
@@ -64,21 +71,21 @@ class RayTarget:
         return np.asarray(normals / np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-12))
 
     def first_hits(self, origins_mm: Floats, direction: Floats) -> Hits:
-        """First hits of parallel rays from (n, 3) origins."""
+        """First hits of rays from (n, 3) origins along one direction (3,) or each along its own (n, 3)."""
         if not len(self._faces) or not len(origins_mm):
             none = np.zeros(0, np.int64)
-            return Hits(none, np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0), none)
-        directions = np.tile(direction.astype(np.float32), (len(origins_mm), 1))
+            flat = np.zeros((0, 3))
+            return Hits(none, flat, flat, np.zeros(0), none, flat.astype(np.int64), flat)
+        direction = np.broadcast_to(direction, origins_mm.shape)
+        directions = np.ascontiguousarray(direction, np.float32)
         found = self._scene.run(origins_mm.astype(np.float32), directions, output=True)
         rays = np.flatnonzero(found["primID"] >= 0)
         faces = self._faces[found["primID"][rays]]
         u, v = found["u"][rays, None].astype(float), found["v"][rays, None].astype(float)
-        normals = (
-            self._normals[faces[:, 0]] * (1 - u - v)
-            + self._normals[faces[:, 1]] * u
-            + self._normals[faces[:, 2]] * v
-        )
+        weights = np.hstack([1 - u - v, u, v])
+        normals = np.einsum("nc,ncx->nx", weights, self._normals[faces])
         normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-12)
         distance_mm = found["tfar"][rays].astype(float)
-        points_mm = origins_mm[rays] + distance_mm[:, None] * direction
-        return Hits(rays, points_mm, normals, distance_mm, self._pieces[found["primID"][rays]])
+        points_mm = origins_mm[rays] + distance_mm[:, None] * direction[rays]
+        pieces = self._pieces[found["primID"][rays]]
+        return Hits(rays, points_mm, normals, distance_mm, pieces, faces, weights)

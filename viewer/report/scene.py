@@ -54,7 +54,7 @@ def scene_svg(subject: Subject, *, width_px: float, height_px: float) -> tuple[s
     ends = clearance_ends(subject, camera)
     inside += clearance_line(ends) + leaders(labels, camera, ends)
     inside += directions(camera, name_px) + scale_bar(camera)
-    words = f"The bone from {_seen_from(camera)}."
+    words = f"The bone from {seen_from(camera)}."
     return drawing.picture(width_px, height_px, inside, f"Bone with {subject.result.placed.name}"), words
 
 
@@ -69,10 +69,11 @@ def bare_scene_svg(
     camera = camera_on(np.cross(up, toward), up, own, None, width_px, height_px)
     image, pieces = _cast(bone, fragments, own[0].bone, camera, None)
     inside = image + leaders(fragment_labels(own, pieces), camera) + directions(camera) + scale_bar(camera)
-    return drawing.picture(width_px, height_px, inside, "Bone"), f"The bone from {_seen_from(camera)}."
+    return drawing.picture(width_px, height_px, inside, "Bone"), f"The bone from {seen_from(camera)}."
 
 
-def _seen_from(camera: Camera) -> str:
+def seen_from(camera: Camera) -> str:
+    """From where a picture looks: "the front and the left", "above"."""
     sides = {"up": "above", "down": "below"}
     return " and ".join(
         sides.get(word, f"the {word}") for word in direction_words(camera.toward).split(" and ")
@@ -92,11 +93,16 @@ def _cast(
         joint,
     )
     cast = render(scene)
-    file = io.BytesIO()
-    Image.fromarray(cast.rgb).save(file, "JPEG", quality=JPEG_QUALITY, subsampling=0)
-    href = "data:image/jpeg;base64," + base64.b64encode(file.getvalue()).decode()
-    image = element("image", href=href, x=0.0, y=0.0, width=camera.width_px, height=camera.height_px)
+    image = embedded(cast.rgb, camera)
     return image, cast.pieces
+
+
+def embedded(rgb: npt.NDArray[np.uint8], camera: Camera) -> str:
+    """A cast picture (rows, columns, 3) as an SVG image that fills the camera's frame."""
+    file = io.BytesIO()
+    Image.fromarray(rgb).save(file, "JPEG", quality=JPEG_QUALITY, subsampling=0)
+    href = "data:image/jpeg;base64," + base64.b64encode(file.getvalue()).decode()
+    return element("image", href=href, x=0.0, y=0.0, width=camera.width_px, height=camera.height_px)
 
 
 def _axis(subject: Subject, camera: Camera) -> str:

@@ -58,13 +58,20 @@ class Window:
     top_mm: float
 
 
-def section_hu(bone: Bone, plane: Plane, window: Window, posed: Sequence[PosedFragment] = ()) -> Floats:
+def section_hu(
+    bone: Bone,
+    plane: Plane,
+    window: Window,
+    posed: Sequence[PosedFragment] = (),
+    *,
+    step_mm: float = STEP_MM,
+) -> Floats:
     """(rows, columns) HU, row 0 at the top; NaN outside the scan and where nothing was recorded.
 
     With moved fragments each is read at its own pose, over black: soft tissue does not move with them.
     """
-    across_mm = np.arange(window.left_mm + STEP_MM / 2, window.right_mm, STEP_MM)
-    down_mm = np.arange(window.top_mm - STEP_MM / 2, window.bottom_mm, -STEP_MM)
+    across_mm = np.arange(window.left_mm + step_mm / 2, window.right_mm, step_mm)
+    down_mm = np.arange(window.top_mm - step_mm / 2, window.bottom_mm, -step_mm)
     X, Y = np.meshgrid(across_mm, down_mm)
     points_mm = plane.origin_mm + X[..., None] * plane.right + Y[..., None] * plane.up
     flat_mm = points_mm.reshape(-1, 3)
@@ -119,6 +126,13 @@ def png_uri(layers: npt.NDArray[np.uint8]) -> str:
 
 def outlines_mm(plane: Plane, vertices_mm: Floats, faces: npt.NDArray[np.int32]) -> list[Floats]:
     """Where a plane meets a surface: polylines (n, 2) [right, up]; a closed one ends where it began."""
+    return [points_mm for points_mm, _ in outlines_and_ends(plane, vertices_mm, faces)]
+
+
+def outlines_and_ends(
+    plane: Plane, vertices_mm: Floats, faces: npt.NDArray[np.int32]
+) -> list[tuple[Floats, npt.NDArray[np.int64]]]:
+    """The same, and for each point the two vertices (n, 2) between which it lies."""
     height_mm = (vertices_mm - plane.origin_mm) @ plane.normal
     above = height_mm >= 0
     crossed = faces[np.logical_xor(above[faces].all(1), above[faces].any(1))]
@@ -134,7 +148,7 @@ def outlines_mm(plane: Plane, vertices_mm: Floats, faces: npt.NDArray[np.int32])
     share = (low / (low - high))[:, None]
     crossing_mm = vertices_mm[edges[:, 0]] * (1 - share) + vertices_mm[edges[:, 1]] * share
     points = dict(zip(neighbours, plane.flat_mm(crossing_mm), strict=True))
-    return [np.array([points[edge] for edge in chain]) for chain in _chains(neighbours)]
+    return [(np.array([points[edge] for edge in chain]), np.array(chain)) for chain in _chains(neighbours)]
 
 
 def _chains(neighbours: dict[tuple[int, int], list[tuple[int, int]]]) -> list[list[tuple[int, int]]]:

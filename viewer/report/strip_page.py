@@ -122,6 +122,8 @@ def _strip_caption(subject: Subject, rows: list[Ruler]) -> str:
         "chain line: the strip's plane; figure: from the screw's rim to the nearest surface in that plane,",
         "a fracture's face included.",
     ]
+    if words.kernel_words(subject.result):
+        said.append("A sharp kernel: thin bone reads too dense.")
     if words.cut_off(subject.result):
         said.append("The scan ends before the bone.")
     return " ".join(said)

@@ -6,9 +6,18 @@ A value that is missing is replaced by its reason, never by a zero or a dash.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import ceil
 from typing import Any
 
-from planner.vocabulary import Clearance, Finding, FragmentResult, Interval, ScrewResult
+from planner.vocabulary import (
+    Clearance,
+    ClearanceIntervals,
+    Finding,
+    FragmentResult,
+    Interval,
+    ScrewResult,
+)
+from viewer.ranges import is_point, shown_digits
 from viewer.report.drawing import written
 from viewer.report.subject import ATTENTION
 
@@ -16,6 +25,9 @@ TECHNIQUE_WORDS = {"position": "position screw", "lag": "lag screw", "locking": 
 
 LEAVES_SCAN = "axis-leaves-scan"
 """The finding after which a bone length is no length to check against."""
+
+SHARP_KERNEL_CODE = "sharp-kernel"
+"""The finding that stands wherever a density does."""
 
 LENGTH_KEY = "bone_length_mm"
 """Key of the reason why a bone length is only the least it can be."""
@@ -59,9 +71,25 @@ def cut_off(result: ScrewResult) -> bool:
     return LENGTH_KEY in result.reasons
 
 
+def range_words(interval: Interval | None, digits: int | None = None) -> str:
+    """An interval alone: "25.4 to 25.8"; nothing where there is none."""
+    if interval is None or is_point(interval):
+        return ""
+    digits = shown_digits(interval) if digits is None else digits
+    return f"{written(interval.low, digits)}\u00a0to\u00a0{written(interval.high, digits)}"
+
+
+def with_range(said: str, interval: Interval | None) -> str:
+    """A length as it is said, with its interval where there is one: "25.6 (25.4 to 25.8)"."""
+    if interval is None or is_point(interval):
+        return said
+    return f"{said}\u00a0({range_words(interval)})"
+
+
 def bone_length_words(result: ScrewResult) -> str:
     """Entry to exit, or to where the scan ends."""
-    return f"{'at least ' if cut_off(result) else ''}{written(result.bone_length_mm)} mm"
+    said = f"{'at least ' if cut_off(result) else ''}{written(result.bone_length_mm)}"
+    return f"{with_range(said, result.intervals.bone_length_mm)} mm"
 
 
 def axis_path_words(result: ScrewResult, fragment: int, length_mm: float) -> str:
@@ -85,6 +113,11 @@ def title_words(result: ScrewResult) -> str:
     own_design = placed.screw.headless and placed.technique == "position"
     technique = "" if own_design else f"{TECHNIQUE_WORDS[placed.technique]}, "
     return f"{placed.screw.title}, {length_words(placed.length_mm)}, {technique}{seat_words(result)}"
+
+
+def kernel_words(result: ScrewResult) -> str:
+    """What to know of densities from a sharp kernel; nothing of another."""
+    return next((finding.message for finding in result.findings if finding.code == SHARP_KERNEL_CODE), "")
 
 
 def counted_words(findings: tuple[Finding, ...]) -> str:
@@ -129,6 +162,15 @@ def has_stop(result: ScrewResult) -> bool:
 def _governor(result: ScrewResult) -> str:
     name = next((f.fragment_name for f in result.fragments if f.fragment == result.governed_by), None)
     return name or "one fragment"
+
+
+def capital(said: str) -> str:
+    """A sentence with a capital letter at its beginning.
+
+    >>> capital("bone shows 0.62 mm")
+    'Bone shows 0.62 mm'
+    """
+    return said[:1].upper() + said[1:]
 
 
 def ended(sentence: str) -> str:
@@ -176,7 +218,10 @@ def fragment_row(result: ScrewResult, fragment: FragmentResult, notes: Footnotes
     return {
         "name": fragment.fragment_name,
         "axis_path": axis_path_words(result, fragment.fragment, fragment.axis_path_mm),
+        "axis_path_range": range_words(fragment.intervals.axis_path_mm),
         "engagement": written(fragment.thread_engagement_mm),
+        "engagement_range": range_words(fragment.intervals.thread_engagement_mm),
+        "density_range": range_words(fragment.intervals.mean_density_mg_cm3, 0),
         "threads": written(fragment.threads_engaged),
         "hu": notes.cell(fragment.mean_hu, 0, f"{key}.mean_hu"),
         "density": notes.cell(fragment.mean_density_mg_cm3, 0, f"{key}.mean_density_mg_cm3"),
@@ -212,7 +257,11 @@ def layer_rows(result: ScrewResult, notes: Footnotes) -> list[dict[str, str]]:
         key = unsure.get(layer.layer)
         if key is not None:
             untold = notes.cell(None, 0, key)
-            rows.append(dict.fromkeys(("span", "thick", "hu", "density"), untold) | {"name": layer.layer})
+            row = dict.fromkeys(("span", "thick", "hu", "density"), untold) | {"name": layer.layer}
+            below_mm = _cortex_below_mm(result, layer.layer)
+            if below_mm is not None:
+                row["thick"] = f"below\u00a0{written(ceil(below_mm * 10) / 10)} {notes.mark(key)}"
+            rows.append(row)
             continue
         thick_mm = None if unsure and layer.layer == "cancellous" else layer.to_mm - layer.from_mm
         rows.append(
@@ -229,6 +278,14 @@ def layer_rows(result: ScrewResult, notes: Footnotes) -> list[dict[str, str]]:
     return rows
 
 
+def _cortex_below_mm(result: ScrewResult, layer: str) -> float | None:
+    """What a cortex is thinner than that could not be measured."""
+    if cut_off(result) and layer == FAR_CORTEX:
+        return None
+    cortex = result.far_cortex if layer == FAR_CORTEX else result.near_cortex
+    return None if cortex is None else cortex.on_axis_below_mm
+
+
 def cortices_not_told(result: ScrewResult) -> dict[str, str]:
     """Layers whose cortex could not be told apart or lies beyond the scan, with the key of the reason."""
     ends = {"near cortex": "to_mm", FAR_CORTEX: "from_mm"}
@@ -239,18 +296,21 @@ def cortices_not_told(result: ScrewResult) -> dict[str, str]:
 
 def clearance_rows(result: ScrewResult, notes: Footnotes) -> list[dict[str, str]]:
     """Leading end, body and trailing end against outer and joint surface."""
-    parts: tuple[tuple[str, str, Clearance], ...] = (
-        ("leading end", "leading_end", result.leading_end),
-        ("body", "body", result.body),
-        ("trailing end", "trailing_end", result.trailing_end),
+    ranges = result.intervals
+    parts: tuple[tuple[str, str, Clearance, ClearanceIntervals], ...] = (
+        ("leading end", "leading_end", result.leading_end, ranges.leading_end),
+        ("body", "body", result.body, ranges.body),
+        ("trailing end", "trailing_end", result.trailing_end, ranges.trailing_end),
     )
     return [
         {
             "part": words,
             "outer": notes.cell(clearance.outer, 1, f"clearance_mm.{name}.outer"),
+            "outer_range": range_words(interval.outer),
             "joint": notes.cell(clearance.joint, 1, f"clearance_mm.{name}.joint"),
+            "joint_range": range_words(interval.joint),
         }
-        for words, name, clearance in parts
+        for words, name, clearance, interval in parts
     ]
 
 
@@ -266,7 +326,8 @@ def geometry_rows(result: ScrewResult, notes: Footnotes) -> list[tuple[str, str]
         ("nearest stocked length", length_words(result.stocked_length_mm)),
     ]
     if result.gliding_hole_to_mm is not None:
-        rows.append(("gliding hole, from the entry to", f"{written(result.gliding_hole_to_mm)} mm"))
+        to = with_range(written(result.gliding_hole_to_mm), result.intervals.gliding_hole_to_mm)
+        rows.append(("gliding hole, from the entry to", f"{to} mm"))
     if result.threads_bridging_mm > 0:
         rows.append(("thread that bridges the fracture", f"{written(result.threads_bridging_mm)} mm"))
     rows += [
