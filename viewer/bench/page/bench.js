@@ -16,8 +16,12 @@ const key = location.hash.slice(1) || sessionStorage.getItem("key") || "";
 sessionStorage.setItem("key", key);
 history.replaceState(null, "", location.pathname);
 
+// Each message has a number; what is shown says which it answers, so that a delay can be measured.
+let sent = 0;
 const say = (message) => {
-  if (socket && socket.readyState === WebSocket.OPEN) socket.send(JSON.stringify(message));
+  if (!socket || socket.readyState !== WebSocket.OPEN) return;
+  root.dataset.sent = ++sent;
+  socket.send(JSON.stringify({ ...message, seq: sent }));
 };
 const hands = new Hands(say, () => shown);
 
@@ -64,6 +68,7 @@ function show(message) {
   if (message.saved !== undefined) $("saved").textContent = message.saved;
   if (message.said !== undefined) message.said ? tell(message.said) : quiet();
   if (message.scene) scene(message.scene);
+  if (message.ack !== undefined) root.dataset.ack = message.ack;
   if (message.assessments === undefined) return;
   step($("undo"), "Undo", message.undo);
   step($("redo"), "Redo", message.redo);
@@ -71,7 +76,6 @@ function show(message) {
   strip(message.strip);
   end(message.end);
   read(message.read);
-  root.dataset.ack = message.ack;
   root.dataset.assessments = message.assessments;
 }
 
@@ -298,11 +302,11 @@ $("scene").addEventListener("wheel", (event) => {
 $("strip").addEventListener("pointerdown", (event) => {
   if (event.target.closest(".handle") || !shown.strip) return;
   const box = $("strip").getBoundingClientRect();
-  say({ do: "drag", handle: "cursor", screw: shown.selected, where: "strip", x: (event.clientX - box.left - shown.strip.x0_px) / shown.strip.scale_px, y: 0, seq: ++hands.seq });
+  say({ do: "drag", handle: "cursor", screw: shown.selected, where: "strip", x: (event.clientX - box.left - shown.strip.x0_px) / shown.strip.scale_px, y: 0 });
 });
 $("end").addEventListener("wheel", (event) => {
   event.preventDefault();
-  say({ do: "nudge", handle: "dial", screw: shown.selected, along: Math.sign(event.deltaY) * (event.shiftKey ? 15 : 1), across: 0, seq: ++hands.seq });
+  say({ do: "nudge", handle: "dial", screw: shown.selected, along: Math.sign(event.deltaY) * (event.shiftKey ? 15 : 1), across: 0 });
 }, { passive: false });
 
 const KEYS = [["N", "new screw: click where it enters, then where it aims"], ["D", "copy"], ["Del", "remove"], ["1–9", "take a screw in hand"],
@@ -311,7 +315,7 @@ const KEYS = [["N", "new screw: click where it enters, then where it aims"], ["D
   ["[ ]", "depth cursor by 0.5 mm"], [", .", "dial by 1°"], ["L", "next stocked length (Shift: shorter)"], ["T", "next technique"], ["S", "type the seat depth"], ["H", "hide the screw or show it"], ["?", "this list"]];
 $("keys").replaceChildren(make("b", {}, "Keys"), make("dl", {}, ...KEYS.flatMap(([name, words]) => [make("dt", {}, make("kbd", {}, name)), make("dd", {}, words)])), make("form", { method: "dialog" }, make("button", {}, "close")));
 
-const nudge = (handle, along) => say({ do: "nudge", handle, screw: shown.selected, along, across: 0, seq: ++hands.seq });
+const nudge = (handle, along) => say({ do: "nudge", handle, screw: shown.selected, along, across: 0 });
 window.addEventListener("keydown", (event) => {
   if (event.target.matches("input, select, textarea") && event.key !== "Escape") return;
   if (event.key === "Escape") {

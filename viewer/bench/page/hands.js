@@ -10,7 +10,6 @@ export class Hands {
     this.say = say;
     this.shown = shown;
     this.held = null;
-    this.seq = 0;
     this.nodes = new Map();
     window.addEventListener("pointermove", (event) => this.move(event));
     window.addEventListener("pointerup", (event) => this.letGo(event));
@@ -83,25 +82,24 @@ export class Hands {
     if (!this.held) return;
     const [x, y] = this.place(event);
     this.held.moved = true;
-    this.seq += 1;
     const limit = this.held.where === "scene" ? 2 : 4000;
     const within = (value) => Math.min(Math.max(value, this.held.where === "scene" ? -1 : -limit), limit);
     this.say({ do: "drag", handle: this.held.name, screw: this.held.screw, where: this.held.where,
-      x: within(x), y: within(y), snap: !event.altKey, seq: this.seq });
+      x: within(x), y: within(y), snap: !event.altKey });
   }
 
   letGo() {
     if (!this.held) return;
     this.held = null;
     document.body.classList.remove("holding");
-    this.say({ do: "drop", seq: ++this.seq });
+    this.say({ do: "drop" });
   }
 
   giveUp() {
     if (!this.held) return false;
     this.held = null;
     document.body.classList.remove("holding");
-    this.say({ do: "cancel", seq: ++this.seq });
+    this.say({ do: "cancel" });
     return true;
   }
 
@@ -112,7 +110,7 @@ export class Hands {
     event.preventDefault();
     event.stopPropagation();
     const screw = this.shown().selected;
-    const nudge = { do: "nudge", handle: name, screw, along: 0, across: 0, seq: ++this.seq };
+    const nudge = { do: "nudge", handle: name, screw, along: 0, across: 0 };
     if (name === "entry") [nudge.along, nudge.across] = [way[0] * 0.1 * step, way[1] * 0.1 * step];
     else if (name === "tip" && way[1]) nudge.across = way[1] * 0.1 * step;
     else if (name === "tip") [nudge.handle, nudge.along] = ["length", way[0]];
