@@ -31,17 +31,25 @@ UNSEEN = "\n  gl_FragData[0] = vec4(0.0, 0.0, 0.0, 0.0012);\n"
 """Fills the depth alone, so that of each layer only the nearest side is coloured. Not wholly transparent:
 that would be left out; it changes no colour of eight bits."""
 
-GHOST = _BEGIN + """
+GHOST = (
+    _BEGIN
+    + """
     gl_FragData[0] = vec4(diffuseColor, strength * (0.05 + 0.30 * pow(grazing, 2.5)));
   }
 """
+)
 
-FAR_SIDE = _BEGIN + """
+FAR_SIDE = (
+    _BEGIN
+    + """
     gl_FragData[0] = vec4(diffuseColor * (0.5 + 0.35 * lit), 0.16 + 0.34 * grazing * grazing);
   }
 """
+)
 
-NEAR_SIDE = _BEGIN + f"""
+NEAR_SIDE = (
+    _BEGIN
+    + f"""
     float shine = pow(max(dot(n, middle), 0.0), 38.0);
     float across = dot(at_px, vec2(cos(hatch), -sin(hatch)));
     float off_px = abs(mod(across, {HATCH_PITCH_PX}) - {HATCH_PITCH_PX / 2});
@@ -57,12 +65,16 @@ NEAR_SIDE = _BEGIN + f"""
     gl_FragData[0] = vec4(clamp(colour + 0.4 * shine, 0.0, 1.0), clamp(cover + 0.25 * shine, 0.0, 1.0));
   }}
 """
+)
 
-JOINT = _BEGIN + f"""
+JOINT = (
+    _BEGIN
+    + f"""
     vec2 place = at_px / {DOT_PITCH_PX};
     float row = floor(place.y / 0.87);
     vec2 from_dot = vec2(fract(place.x + 0.5 * mod(row, 2.0)) - 0.5, (fract(place.y / 0.87) - 0.5) * 0.87);
-    float dot_ = clamp(({DOT_RADIUS_SHARE} - length(from_dot)) * {DOT_PITCH_PX} * pixels_per_px + 0.5, 0.0, 1.0);
+    float in_px = ({DOT_RADIUS_SHARE} - length(from_dot)) * {DOT_PITCH_PX};
+    float dot_ = clamp(in_px * pixels_per_px + 0.5, 0.0, 1.0);
     vec2 way = screw_to.xy - screw_from.xy;
     vec2 off = vertexVC.xy - screw_from.xy;
     off -= way * clamp(dot(off, way) / max(dot(way, way), 1e-6), 0.0, 1.0);
@@ -71,10 +83,14 @@ JOINT = _BEGIN + f"""
     gl_FragData[0] = vec4(diffuseColor, share * (0.06 + 0.50 * dot_));
   }}
 """
+)
 
-METAL = _BEGIN + """
+METAL = (
+    _BEGIN
+    + """
     float shine = pow(max(dot(n, middle), 0.0), 24.0);
     vec3 colour = (diffuseColor * (0.42 + 0.62 * lit) + 0.5 * shine) * (1.0 - 0.45 * grazing * grazing);
     gl_FragData[0] = vec4(mix(clamp(colour, 0.0, 1.0), ground, paleness), 1.0);
   }
 """
+)

@@ -251,3 +251,24 @@ def _set(actor: vtkActor, **values: float | Vector) -> None:
 def _vector(values: Floats) -> Vector:
     x, y, z = values.tolist()
     return x, y, z
+
+
+def works() -> bool:
+    """Whether a small ball comes out as more than one colour. Where the library is broken this may not
+    return at all, so it is asked in a process of its own."""
+    from vtkmodules.vtkFiltersSources import vtkSphereSource
+
+    window, renderer = vtkRenderWindow(), vtkRenderer()
+    window.SetOffScreenRendering(1)
+    window.SetSize(32, 32)
+    window.AddRenderer(renderer)
+    ball = vtkSphereSource()
+    ball.Update()
+    actor = vtkActor()
+    actor.SetMapper(_mapper(ball.GetOutput()))
+    renderer.AddActor(actor)
+    window.Render()
+    pixels = vtkUnsignedCharArray()
+    window.GetPixelData(0, 0, 31, 31, 0, pixels, 0)
+    window.Finalize()
+    return bool(np.ptp(vtk_to_numpy(pixels)) > 0)

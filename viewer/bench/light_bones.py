@@ -51,7 +51,8 @@ class LightBones:
         return [
             one
             for one in self.fragments
-            if (one.bone != shot.own and shot.neighbours) or (one.bone == shot.own and one.number in shot.faint)
+            if (one.bone != shot.own and shot.neighbours)
+            or (one.bone == shot.own and one.number in shot.faint)
         ]
 
     def own_target(self, shot: Shot) -> RayTarget:

@@ -41,7 +41,9 @@ def lightened(vertices_mm: Floats, faces: Ints, triangles_count: int) -> tuple[F
     decimation.SetInputData(poly_data(vertices_mm, faces))
     decimation.SetPointGenerationModeToBinAverages()
     decimation.AutoAdjustNumberOfDivisionsOff()
-    decimation.SetNumberOfDivisions(*(max(int(extent_mm / box_mm), 1) for extent_mm in np.ptp(vertices_mm, axis=0)))
+    decimation.SetNumberOfDivisions(
+        *(max(int(extent_mm / box_mm), 1) for extent_mm in np.ptp(vertices_mm, axis=0))
+    )
     decimation.Update()
     light = decimation.GetOutput()
     return (

@@ -66,7 +66,9 @@ def _made(result: ScrewResult) -> ScrewModel:
     vertices_mm, faces = screw_mesh(at_origin)
     solid = solid_of(result.placed.screw, result.placed.length_mm)
     heights_mm = vertices_mm[:, 2]
-    above_core_mm = np.hypot(vertices_mm[:, 0], vertices_mm[:, 1]) - radius_mm(solid.core_outline_mm, heights_mm)
+    above_core_mm = np.hypot(vertices_mm[:, 0], vertices_mm[:, 1]) - radius_mm(
+        solid.core_outline_mm, heights_mm
+    )
     tooth = np.clip((above_core_mm - TOOTH_FROM_MM) / TOOTH_OVER_MM, 0, 1)
     return ScrewModel(vertices_mm, vertex_normals(vertices_mm, faces), faces, heights_mm, tooth)
 

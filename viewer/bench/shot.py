@@ -65,7 +65,9 @@ class Shot:
     def shown(self) -> tuple[ScrewResult, ...]:
         """The screws to be drawn, the one in hand first."""
         order = sorted(range(len(self.screws)), key=lambda place: place != self.selected)
-        return tuple(self.screws[place] for place in order if self.screws[place].placed.name not in self.hidden)
+        return tuple(
+            self.screws[place] for place in order if self.screws[place].placed.name not in self.hidden
+        )
 
     @property
     def in_hand(self) -> ScrewResult | None:

@@ -80,7 +80,5 @@ def vertex_normals(vertices_mm: Floats, faces: npt.NDArray[np.integer]) -> Float
     normals = np.zeros_like(vertices_mm)
     for corner in range(3):
         for axis in range(3):
-            normals[:, axis] += np.bincount(
-                faces[:, corner], weighted[:, axis], minlength=len(vertices_mm)
-            )
+            normals[:, axis] += np.bincount(faces[:, corner], weighted[:, axis], minlength=len(vertices_mm))
     return np.asarray(normals / np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-12))

@@ -8,13 +8,14 @@ of depth.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import distance_transform_edt
 
+from planner.vocabulary import ScrewResult
 from segmentation.vocabulary import Floats
 from viewer.report.camera import Camera
 from viewer.report.ray_target import Hits, Piece, RayTarget
@@ -48,6 +49,9 @@ DOTS_FADE_MM = 2.5
 HATCH_PITCH_PX, HATCH_SHARE, HATCH_DEPTH_FRACTION = 14.0, 0.12, 0.10
 """Hatch on the fragments: pitch, share of it that is line, and how much darker. Our choice."""
 
+IN_HAND, PALENESS = 1, 0.5
+"""The piece of the screw that the picture is of, and how far other screws are drawn towards the ground."""
+
 BITE_STEP_MM = 0.2
 """Step at which it is looked up which fragment a tooth bites in. Our choice."""
 
@@ -63,8 +67,8 @@ class ScenePicture:
 
 @dataclass(frozen=True, eq=False)
 class Cast:
-    """What n rays saw: ``colours`` (n, 3) on the ground, the fragment's rank and its distance, and for each of
-    five layers (near side, far side, screw, neighbour, joint) what of it was met: ``layers`` (5, n), 0
+    """What n rays saw: ``colours`` (n, 3) on the ground, the fragment's rank and its distance, and for each
+    of five layers (near side, far side, screw, neighbour, joint) what of it was met: ``layers`` (5, n), 0
     for nothing."""
 
     colours: Floats
@@ -84,6 +88,7 @@ class Scene:
         neighbours: Sequence[Piece] | RayTarget,
         joint: tuple[Floats, npt.NDArray[np.int32]] | RayTarget | None,
         *,
+        others: Sequence[ScrewResult] = (),
         inks: SceneInks = ON_PAPER,
         pixels_per_px: float = PIXELS_PER_PX,
     ) -> None:
@@ -93,7 +98,8 @@ class Scene:
         if isinstance(joint, tuple):
             joint = RayTarget([(1, *joint)])
         self.joint = _target(joint or [])
-        self.screw = RayTarget([] if subject is None else [(1, *screw_mesh(subject.result))])
+        screws = [] if subject is None else [(IN_HAND, *screw_mesh(subject.result))]
+        self.screw = RayTarget(screws + [(IN_HAND + 1, *screw_mesh(other)) for other in others])
         self.far_from_screw: Floats | None = None
         self._bites = self._bite_table()
         light = -0.45 * camera.right + 0.75 * camera.up + 0.55 * camera.toward
@@ -208,7 +214,9 @@ class Scene:
         facing = np.where(hits.normals @ self.camera.toward > 0, 1.0, 0.45)
         if self.far_from_screw is not None:
             rows, columns = self.far_from_screw.shape
-            pixel = np.clip((places_px[hits.rays] * self.pixels_per_px).astype(int), 0, [columns - 1, rows - 1])
+            pixel = np.clip(
+                (places_px[hits.rays] * self.pixels_per_px).astype(int), 0, [columns - 1, rows - 1]
+            )
             facing = facing * self.far_from_screw[pixel[:, 1], pixel[:, 0]]
         colour = np.tile(rgb_fraction(self.inks.joint), (len(dot), 1))
         self._lay(image, hits.rays, colour, (0.06 + 0.50 * dot) * facing)
@@ -216,8 +224,22 @@ class Scene:
     def _metal(self, hits: Hits) -> Floats:
         """(n, 3) colours of the screw: steel, teeth tinted by the fragment they bite in, what is out in
         alarm."""
-        if self.subject is None or not len(hits.rays):
-            return np.zeros((len(hits.rays), 3))
+        if not len(hits.rays):
+            return np.zeros((0, 3))
+        base = np.tile(self._inks[0], (len(hits.rays), 1)) if self.subject is None else self._tinted(hits)
+        diffuse = np.clip(hits.normals @ self._light, 0, 1)
+        shine = np.clip(hits.normals @ self._half, 0, 1) ** 24
+        rim = self._grazing(hits.normals) ** 2
+        colour = (base * (0.42 + 0.62 * diffuse[:, None]) + 0.5 * shine[:, None]) * (1 - 0.45 * rim[:, None])
+        others = hits.pieces != IN_HAND
+        if others.any():
+            ground = np.array(rgb_fraction(self.inks.ground))
+            colour[others] = np.clip(colour[others], 0, 1) * (1 - PALENESS) + ground * PALENESS
+        return np.asarray(np.clip(colour, 0, 1))
+
+    def _tinted(self, hits: Hits) -> Floats:
+        """(n, 3) the steel, before light falls on it."""
+        assert self.subject is not None
         subject, frame = self.subject, self.subject.frame
         away_mm = hits.points_mm - frame.origin_mm
         depth_mm = away_mm @ frame.along
@@ -232,14 +254,12 @@ class Scene:
         base = self._inks[0] * (1 - tint) + np.clip(self._inks[bitten] * 1.05, 0, 1) * tint
         if subject.alarm_past_exit:
             base[depth_mm > subject.exit_depth_mm] = rgb_fraction(self.inks.alarm)
-        diffuse = np.clip(hits.normals @ self._light, 0, 1)
-        shine = np.clip(hits.normals @ self._half, 0, 1) ** 24
-        rim = self._grazing(hits.normals) ** 2
-        colour = (base * (0.42 + 0.62 * diffuse[:, None]) + 0.5 * shine[:, None]) * (1 - 0.45 * rim[:, None])
-        return np.asarray(np.clip(colour, 0, 1))
+        others = hits.pieces != IN_HAND
+        base[others] = self._inks[0]
+        return np.asarray(base)
 
     def _covered(self, inside_px: Floats) -> Floats:
-        """How much of a pixel lies within a shape whose edge is ``inside_px`` away (positive inside): 0 … 1."""
+        """How much of a pixel lies in a shape whose edge is ``inside_px`` away (positive inside): 0 … 1."""
         return np.asarray(np.clip(inside_px * self.pixels_per_px + 0.5, 0, 1))
 
     def fade_dots_near_screw(self, places_px: Floats, shape: tuple[int, int]) -> None:
@@ -253,15 +273,20 @@ class Scene:
             self.far_from_screw = np.clip(away_px / self.camera.scale_px / DOTS_FADE_MM, 0.25, 1)
 
 
-def render(scene: Scene) -> ScenePicture:
-    """Cast the whole picture once, then its sharp places several times; draw fragments' edges in ink."""
+def render(scene: Scene, between: Callable[[], None] = lambda: None) -> ScenePicture:
+    """Cast the whole picture once, then its sharp places several times; draw fragments' edges in ink.
+
+    ``between`` is called between the steps; what it raises ends the picture.
+    """
     camera, fine = scene.camera, scene.pixels_per_px
     rows, columns = round(camera.height_px * fine), round(camera.width_px * fine)
     X, Y = np.meshgrid((np.arange(columns) + 0.5) / fine, (np.arange(rows) + 0.5) / fine)
     places_px = np.column_stack([X.ravel(), Y.ravel()])
     if len(scene.joint):
         scene.fade_dots_near_screw(places_px, (rows, columns))
+        between()
     cast = scene.cast(places_px)
+    between()
     image = cast.colours
     shape = (rows, columns)
     layers = cast.layers.reshape(-1, *shape)
@@ -270,6 +295,7 @@ def render(scene: Scene) -> ScenePicture:
     sharp = np.flatnonzero(sharp_pixels(layers, distance_mm, image.reshape(*shape, 3), metal))
     finer_px = places_px[sharp][:, None, :] + SUBSAMPLES / fine
     finer = scene.cast(finer_px.reshape(-1, 2)).colours
+    between()
     image[sharp] = finer.reshape(len(sharp), len(SUBSAMPLES), 3).mean(1)
     seen = cast.pieces.reshape(rows, columns)
     edges = ink_edges(seen, distance_mm)

@@ -1,0 +1,219 @@
+"""The process that draws the scene: reads shots, draws the newest, sends pictures back.
+
+While shots keep coming each is drawn quickly, the newest at a time and at most MOVING_RATE_COUNT a second;
+when none has come for STILL_AFTER_S the last is drawn once more, finer. All drawing is done by the one
+thread there is. The process ends when its pipe does, so it cannot outlive the server, however that ends.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import signal
+import time
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection
+from typing import Any, Literal, Protocol
+
+import numpy as np
+import numpy.typing as npt
+from PIL import Image
+
+from viewer.bench.shot import Bones, Shot
+
+MOVING_RATE_COUNT = 12
+"""Pictures a second while moving, at most: more would take the cores from the numbers. Our choice, from the
+measured 10 to 15."""
+
+STILL_AFTER_S = 0.25
+"""The still picture is made when no shot has come for so long (the page's design)."""
+
+MOVING_S, STILL_S = 0.12, 0.6
+"""A picture should take no longer; where it would, it is drawn coarser and enlarged by the page. Our choice:
+8 pictures a second, and a hand that begins to move again waits no longer than that."""
+
+RAYS_STILL_S = 2.0
+"""The same for a still picture cast by rays, which can be broken off. Our choice."""
+
+MOVING_SHARES = (1.0, 0.75, 0.5)
+"""How coarse a moving picture may be: its pixels per device pixel. Our choice."""
+
+STILL_SHARES = (2.0, 1.5, 1.0)
+"""How fine a still picture may be drawn before it is brought down to the device's pixels."""
+
+RAYS_MOVING_SHARE = 1 / 3
+"""Pixels per CSS px of a moving picture cast by rays. Our choice, by measured times."""
+
+RAYS_STILL_SHARES = (1.0, 0.75, 0.5, 0.35)
+"""How fine a still picture cast by rays may be: its pixels per device pixel."""
+
+QUALITY_MOVING, QUALITY_STILL = 78, 90
+"""JPEG qualities. Our choice."""
+
+NICENESS = 3
+"""The numbers come first where cores are few. Our choice: about half their share."""
+
+GIVEN_WAY_S = 0.5
+"""A picture's expected time is forgotten so far by each new one. Our choice."""
+
+KIND_SCENE = b"\x01"
+"""First byte of a message to the page: a JPEG of the scene. Seven bytes of the shot's number follow."""
+
+Told = tuple[Literal["gl"], bool] | tuple[Literal["picture"], bytes]
+"""What the process sends: whether the graphics library works; a picture."""
+
+
+class Overtaken(Exception):  # noqa: N818  (nothing went wrong)
+    """A newer shot has come."""
+
+
+class Drawing(Protocol):
+    """A way to draw; ``viewer.bench.gl_scene`` and ``viewer.bench.ray_scene`` have one each."""
+
+    def picture(self, shot: Shot, pixels_per_px: float) -> npt.NDArray[np.uint8]:
+        """(rows, columns, 3) the shot."""
+
+    def close(self) -> None:
+        """Give everything back."""
+
+
+def run(connection: Connection, *, gl: bool) -> None:
+    """Draw until the other end of ``connection`` is closed. ``gl``: try the graphics library."""
+    # Ctrl-C in the terminal is for the server; this process ends by its pipe.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    with contextlib.suppress(AttributeError, OSError):
+        os.nice(NICENESS)
+    with contextlib.suppress(EOFError, OSError):
+        works = gl and _gl_works()
+        connection.send(("gl", works))
+        _Painting(connection, works).go_on()
+
+
+def _gl_works() -> bool:
+    if not os.environ.get("DISPLAY"):
+        os.environ.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
+    try:
+        from viewer.bench.gl_scene import works
+    except ImportError:
+        return False
+    return works()
+
+
+@dataclass
+class _Painting:
+    connection: Connection
+    gl: bool
+    drawing: Drawing | None = None
+    waiting: Shot | None = None
+    still: Shot | None = None
+    moving_at_s: float = 0.0
+    still_at_s: float = 0.0
+    pixel_s: dict[str, float] = field(default_factory=dict)
+
+    def go_on(self) -> None:
+        """Read and draw until told to end."""
+        while True:
+            if self.connection.poll(self._pause_s()):
+                self._read()
+            if self._pause_s() != 0:
+                continue
+            if self.waiting is not None:
+                self._draw_moving(self.waiting)
+            elif self.still is not None:
+                self._draw_still(self.still)
+
+    def _pause_s(self) -> float | None:
+        """How long there is nothing to draw; None for ever."""
+        if self.drawing is None or (self.waiting is None and self.still is None):
+            return None
+        due_s = self.still_at_s if self.waiting is None else self.moving_at_s
+        return max(due_s - time.monotonic(), 0.0)
+
+    def _read(self) -> None:
+        """Take all that has come; of shots the newest."""
+        while self.connection.poll(0):
+            message = self.connection.recv()
+            if message is None:
+                raise EOFError
+            if isinstance(message, Bones):
+                self._make(message)
+            else:
+                self.waiting = self.still = message
+                self.still_at_s = time.monotonic() + STILL_AFTER_S
+
+    def _make(self, bones: Bones) -> None:
+        from viewer.bench.light_bones import LightBones
+
+        if self.drawing is not None:
+            self.drawing.close()
+        light = LightBones(bones)
+        if self.gl:
+            from viewer.bench.gl_scene import GLScene
+
+            self.drawing = GLScene(light)
+        else:
+            from viewer.bench.ray_scene import RayScene
+
+            self.drawing = RayScene(light)
+
+    def _draw_moving(self, shot: Shot) -> None:
+        self.waiting = None
+        began_s = time.monotonic()
+        self.moving_at_s = began_s + 1 / MOVING_RATE_COUNT
+        if self.gl:
+            fineness = shot.ratio * self._share(shot, "moving", MOVING_SHARES, MOVING_S)
+        else:
+            fineness = RAYS_MOVING_SHARE
+        self._send(shot, self._drawn(shot, fineness, "moving"), QUALITY_MOVING)
+        self.still_at_s = max(self.still_at_s, time.monotonic())
+
+    def _draw_still(self, shot: Shot) -> None:
+        shares, longest_s = (STILL_SHARES, STILL_S) if self.gl else (RAYS_STILL_SHARES, RAYS_STILL_S)
+        share = self._share(shot, "still", shares, longest_s)
+        try:
+            pixels = self._drawn(shot, shot.ratio * share, "still")
+        except Overtaken:
+            return
+        self.still = None
+        camera = shot.camera
+        size = tuple(max(round(px * shot.ratio), 1) for px in (camera.width_px, camera.height_px))
+        self._send(shot, pixels, QUALITY_STILL, (size[0], size[1]))
+
+    def _drawn(self, shot: Shot, fineness: float, kind: str) -> npt.NDArray[np.uint8]:
+        began_s = time.monotonic()
+        pixels = self._picture(shot, fineness, kind)
+        a_pixel_s = (time.monotonic() - began_s) / pixels[..., 0].size
+        before_s = self.pixel_s.get(kind, a_pixel_s)
+        self.pixel_s[kind] = before_s + GIVEN_WAY_S * (a_pixel_s - before_s)
+        return pixels
+
+    def _picture(self, shot: Shot, fineness: float, kind: str) -> npt.NDArray[np.uint8]:
+        from viewer.bench.ray_scene import RayScene
+
+        assert self.drawing is not None
+        if isinstance(self.drawing, RayScene) and kind == "still":
+            return self.drawing.picture(shot, fineness, self._check)
+        return self.drawing.picture(shot, fineness)
+
+    def _check(self) -> None:
+        if self.connection.poll(0):
+            raise Overtaken
+
+    def _share(self, shot: Shot, kind: str, shares: tuple[float, ...], longest_s: float) -> float:
+        """The finest share that should not take longer, by what the last pictures took."""
+        a_pixel_s = self.pixel_s.get(kind, self.pixel_s.get("moving", 0.0))
+        size = shot.camera.width_px * shot.camera.height_px * shot.ratio**2
+        fitting = [share for share in shares if size * share**2 * a_pixel_s <= longest_s]
+        return fitting[0] if fitting else shares[-1]
+
+    def _send(
+        self, shot: Shot, pixels: npt.NDArray[Any], quality: int, size: tuple[int, int] | None = None
+    ) -> None:
+        image = Image.fromarray(np.ascontiguousarray(pixels))
+        if size is not None and size != image.size:
+            finer = image.size[0] > size[0]
+            image = image.resize(size, Image.Resampling.BOX if finer else Image.Resampling.BICUBIC)
+        file = io.BytesIO()
+        image.save(file, "JPEG", quality=quality, subsampling=0 if quality == QUALITY_STILL else 2)
+        self.connection.send(("picture", KIND_SCENE + shot.number.to_bytes(7, "big") + file.getvalue()))

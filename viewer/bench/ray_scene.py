@@ -1,0 +1,40 @@
+"""The scene cast by rays on the CPU, as the report's picture is: for a machine without a graphics library."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import numpy.typing as npt
+
+from viewer.bench.light_bones import LightBones
+from viewer.bench.shot import Shot
+from viewer.report.scene_render import Scene, render
+
+
+class RayScene:
+    """Draws shots of one set of bones."""
+
+    def __init__(self, bones: LightBones) -> None:
+        self.bones = bones
+
+    def picture(
+        self, shot: Shot, pixels_per_px: float, between: Callable[[], None] = lambda: None
+    ) -> npt.NDArray[np.uint8]:
+        """(rows, columns, 3) the shot; ``between`` is called between its steps and may raise to end it."""
+        bones, hand = self.bones, shot.in_hand
+        scene = Scene(
+            None if hand is None else bones.seen(hand),
+            shot.camera,
+            bones.own_target(shot),
+            bones.neighbour_target(shot),
+            bones.joint_target(),
+            others=[other for other in shot.shown if other is not hand],
+            inks=shot.inks,
+            pixels_per_px=pixels_per_px,
+        )
+        between()
+        return render(scene, between).rgb
+
+    def close(self) -> None:
+        """Nothing to give back."""
