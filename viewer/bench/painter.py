@@ -45,7 +45,7 @@ NO_GL_VARIABLE = "PILOTHOLE_NO_GL"
 """Set to 1, this variable of the environment leaves the graphics library out."""
 
 _known_gl: list[bool] = []
-"""Whether the library works, once that is known: asked once a run."""
+"""Whether the library works, once that is known: it is found out once a run."""
 
 
 class Painter:
@@ -136,13 +136,13 @@ class Painter:
             process = self._begin(gl=gl)
             if process is None:
                 return
-            told = self._listen(arrived)
+            told = self._listen(arrived, gl=gl)
             self._end(process)
             if self._closed:
                 return
             if gl and not told and process.exitcode not in (-signal.SIGKILL, -signal.SIGTERM):
                 # It died, or hung, of the library; a segmentation fault cannot be caught in any other way.
-                _known_gl.append(False)
+                _known_gl[:] = [False]
                 continue
             deaths_count += 1
             if deaths_count > RESTARTS_COUNT:
@@ -164,7 +164,7 @@ class Painter:
             self._change.notify_all()
         return process
 
-    def _listen(self, arrived: Callable[[bytes], None]) -> bool:
+    def _listen(self, arrived: Callable[[bytes], None], *, gl: bool) -> bool:
         """Hand pictures on until the process is gone; whether it told that the library works or not."""
         connection = self._connection
         assert connection is not None
@@ -176,16 +176,13 @@ class Painter:
                 kind, value = connection.recv()
                 if kind == "gl":
                     told = True
-                    self._learn(works=value)
+                    if gl:
+                        _known_gl[:] = [value]
+                    if not value:
+                        self.fault = NO_GL
                 else:
                     arrived(value)
         return told
-
-    def _learn(self, *, works: bool) -> None:
-        if not works:
-            self.fault = NO_GL
-        if os.environ.get(NO_GL_VARIABLE) != "1":
-            _known_gl.append(works)
 
     def _end(self, process: BaseProcess) -> None:
         process.join(ENDS_WITHIN_S)

@@ -85,12 +85,13 @@ def run(connection: Connection, *, gl: bool) -> None:
     with contextlib.suppress(AttributeError, OSError):
         os.nice(NICENESS)
     with contextlib.suppress(EOFError, OSError):
-        works = gl and _gl_works()
+        works = gl and gl_works()
         connection.send(("gl", works))
         _Painting(connection, works).go_on()
 
 
-def _gl_works() -> bool:
+def gl_works() -> bool:
+    """Whether the graphics library draws. Where it is broken, asking may end the process."""
     if not os.environ.get("DISPLAY"):
         os.environ.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
     try:
