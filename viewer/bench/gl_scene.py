@@ -9,11 +9,14 @@ that makes a ``GLScene`` must be the one that uses it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import numpy.typing as npt
 import vtkmodules.vtkRenderingOpenGL2  # noqa: F401  (the drawing itself, registered by being loaded)
+from PIL import Image
 from vtkmodules.util.numpy_support import numpy_to_vtk, vtk_to_numpy
-from vtkmodules.vtkCommonCore import vtkUnsignedCharArray
+from vtkmodules.vtkCommonCore import vtkFloatArray, vtkUnsignedCharArray
 from vtkmodules.vtkCommonDataModel import vtkPolyData
 from vtkmodules.vtkCommonMath import vtkMatrix4x4
 from vtkmodules.vtkRenderingCore import (
@@ -33,6 +36,7 @@ from viewer.bench.screw_model import colours, model_of, placing
 from viewer.bench.shot import Shot
 from viewer.report.camera import Camera
 from viewer.report.ray_target import vertex_normals
+from viewer.report.scene_edges import ink_edges
 from viewer.report.tokens import fragment_ink, rgb_fraction
 
 NEIGHBOURS, FAR, SCREWS, NEAR, BEFORE = range(5)
@@ -85,9 +89,38 @@ class GLScene:
         self._window.GetPixelData(0, 0, columns - 1, rows - 1, 0, pixels, 0)
         return np.asarray(vtk_to_numpy(pixels).reshape(rows, columns, 3)[::-1])
 
+    def still(self, shot: Shot, share: float, between: Callable[[], None]) -> npt.NDArray[np.uint8]:
+        """(rows, columns, 3) in the device's pixels, drawn with ``share`` of them along each edge and brought
+        down, with a line of ink where the bone ends and folds; ``between`` is called between the steps."""
+        fine = Image.fromarray(self.picture(shot, shot.ratio * share))
+        between()
+        image = fine.resize(shot.size_px, Image.Resampling.BOX)
+        edges = Image.fromarray(np.rint(255 * self._edges(shot)).astype(np.uint8))
+        between()
+        image.paste(shot.inks.edge, mask=edges)
+        return np.asarray(image)
+
     def close(self) -> None:
         """Give the graphics library's things back."""
         self._window.Finalize()
+
+    def _edges(self, shot: Shot) -> Floats:
+        """(rows, columns) how much ink lies on the edges and folds of the bone's near side."""
+        columns, rows = shot.size_px
+        self._window.SetSize(columns, rows)
+        far_mm = self._look(shot.camera, rows / shot.ratio)
+        # The near layer alone has the depth that is wanted: the bone and what of the screws lies before it.
+        others = [layer for layer in self._layers if layer is not self._layers[NEAR]]
+        for layer in others:
+            layer.DrawOff()
+        self._window.Render()
+        for layer in others:
+            layer.DrawOn()
+        depths = vtkFloatArray()
+        self._window.GetZbufferData(0, 0, columns - 1, rows - 1, depths)
+        share = vtk_to_numpy(depths).reshape(rows, columns)[::-1].astype(float)
+        distance_mm = np.where(share < 1, share * 2 * far_mm, np.inf)
+        return ink_edges((share < 1).astype(np.int64), distance_mm)
 
     # What there is
 

@@ -12,9 +12,10 @@ import io
 import os
 import signal
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection
-from typing import Any, Literal, Protocol
+from typing import Literal, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -26,8 +27,9 @@ MOVING_RATE_COUNT = 12
 """Pictures a second while moving, at most: more would take the cores from the numbers. Our choice, from the
 measured 10 to 15."""
 
-STILL_AFTER_S = 0.25
-"""The still picture is made when no shot has come for so long (the page's design)."""
+STILL_AFTER_S, SETTLED_S = 0.25, 0.1
+"""The still picture is made when no shot has come for so long (the page's design); sooner when the last one
+was of a hand that has let go."""
 
 MOVING_S, STILL_S = 0.12, 0.6
 """A picture should take no longer; where it would, it is drawn coarser and enlarged by the page. Our choice:
@@ -54,8 +56,8 @@ QUALITY_MOVING, QUALITY_STILL = 78, 90
 NICENESS = 3
 """The numbers come first where cores are few. Our choice: about half their share."""
 
-GIVEN_WAY_S = 0.5
-"""A picture's expected time is forgotten so far by each new one. Our choice."""
+NEWEST_FRACTION = 0.5
+"""Weight of the newest picture in what the next one is expected to take. Our choice."""
 
 KIND_SCENE = b"\x01"
 """First byte of a message to the page: a JPEG of the scene. Seven bytes of the shot's number follow."""
@@ -73,6 +75,9 @@ class Drawing(Protocol):
 
     def picture(self, shot: Shot, pixels_per_px: float) -> npt.NDArray[np.uint8]:
         """(rows, columns, 3) the shot."""
+
+    def still(self, shot: Shot, share: float, between: Callable[[], None]) -> npt.NDArray[np.uint8]:
+        """(rows, columns, 3) the shot in the device's pixels, ``share`` as fine; ``between`` may end it."""
 
     def close(self) -> None:
         """Give everything back."""
@@ -95,9 +100,13 @@ def gl_works() -> bool:
     if not os.environ.get("DISPLAY"):
         os.environ.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
     try:
+        from vtkmodules.vtkCommonCore import vtkObject
+
         from viewer.bench.gl_scene import works
     except ImportError:
         return False
+    # What the library has to complain about is not for the terminal; the picture is looked at instead.
+    vtkObject.GlobalWarningDisplayOff()
     return works()
 
 
@@ -141,7 +150,7 @@ class _Painting:
                 self._make(message)
             else:
                 self.waiting = self.still = message
-                self.still_at_s = time.monotonic() + STILL_AFTER_S
+                self.still_at_s = time.monotonic() + (STILL_AFTER_S if message.moving else SETTLED_S)
 
     def _make(self, bones: Bones) -> None:
         from viewer.bench.light_bones import LightBones
@@ -162,40 +171,32 @@ class _Painting:
         self.waiting = None
         began_s = time.monotonic()
         self.moving_at_s = began_s + 1 / MOVING_RATE_COUNT
+        fineness = RAYS_MOVING_SHARE
         if self.gl:
             fineness = shot.ratio * self._share(shot, "moving", MOVING_SHARES, MOVING_S)
-        else:
-            fineness = RAYS_MOVING_SHARE
-        self._send(shot, self._drawn(shot, fineness, "moving"), QUALITY_MOVING)
-        self.still_at_s = max(self.still_at_s, time.monotonic())
+        assert self.drawing is not None
+        pixels = self.drawing.picture(shot, fineness)
+        self._learn("moving", pixels[..., 0].size, began_s)
+        self._send(shot, pixels, QUALITY_MOVING)
 
     def _draw_still(self, shot: Shot) -> None:
         shares, longest_s = (STILL_SHARES, STILL_S) if self.gl else (RAYS_STILL_SHARES, RAYS_STILL_S)
         share = self._share(shot, "still", shares, longest_s)
+        began_s = time.monotonic()
+        assert self.drawing is not None
         try:
-            pixels = self._drawn(shot, shot.ratio * share, "still")
+            pixels = self.drawing.still(shot, share, self._check)
         except Overtaken:
             return
         self.still = None
-        camera = shot.camera
-        size = tuple(max(round(px * shot.ratio), 1) for px in (camera.width_px, camera.height_px))
-        self._send(shot, pixels, QUALITY_STILL, (size[0], size[1]))
+        self._learn("still", pixels[..., 0].size * share**2, began_s)
+        self._send(shot, pixels, QUALITY_STILL)
 
-    def _drawn(self, shot: Shot, fineness: float, kind: str) -> npt.NDArray[np.uint8]:
-        began_s = time.monotonic()
-        pixels = self._picture(shot, fineness, kind)
-        a_pixel_s = (time.monotonic() - began_s) / pixels[..., 0].size
+    def _learn(self, kind: str, pixels_count: float, began_s: float) -> None:
+        """Remember what a pixel took."""
+        a_pixel_s = (time.monotonic() - began_s) / pixels_count
         before_s = self.pixel_s.get(kind, a_pixel_s)
-        self.pixel_s[kind] = before_s + GIVEN_WAY_S * (a_pixel_s - before_s)
-        return pixels
-
-    def _picture(self, shot: Shot, fineness: float, kind: str) -> npt.NDArray[np.uint8]:
-        from viewer.bench.ray_scene import RayScene
-
-        assert self.drawing is not None
-        if isinstance(self.drawing, RayScene) and kind == "still":
-            return self.drawing.picture(shot, fineness, self._check)
-        return self.drawing.picture(shot, fineness)
+        self.pixel_s[kind] = before_s + NEWEST_FRACTION * (a_pixel_s - before_s)
 
     def _check(self) -> None:
         if self.connection.poll(0):
@@ -208,13 +209,10 @@ class _Painting:
         fitting = [share for share in shares if size * share**2 * a_pixel_s <= longest_s]
         return fitting[0] if fitting else shares[-1]
 
-    def _send(
-        self, shot: Shot, pixels: npt.NDArray[Any], quality: int, size: tuple[int, int] | None = None
-    ) -> None:
-        image = Image.fromarray(np.ascontiguousarray(pixels))
-        if size is not None and size != image.size:
-            finer = image.size[0] > size[0]
-            image = image.resize(size, Image.Resampling.BOX if finer else Image.Resampling.BICUBIC)
+    def _send(self, shot: Shot, pixels: npt.NDArray[np.uint8], quality: int) -> None:
         file = io.BytesIO()
-        image.save(file, "JPEG", quality=quality, subsampling=0 if quality == QUALITY_STILL else 2)
+        # Thin lines in colour lose theirs when colour is kept at half the fineness.
+        subsampling = 0 if quality == QUALITY_STILL else 2
+        image = Image.fromarray(np.ascontiguousarray(pixels))
+        image.save(file, "JPEG", quality=quality, subsampling=subsampling)
         self.connection.send(("picture", KIND_SCENE + shot.number.to_bytes(7, "big") + file.getvalue()))

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
+from PIL import Image
 
 from viewer.bench.light_bones import LightBones
 from viewer.bench.shot import Shot
@@ -35,6 +36,11 @@ class RayScene:
         )
         between()
         return render(scene, between).rgb
+
+    def still(self, shot: Shot, share: float, between: Callable[[], None]) -> npt.NDArray[np.uint8]:
+        """(rows, columns, 3) in the device's pixels, cast with ``share`` of them along each edge."""
+        image = Image.fromarray(self.picture(shot, shot.ratio * share, between))
+        return np.asarray(image.resize(shot.size_px, Image.Resampling.BICUBIC))
 
     def close(self) -> None:
         """Nothing to give back."""

@@ -19,6 +19,7 @@ LIGHT = SceneInks(ground="#F1F3F1")
 DARK = SceneInks(
     ground="#12171C",
     ink="#EDF2F4",
+    edge="#97A4AC",
     joint="#D067C2",
     alarm="#FF6F52",
     steel="#B4BEC5",
@@ -55,6 +56,12 @@ class Shot:
     ratio: float
     dark: bool
     moving: bool
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Columns and rows of a picture in the device's own pixels."""
+        columns, rows = (size * self.ratio for size in (self.camera.width_px, self.camera.height_px))
+        return max(round(columns), 1), max(round(rows), 1)
 
     @property
     def inks(self) -> SceneInks:

@@ -20,6 +20,7 @@ class SceneInks:
 
     ground: str = PAPER
     ink: str = INK
+    edge: str = INK
     joint: str = JOINT
     alarm: str = ALARM
     steel: str = STEEL

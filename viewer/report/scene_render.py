@@ -300,7 +300,7 @@ def render(scene: Scene, between: Callable[[], None] = lambda: None) -> ScenePic
     seen = cast.pieces.reshape(rows, columns)
     edges = ink_edges(seen, distance_mm)
     image = image.reshape(rows, columns, 3)
-    image = image * (1 - edges[..., None]) + np.array(rgb_fraction(scene.inks.ink)) * edges[..., None]
+    image = image * (1 - edges[..., None]) + np.array(rgb_fraction(scene.inks.edge)) * edges[..., None]
     return ScenePicture(np.rint(image * 255).astype(np.uint8), seen)
 
 
