@@ -46,13 +46,13 @@ JOINT_LIFT_MM = 0.4
 """The joint surface is drawn this much nearer to the reader than it lies, or the bone under it would hide
 it. Our choice: more than a light surface is off."""
 
-BEFORE_STRENGTH = 0.6
+BEFORE_FRACTION = 0.6
 """Share of a neighbour's opacity where it lies before the bone (as in the report)."""
 
-BEHIND_STRENGTH = 0.45
+BEHIND_FRACTION = 0.45
 """Share of a joint's opacity where it is seen from within (as in the report)."""
 
-PALENESS = 0.5
+PALE_FRACTION = 0.5
 """How far the other screws are drawn towards the ground. Our choice."""
 
 Vector = tuple[float, float, float]
@@ -77,22 +77,22 @@ class GLScene:
         self._joints: list[vtkActor] = []
         self._fill()
 
-    def picture(self, shot: Shot, pixels_per_px: float) -> npt.NDArray[np.uint8]:
+    def picture(self, shot: Shot, fineness_ratio: float) -> npt.NDArray[np.uint8]:
         """(rows, columns, 3) the shot, with that many pixels per CSS px along each edge."""
         camera = shot.camera
-        columns, rows = (max(round(size * pixels_per_px), 1) for size in (camera.width_px, camera.height_px))
+        columns, rows = (max(round(size * fineness_ratio), 1) for size in (camera.width_px, camera.height_px))
         self._window.SetSize(columns, rows)
-        far_mm = self._look(camera, rows / pixels_per_px)
-        self._show(shot, pixels_per_px, far_mm)
+        far_mm = self._look(camera, rows, fineness_ratio)
+        self._show(shot, fineness_ratio, far_mm)
         self._window.Render()
         pixels = vtkUnsignedCharArray()
         self._window.GetPixelData(0, 0, columns - 1, rows - 1, 0, pixels, 0)
         return np.asarray(vtk_to_numpy(pixels).reshape(rows, columns, 3)[::-1])
 
-    def still(self, shot: Shot, share: float, between: Callable[[], None]) -> npt.NDArray[np.uint8]:
-        """(rows, columns, 3) in the device's pixels, drawn with ``share`` of them along each edge and brought
-        down, with a line of ink where the bone ends and folds; ``between`` is called between the steps."""
-        fine = Image.fromarray(self.picture(shot, shot.ratio * share))
+    def still(self, shot: Shot, finer_ratio: float, between: Callable[[], None]) -> npt.NDArray[np.uint8]:
+        """(rows, columns, 3) in the device's pixels: drawn ``finer_ratio`` as fine, brought down, a line of
+        ink where the bone ends and folds. ``between`` is called between the steps."""
+        fine = Image.fromarray(self.picture(shot, shot.pixel_ratio * finer_ratio))
         between()
         image = fine.resize(shot.size_px, Image.Resampling.BOX)
         edges = Image.fromarray(np.rint(255 * self._edges(shot)).astype(np.uint8))
@@ -108,7 +108,7 @@ class GLScene:
         """(rows, columns) how much ink lies on the edges and folds of the bone's near side."""
         columns, rows = shot.size_px
         self._window.SetSize(columns, rows)
-        far_mm = self._look(shot.camera, rows / shot.ratio)
+        far_mm = self._look(shot.camera, rows, shot.pixel_ratio)
         # The near layer alone has the depth that is wanted: the bone and what of the screws lies before it.
         others = [layer for layer in self._layers if layer is not self._layers[NEAR]]
         for layer in others:
@@ -152,14 +152,12 @@ class GLScene:
                 for one in bones.fragments:
                     actor = self._actor(layer, _mapper(surfaces[one.number]), code)
                     _set(actor, hatch=float(np.radians(fragment_ink(one.rank).hatch_degree)))
-                    _set(actor, strength=BEFORE_STRENGTH if layer == BEFORE else 1.0)
+                    _set(actor, strength=BEFORE_FRACTION if layer == BEFORE else 1.0)
                     kept[one.number].append(actor)
         if bones.joint is not None:
             joint = _surface(bones.joint.vertices_mm, bones.joint.faces)
-            for layer, strength in ((FAR, BEHIND_STRENGTH), (NEAR, 1.0)):
+            for layer, strength in ((FAR, BEHIND_FRACTION), (NEAR, 1.0)):
                 actor = self._actor(layer, _mapper(joint), gl_inks.JOINT, lifted=True)
-                actor.GetProperty().SetFrontfaceCulling(layer == FAR)
-                actor.GetProperty().SetBackfaceCulling(layer == NEAR)
                 _set(actor, strength=strength)
                 self._joints.append(actor)
 
@@ -168,6 +166,10 @@ class GLScene:
         actor.SetMapper(mapper)
         # Drawn in the pass of what is opaque, in the order of adding; the ink is laid over all the same.
         actor.ForceOpaqueOn()
+        # Surfaces are closed: what is nearest faces the reader, what is farthest faces away. The rest would
+        # only be covered.
+        actor.GetProperty().SetBackfaceCulling(layer != FAR)
+        actor.GetProperty().SetFrontfaceCulling(layer == FAR)
         shader = actor.GetShaderProperty()
         shader.AddFragmentShaderReplacement("//VTK::Light::Impl", True, ink, False)
         place = "//VTK::PositionVC::Impl\n"
@@ -183,7 +185,7 @@ class GLScene:
 
     # What is to be seen
 
-    def _look(self, camera: Camera, height_px: float) -> float:
+    def _look(self, camera: Camera, rows: int, fineness_ratio: float) -> float:
         """Point the camera; the distance from it to the middle of the picture, mm."""
         centre_mm = np.asarray(camera.centre_mm)
         far_mm = 1 + max(
@@ -193,11 +195,11 @@ class GLScene:
         self._camera.SetFocalPoint(*centre_mm.tolist())
         self._camera.SetPosition(*(centre_mm + far_mm * camera.toward).tolist())
         self._camera.SetViewUp(*np.asarray(camera.up).tolist())
-        self._camera.SetParallelScale(height_px / 2 / camera.scale_px)
+        self._camera.SetParallelScale(rows / fineness_ratio / 2 / camera.scale_px)
         self._camera.SetClippingRange(far_mm / 1000, 2 * far_mm)
         return far_mm
 
-    def _show(self, shot: Shot, pixels_per_px: float, far_mm: float) -> None:
+    def _show(self, shot: Shot, fineness_ratio: float, far_mm: float) -> None:
         inks, camera = shot.inks, shot.camera
         self._layers[NEIGHBOURS].SetBackground(*rgb_fraction(inks.ground))
         own = {one.number for one in self.bones.own(shot)}
@@ -225,7 +227,7 @@ class GLScene:
             ring = (_vector(entry), _vector(turn @ hand.direction), hand.bone_length_mm)
             ends = (_vector(entry), _vector(tip), hand.placed.screw.largest_thread.major_mm / 2)
         for actor in self._actors:
-            _set(actor, pixels_per_px=pixels_per_px, scale_px=camera.scale_px)
+            _set(actor, pixels_per_px=fineness_ratio, scale_px=camera.scale_px)
             _set(actor, ink=rgb_fraction(inks.ink), ground=rgb_fraction(inks.ground))
             _set(actor, ring_from=ring[0], ring_along=ring[1], ring_until=ring[2])
             _set(actor, screw_from=ends[0], screw_to=ends[1], screw_radius=ends[2])
@@ -252,7 +254,7 @@ class GLScene:
             matrix = vtkMatrix4x4()
             matrix.DeepCopy(placing(result).ravel().tolist())
             actor.SetUserMatrix(matrix)
-            _set(actor, paleness=0.0 if hand else PALENESS)
+            _set(actor, paleness=0.0 if hand else PALE_FRACTION)
 
 
 def _surface(vertices_mm: Floats, faces: Ints, normals: Floats | None = None) -> vtkPolyData:

@@ -38,16 +38,16 @@ MOVING_S, STILL_S = 0.12, 0.6
 RAYS_STILL_S = 2.0
 """The same for a still picture cast by rays, which can be broken off. Our choice."""
 
-MOVING_SHARES = (1.0, 0.75, 0.5)
-"""How coarse a moving picture may be: its pixels per device pixel. Our choice."""
+MOVING_FRACTION = (1.0, 0.75, 0.5)
+"""How coarse a moving picture may be: its pixels per device pixel along each edge. Our choice."""
 
-STILL_SHARES = (2.0, 1.5, 1.0)
+STILL_RATIO = (2.0, 1.5, 1.0)
 """How fine a still picture may be drawn before it is brought down to the device's pixels."""
 
-RAYS_MOVING_SHARE = 1 / 3
+RAYS_MOVING_FRACTION = 1 / 3
 """Pixels per CSS px of a moving picture cast by rays. Our choice, by measured times."""
 
-RAYS_STILL_SHARES = (1.0, 0.75, 0.5, 0.35)
+RAYS_STILL_FRACTION = (1.0, 0.75, 0.5, 0.35)
 """How fine a still picture cast by rays may be: its pixels per device pixel."""
 
 QUALITY_MOVING, QUALITY_STILL = 78, 90
@@ -73,11 +73,11 @@ class Overtaken(Exception):  # noqa: N818  (nothing went wrong)
 class Drawing(Protocol):
     """A way to draw; ``viewer.bench.gl_scene`` and ``viewer.bench.ray_scene`` have one each."""
 
-    def picture(self, shot: Shot, pixels_per_px: float) -> npt.NDArray[np.uint8]:
-        """(rows, columns, 3) the shot."""
+    def picture(self, shot: Shot, fineness_ratio: float) -> npt.NDArray[np.uint8]:
+        """(rows, columns, 3) the shot, with so many pixels per CSS px along each edge."""
 
-    def still(self, shot: Shot, share: float, between: Callable[[], None]) -> npt.NDArray[np.uint8]:
-        """(rows, columns, 3) the shot in the device's pixels, ``share`` as fine; ``between`` may end it."""
+    def still(self, shot: Shot, finer_ratio: float, between: Callable[[], None]) -> npt.NDArray[np.uint8]:
+        """(rows, columns, 3) in the device's pixels, ``finer_ratio`` as fine; ``between`` may end it."""
 
     def close(self) -> None:
         """Give everything back."""
@@ -171,16 +171,16 @@ class _Painting:
         self.waiting = None
         began_s = time.monotonic()
         self.moving_at_s = began_s + 1 / MOVING_RATE_COUNT
-        fineness = RAYS_MOVING_SHARE
+        fineness = RAYS_MOVING_FRACTION
         if self.gl:
-            fineness = shot.ratio * self._share(shot, "moving", MOVING_SHARES, MOVING_S)
+            fineness = shot.pixel_ratio * self._share(shot, "moving", MOVING_FRACTION, MOVING_S)
         assert self.drawing is not None
         pixels = self.drawing.picture(shot, fineness)
         self._learn("moving", pixels[..., 0].size, began_s)
         self._send(shot, pixels, QUALITY_MOVING)
 
     def _draw_still(self, shot: Shot) -> None:
-        shares, longest_s = (STILL_SHARES, STILL_S) if self.gl else (RAYS_STILL_SHARES, RAYS_STILL_S)
+        shares, longest_s = (STILL_RATIO, STILL_S) if self.gl else (RAYS_STILL_FRACTION, RAYS_STILL_S)
         share = self._share(shot, "still", shares, longest_s)
         began_s = time.monotonic()
         assert self.drawing is not None
@@ -205,7 +205,7 @@ class _Painting:
     def _share(self, shot: Shot, kind: str, shares: tuple[float, ...], longest_s: float) -> float:
         """The finest share that should not take longer, by what the last pictures took."""
         a_pixel_s = self.pixel_s.get(kind, self.pixel_s.get("moving", 0.0))
-        size = shot.camera.width_px * shot.camera.height_px * shot.ratio**2
+        size = shot.camera.width_px * shot.camera.height_px * shot.pixel_ratio**2
         fitting = [share for share in shares if size * share**2 * a_pixel_s <= longest_s]
         return fitting[0] if fitting else shares[-1]
 

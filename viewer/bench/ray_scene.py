@@ -20,9 +20,12 @@ class RayScene:
         self.bones = bones
 
     def picture(
-        self, shot: Shot, pixels_per_px: float, between: Callable[[], None] = lambda: None
+        self, shot: Shot, fineness_ratio: float, between: Callable[[], None] = lambda: None
     ) -> npt.NDArray[np.uint8]:
-        """(rows, columns, 3) the shot; ``between`` is called between its steps and may raise to end it."""
+        """(rows, columns, 3) the shot, with so many pixels per CSS px along each edge.
+
+        ``between`` is called between the steps; what it raises ends the picture.
+        """
         bones, hand = self.bones, shot.in_hand
         scene = Scene(
             None if hand is None else bones.seen(hand),
@@ -32,14 +35,14 @@ class RayScene:
             bones.joint_target(),
             others=[other for other in shot.shown if other is not hand],
             inks=shot.inks,
-            pixels_per_px=pixels_per_px,
+            pixels_per_px=fineness_ratio,
         )
         between()
         return render(scene, between).rgb
 
-    def still(self, shot: Shot, share: float, between: Callable[[], None]) -> npt.NDArray[np.uint8]:
-        """(rows, columns, 3) in the device's pixels, cast with ``share`` of them along each edge."""
-        image = Image.fromarray(self.picture(shot, shot.ratio * share, between))
+    def still(self, shot: Shot, finer_ratio: float, between: Callable[[], None]) -> npt.NDArray[np.uint8]:
+        """(rows, columns, 3) in the device's pixels, cast with ``finer_ratio`` of them along each edge."""
+        image = Image.fromarray(self.picture(shot, shot.pixel_ratio * finer_ratio, between))
         return np.asarray(image.resize(shot.size_px, Image.Resampling.BICUBIC))
 
     def close(self) -> None:

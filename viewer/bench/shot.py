@@ -42,7 +42,7 @@ class Shot:
     """One look at the bench. ``selected`` is the place of the screw in hand among ``screws``.
 
     ``hidden`` are names of screws, ``faint`` numbers of fragments; ``own`` names the bone in colour.
-    ``ratio`` is the number of device pixels per CSS px.
+    ``pixel_ratio`` is the number of device pixels per CSS px.
     """
 
     number: int
@@ -53,14 +53,14 @@ class Shot:
     hidden: frozenset[str]
     faint: frozenset[int]
     neighbours: bool
-    ratio: float
+    pixel_ratio: float
     dark: bool
     moving: bool
 
     @property
     def size_px(self) -> tuple[int, int]:
         """Columns and rows of a picture in the device's own pixels."""
-        columns, rows = (size * self.ratio for size in (self.camera.width_px, self.camera.height_px))
+        columns, rows = (size * self.pixel_ratio for size in (self.camera.width_px, self.camera.height_px))
         return max(round(columns), 1), max(round(rows), 1)
 
     @property

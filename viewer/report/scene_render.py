@@ -49,7 +49,7 @@ DOTS_FADE_MM = 2.5
 HATCH_PITCH_PX, HATCH_SHARE, HATCH_DEPTH_FRACTION = 14.0, 0.12, 0.10
 """Hatch on the fragments: pitch, share of it that is line, and how much darker. Our choice."""
 
-IN_HAND, PALENESS = 1, 0.5
+IN_HAND, PALE_SHARE = 1, 0.5
 """The piece of the screw that the picture is of, and how far other screws are drawn towards the ground."""
 
 BITE_STEP_MM = 0.2
@@ -234,7 +234,7 @@ class Scene:
         others = hits.pieces != IN_HAND
         if others.any():
             ground = np.array(rgb_fraction(self.inks.ground))
-            colour[others] = np.clip(colour[others], 0, 1) * (1 - PALENESS) + ground * PALENESS
+            colour[others] = np.clip(colour[others], 0, 1) * (1 - PALE_SHARE) + ground * PALE_SHARE
         return np.asarray(np.clip(colour, 0, 1))
 
     def _tinted(self, hits: Hits) -> Floats:
