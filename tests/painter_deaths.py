@@ -12,7 +12,7 @@ def of_the_library(connection: Connection, gl: bool) -> None:
 
     if gl:
         os.abort()
-    run(connection, gl=False)
+    run(connection, False)
 
 
 def always(connection: Connection, gl: bool) -> None:

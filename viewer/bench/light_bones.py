@@ -5,7 +5,7 @@ The bone of the screw in hand is drawn in its fragments' inks; all else is a fai
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -40,6 +40,11 @@ class LightBones:
             self.fine[one.number] = lightened(*mesh, share_count)
             share_count = NEIGHBOUR_TRIANGLES_COUNT * len(one.faces) // max(all_count, 1)
             self.coarse[one.number] = lightened(*mesh, share_count)
+        # What was full may go now.
+        self.fragments = tuple(
+            replace(one, vertices_mm=self.fine[one.number][0], faces=self.fine[one.number][1])
+            for one in self.fragments
+        )
         self._targets: dict[object, RayTarget] = {}
 
     def own(self, shot: Shot) -> list[PosedFragment]:

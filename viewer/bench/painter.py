@@ -19,6 +19,7 @@ from multiprocessing.process import BaseProcess
 
 from segmentation.vocabulary import Bone
 from viewer.bench.desk import Desk
+from viewer.bench.painter_process import run as _drawing
 from viewer.bench.shot import Bones, Shot
 from viewer.report.view_frame import PosedFragment
 
@@ -216,13 +217,6 @@ class Painter:
 
     def _to_send(self) -> bool:
         return self._closed or (self._connection is not None and (self._bones_due or self._shot_due))
-
-
-def _drawing(connection: Connection, gl: bool) -> None:
-    """What the process runs. Only there is anything loaded that draws."""
-    from viewer.bench.painter_process import run
-
-    run(connection, gl=gl)
 
 
 def _most_broken(posed: tuple[PosedFragment, ...]) -> str:

@@ -83,7 +83,7 @@ class Drawing(Protocol):
         """Give everything back."""
 
 
-def run(connection: Connection, *, gl: bool) -> None:
+def run(connection: Connection, gl: bool) -> None:
     """Draw until the other end of ``connection`` is closed. ``gl``: try the graphics library."""
     # Ctrl-C in the terminal is for the server; this process ends by its pipe.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
