@@ -314,7 +314,7 @@ def test_without_the_library_rays_draw_and_it_is_said_what_to_install(monkeypatc
     page.until(lambda: len(page.arrived) >= 2)
     assert painter.fault == NO_GL
     assert "install libegl1 and libgl1-mesa-dri" in NO_GL
-    assert page.image(0).size == (111, 72)
+    assert page.image(0).size == (round(333 / 2), round(217 / 2))
     assert page.image().size == (333, 217)
     rays = RayScene(LightBones(Bones(desk.posed, desk.bone.joint)))
     nearer = replace(desk.camera, scale_px=desk.camera.scale_px * 1.15)

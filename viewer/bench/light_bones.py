@@ -6,6 +6,7 @@ The bone of the screw in hand is drawn in its fragments' inks; all else is a fai
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -97,15 +98,12 @@ class SeenScrew:
     result: ScrewResult
     bone: RayTarget
 
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "_bites", self._bitten_ranks())
-
-    @property
+    @cached_property
     def frame(self) -> ScrewFrame:
         """The axes of its pictures."""
         return screw_frame(self.result)
 
-    @property
+    @cached_property
     def solid(self) -> Solid:
         """Its solid of revolution."""
         return solid_of(self.result.placed.screw, self.result.placed.length_mm)
@@ -140,12 +138,9 @@ class SeenScrew:
         """The same: here a fragment is known by its rank."""
         return number
 
-    @property
+    @cached_property
     def bites(self) -> Ints:
         """Rank of the fragment bitten at each BITE_STEP_MM from the top, 0 for none."""
-        return self._bites  # type: ignore[attr-defined,no-any-return]
-
-    def _bitten_ranks(self) -> Ints:
         solid, frame = self.solid, self.frame
         z_mm = np.arange(solid.top_mm, solid.tip_mm + BITE_STEP_MM, BITE_STEP_MM)
         ranks = np.zeros(len(z_mm), np.int32)

@@ -44,7 +44,7 @@ MOVING_FRACTION = (1.0, 0.75, 0.5)
 STILL_RATIO = (2.0, 1.5, 1.0)
 """How fine a still picture may be drawn before it is brought down to the device's pixels."""
 
-RAYS_MOVING_FRACTION = 1 / 3
+RAYS_MOVING_FRACTION = (0.5, 0.35, 0.25)
 """Pixels per CSS px of a moving picture cast by rays. Our choice, by measured times."""
 
 RAYS_STILL_FRACTION = (1.0, 0.75, 0.5, 0.35)
@@ -171,9 +171,10 @@ class _Painting:
         self.waiting = None
         began_s = time.monotonic()
         self.moving_at_s = began_s + 1 / MOVING_RATE_COUNT
-        fineness = RAYS_MOVING_FRACTION
-        if self.gl:
-            fineness = shot.pixel_ratio * self._share(shot, "moving", MOVING_FRACTION, MOVING_S)
+        shares: tuple[float, ...] = MOVING_FRACTION
+        if not self.gl:
+            shares = tuple(share / shot.pixel_ratio for share in RAYS_MOVING_FRACTION)
+        fineness = shot.pixel_ratio * self._share(shot, "moving", shares, MOVING_S)
         assert self.drawing is not None
         pixels = self.drawing.picture(shot, fineness)
         self._learn("moving", pixels[..., 0].size, began_s)

@@ -19,15 +19,23 @@ class RayScene:
     def __init__(self, bones: LightBones) -> None:
         self.bones = bones
 
-    def picture(
-        self, shot: Shot, fineness_ratio: float, between: Callable[[], None] = lambda: None
-    ) -> npt.NDArray[np.uint8]:
-        """(rows, columns, 3) the shot, with so many pixels per CSS px along each edge.
+    def picture(self, shot: Shot, fineness_ratio: float) -> npt.NDArray[np.uint8]:
+        """(rows, columns, 3) the shot with so many pixels per CSS px along each edge, each cast once."""
+        return render(self._scene(shot, fineness_ratio), quick=True).rgb
+
+    def still(self, shot: Shot, finer_ratio: float, between: Callable[[], None]) -> npt.NDArray[np.uint8]:
+        """(rows, columns, 3) in the device's pixels, cast with ``finer_ratio`` of them along each edge.
 
         ``between`` is called between the steps; what it raises ends the picture.
         """
+        scene = self._scene(shot, shot.pixel_ratio * finer_ratio)
+        between()
+        image = Image.fromarray(render(scene, between).rgb)
+        return np.asarray(image.resize(shot.size_px, Image.Resampling.BICUBIC))
+
+    def _scene(self, shot: Shot, fineness_ratio: float) -> Scene:
         bones, hand = self.bones, shot.in_hand
-        scene = Scene(
+        return Scene(
             None if hand is None else bones.seen(hand),
             shot.camera,
             bones.own_target(shot),
@@ -37,13 +45,6 @@ class RayScene:
             inks=shot.inks,
             pixels_per_px=fineness_ratio,
         )
-        between()
-        return render(scene, between).rgb
-
-    def still(self, shot: Shot, finer_ratio: float, between: Callable[[], None]) -> npt.NDArray[np.uint8]:
-        """(rows, columns, 3) in the device's pixels, cast with ``finer_ratio`` of them along each edge."""
-        image = Image.fromarray(self.picture(shot, shot.pixel_ratio * finer_ratio, between))
-        return np.asarray(image.resize(shot.size_px, Image.Resampling.BICUBIC))
 
     def close(self) -> None:
         """Nothing to give back."""

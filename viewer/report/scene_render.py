@@ -273,16 +273,16 @@ class Scene:
             self.far_from_screw = np.clip(away_px / self.camera.scale_px / DOTS_FADE_MM, 0.25, 1)
 
 
-def render(scene: Scene, between: Callable[[], None] = lambda: None) -> ScenePicture:
+def render(scene: Scene, between: Callable[[], None] = lambda: None, *, quick: bool = False) -> ScenePicture:
     """Cast the whole picture once, then its sharp places several times; draw fragments' edges in ink.
 
-    ``between`` is called between the steps; what it raises ends the picture.
+    ``between`` is called between the steps; what it raises ends the picture. ``quick`` casts once only.
     """
     camera, fine = scene.camera, scene.pixels_per_px
     rows, columns = round(camera.height_px * fine), round(camera.width_px * fine)
     X, Y = np.meshgrid((np.arange(columns) + 0.5) / fine, (np.arange(rows) + 0.5) / fine)
     places_px = np.column_stack([X.ravel(), Y.ravel()])
-    if len(scene.joint):
+    if len(scene.joint) and not quick:
         scene.fade_dots_near_screw(places_px, (rows, columns))
         between()
     cast = scene.cast(places_px)
@@ -291,12 +291,13 @@ def render(scene: Scene, between: Callable[[], None] = lambda: None) -> ScenePic
     shape = (rows, columns)
     layers = cast.layers.reshape(-1, *shape)
     distance_mm = cast.distance_mm.reshape(shape)
-    metal = layers[SCREW_LAYER] > 0
-    sharp = np.flatnonzero(sharp_pixels(layers, distance_mm, image.reshape(*shape, 3), metal))
-    finer_px = places_px[sharp][:, None, :] + SUBSAMPLES / fine
-    finer = scene.cast(finer_px.reshape(-1, 2)).colours
-    between()
-    image[sharp] = finer.reshape(len(sharp), len(SUBSAMPLES), 3).mean(1)
+    if not quick:
+        metal = layers[SCREW_LAYER] > 0
+        sharp = np.flatnonzero(sharp_pixels(layers, distance_mm, image.reshape(*shape, 3), metal))
+        finer_px = places_px[sharp][:, None, :] + SUBSAMPLES / fine
+        finer = scene.cast(finer_px.reshape(-1, 2)).colours
+        between()
+        image[sharp] = finer.reshape(len(sharp), len(SUBSAMPLES), 3).mean(1)
     seen = cast.pieces.reshape(rows, columns)
     edges = ink_edges(seen, distance_mm)
     image = image.reshape(rows, columns, 3)
