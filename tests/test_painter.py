@@ -306,6 +306,16 @@ def test_of_many_looks_the_newest_is_drawn_then_finer_then_again_after_a_death(p
     assert np.abs(np.asarray(page.image(), float) - fine).mean() < 2
 
 
+def test_no_page_can_ask_for_a_picture_too_large_to_hold(painter, desk):
+    desk.resize((16384.0, 12000.0))
+    painter.ratio = 4.0
+    painter.paint(desk, moving=False)
+    assert painter._shot is not None
+    columns, rows = painter._shot.size_px
+    assert 15e6 < columns * rows < 16.1e6
+    assert columns / rows == pytest.approx(16384 / 12000, rel=0.001)
+
+
 def test_without_the_library_rays_draw_and_it_is_said_what_to_install(monkeypatch, painter, page, desk):
     monkeypatch.setenv(NO_GL_VARIABLE, "1")
     painter.dark = True

@@ -113,7 +113,11 @@ class GLScene:
         others = [layer for layer in self._layers if layer is not self._layers[NEAR]]
         for layer in others:
             layer.DrawOff()
+        for actor in self._joints:
+            actor.VisibilityOff()
         self._window.Render()
+        for actor in self._joints:
+            actor.VisibilityOn()
         for layer in others:
             layer.DrawOn()
         depths = vtkFloatArray()

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import math
 import multiprocessing
 import os
 import signal
@@ -20,7 +21,8 @@ from multiprocessing.process import BaseProcess
 from segmentation.vocabulary import Bone
 from viewer.bench.desk import Desk
 from viewer.bench.painter_process import run as _drawing
-from viewer.bench.shot import Bones, Shot
+from viewer.bench.shot import LARGEST_PIXELS_COUNT, Bones, Shot
+from viewer.report.camera import Camera
 from viewer.report.view_frame import PosedFragment
 
 NO_GL = (
@@ -102,7 +104,7 @@ class Painter:
                 frozenset(desk.hidden),
                 frozenset(desk.faint),
                 desk.neighbours,
-                self.ratio,
+                _within(self.ratio, desk.camera),
                 self.dark,
                 moving,
             )
@@ -217,6 +219,11 @@ class Painter:
 
     def _to_send(self) -> bool:
         return self._closed or (self._connection is not None and (self._bones_due or self._shot_due))
+
+
+def _within(pixel_ratio: float, camera: Camera) -> float:
+    """The page's ratio, or less where the picture would become too large."""
+    return min(pixel_ratio, math.sqrt(LARGEST_PIXELS_COUNT / (camera.width_px * camera.height_px)))
 
 
 def _most_broken(posed: tuple[PosedFragment, ...]) -> str:

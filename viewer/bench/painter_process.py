@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image
 
-from viewer.bench.shot import Bones, Shot
+from viewer.bench.shot import LARGEST_PIXELS_COUNT, Bones, Shot
 
 MOVING_RATE_COUNT = 12
 """Pictures a second while moving, at most: more would take the cores from the numbers. Our choice, from the
@@ -56,8 +56,14 @@ QUALITY_MOVING, QUALITY_STILL = 78, 90
 NICENESS = 3
 """The numbers come first where cores are few. Our choice: about half their share."""
 
+Kind = Literal["moving", "still"]
+
 NEWEST_FRACTION = 0.5
 """Weight of the newest picture in what the next one is expected to take. Our choice."""
+
+REMEMBERED_FRACTION: dict[Kind, float] = {"moving": 0.99, "still": 0.8}
+"""What a picture of another fineness took counts so much less with each picture, so that a fineness given up
+while the machine was busy is tried again. Our choice: after seconds of moving, after a few still ones."""
 
 KIND_SCENE = b"\x01"
 """First byte of a message to the page: a JPEG of the scene. Seven bytes of the shot's number follow."""
@@ -119,7 +125,8 @@ class _Painting:
     still: Shot | None = None
     moving_at_s: float = 0.0
     still_at_s: float = 0.0
-    pixel_s: dict[str, float] = field(default_factory=dict)
+    fresh: bool = True
+    took_s: dict[tuple[Kind, float], float] = field(default_factory=dict)
 
     def go_on(self) -> None:
         """Read and draw until told to end."""
@@ -157,6 +164,7 @@ class _Painting:
 
         if self.drawing is not None:
             self.drawing.close()
+        self.fresh = True
         light = LightBones(bones)
         if self.gl:
             from viewer.bench.gl_scene import GLScene
@@ -174,10 +182,10 @@ class _Painting:
         shares: tuple[float, ...] = MOVING_FRACTION
         if not self.gl:
             shares = tuple(share / shot.pixel_ratio for share in RAYS_MOVING_FRACTION)
-        fineness = shot.pixel_ratio * self._share(shot, "moving", shares, MOVING_S)
+        share = self._share(shot, "moving", shares, MOVING_S)
         assert self.drawing is not None
-        pixels = self.drawing.picture(shot, fineness)
-        self._learn("moving", pixels[..., 0].size, began_s)
+        pixels = self.drawing.picture(shot, shot.pixel_ratio * share)
+        self._learn("moving", share, began_s)
         self._send(shot, pixels, QUALITY_MOVING)
 
     def _draw_still(self, shot: Shot) -> None:
@@ -190,25 +198,37 @@ class _Painting:
         except Overtaken:
             return
         self.still = None
-        self._learn("still", pixels[..., 0].size * share**2, began_s)
+        self._learn("still", share, began_s)
         self._send(shot, pixels, QUALITY_STILL)
 
-    def _learn(self, kind: str, pixels_count: float, began_s: float) -> None:
-        """Remember what a pixel took."""
-        a_pixel_s = (time.monotonic() - began_s) / pixels_count
-        before_s = self.pixel_s.get(kind, a_pixel_s)
-        self.pixel_s[kind] = before_s + NEWEST_FRACTION * (a_pixel_s - before_s)
+    def _learn(self, kind: Kind, share: float, began_s: float) -> None:
+        """Remember what a picture took at its fineness, and trust less what is known of the others."""
+        if self.fresh:
+            # The first one also made ready what all use.
+            self.fresh = False
+            return
+        for place in self.took_s:
+            if place[0] == kind:
+                self.took_s[place] *= REMEMBERED_FRACTION[kind]
+        took_s = time.monotonic() - began_s
+        before_s = self.took_s.get((kind, share), took_s)
+        self.took_s[kind, share] = before_s + NEWEST_FRACTION * (took_s - before_s)
 
     def _check(self) -> None:
         if self.connection.poll(0):
             raise Overtaken
 
-    def _share(self, shot: Shot, kind: str, shares: tuple[float, ...], longest_s: float) -> float:
-        """The finest share that should not take longer, by what the last pictures took."""
-        a_pixel_s = self.pixel_s.get(kind, self.pixel_s.get("moving", 0.0))
-        size = shot.camera.width_px * shot.camera.height_px * shot.pixel_ratio**2
-        fitting = [share for share in shares if size * share**2 * a_pixel_s <= longest_s]
-        return fitting[0] if fitting else shares[-1]
+    def _share(self, shot: Shot, kind: Kind, shares: tuple[float, ...], longest_s: float) -> float:
+        """The finest share that does not take longer, by what the last pictures took.
+
+        One not tried for long is tried again: a finer picture takes longer, but nobody knows how much.
+        """
+        columns, rows = shot.size_px
+        for share in shares[:-1]:
+            took_s = self.took_s.get((kind, share), 0.0)
+            if took_s <= longest_s and columns * rows * share**2 <= LARGEST_PIXELS_COUNT:
+                return share
+        return shares[-1]
 
     def _send(self, shot: Shot, pixels: npt.NDArray[np.uint8], quality: int) -> None:
         file = io.BytesIO()

@@ -13,6 +13,10 @@ from viewer.report.camera import Camera
 from viewer.report.scene_inks import SceneInks
 from viewer.report.view_frame import PosedFragment
 
+LARGEST_PIXELS_COUNT = 16_000_000
+"""No picture has more pixels: the page at 2560 × 1440 CSS px and two device pixels has 15 million. Our
+choice."""
+
 LIGHT = SceneInks(ground="#F1F3F1")
 """The page's light tokens (the mock's table)."""
 
