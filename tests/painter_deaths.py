@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 from multiprocessing.connection import Connection
 
 
@@ -12,6 +13,15 @@ def of_the_library(connection: Connection, gl: bool) -> None:
 
     if gl:
         os.abort()
+    run(connection, False)
+
+
+def hanging_in_the_library(connection: Connection, gl: bool) -> None:
+    """A graphics library that never comes back."""
+    from viewer.bench.painter_process import run
+
+    if gl:
+        time.sleep(600)
     run(connection, False)
 
 

@@ -17,6 +17,7 @@ import threading
 from collections.abc import Callable
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
+from typing import Literal
 
 from segmentation.vocabulary import Bone
 from viewer.bench.desk import Desk
@@ -46,6 +47,9 @@ ENDS_WITHIN_S = 2.0
 
 NO_GL_VARIABLE = "PILOTHOLE_NO_GL"
 """Set to 1, this variable of the environment leaves the graphics library out."""
+
+Last = Literal["silent", "hung", "told"]
+"""A process that has said nothing, or nothing for too long, or whether the library works."""
 
 _known_gl: list[bool] = []
 """Whether the library works, once that is known: it is found out once a run."""
@@ -116,12 +120,11 @@ class Painter:
         with self._change:
             self._closed = True
             self._change.notify_all()
-            process = self._process
-        if process is not None:
-            process.join(ENDS_WITHIN_S)
-            if process.is_alive():
-                process.kill()
-                process.join()
+        for thread in self._threads:
+            thread.join(ENDS_WITHIN_S)
+        # It may be drawing something long; without it the threads end too.
+        if self._process is not None and any(thread.is_alive() for thread in self._threads):
+            self._process.kill()
         for thread in self._threads:
             thread.join()
 
@@ -139,12 +142,13 @@ class Painter:
             process = self._begin(gl=gl)
             if process is None:
                 return
-            told = self._listen(arrived, gl=gl)
+            last = self._listen(arrived, gl=gl)
             self._end(process)
             if self._closed:
                 return
-            if gl and not told and process.exitcode not in (-signal.SIGKILL, -signal.SIGTERM):
-                # It died, or hung, of the library; a segmentation fault cannot be caught in any other way.
+            ended_from_outside = process.exitcode in (-signal.SIGKILL, -signal.SIGTERM)
+            if gl and (last == "hung" or (last == "silent" and not ended_from_outside)):
+                # Of the library; a segmentation fault cannot be caught in any other way.
                 _known_gl[:] = [False]
                 continue
             deaths_count += 1
@@ -167,25 +171,25 @@ class Painter:
             self._change.notify_all()
         return process
 
-    def _listen(self, arrived: Callable[[bytes], None], *, gl: bool) -> bool:
-        """Hand pictures on until the process is gone; whether it told that the library works or not."""
+    def _listen(self, arrived: Callable[[bytes], None], *, gl: bool) -> Last:
+        """Hand pictures on until the process is gone, or hangs; what was last known of it."""
         connection = self._connection
         assert connection is not None
-        told = False
+        last: Last = "silent"
         with contextlib.suppress(EOFError, OSError):
-            if not connection.poll(ANSWER_WITHIN_S):
-                return False
+            if gl and not connection.poll(ANSWER_WITHIN_S):
+                return "hung"
             while True:
                 kind, value = connection.recv()
                 if kind == "gl":
-                    told = True
+                    last = "told"
                     if gl:
                         _known_gl[:] = [value]
                     if not value:
                         self.fault = NO_GL
                 else:
                     arrived(value)
-        return told
+        return last
 
     def _end(self, process: BaseProcess) -> None:
         process.join(ENDS_WITHIN_S)

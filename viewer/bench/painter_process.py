@@ -201,7 +201,7 @@ class _Painting:
         self._learn("still", share, began_s)
         self._send(shot, pixels, QUALITY_STILL)
 
-    def _learn(self, kind: Kind, share: float, began_s: float) -> None:
+    def _learn(self, kind: Kind, finer_ratio: float, began_s: float) -> None:
         """Remember what a picture took at its fineness, and trust less what is known of the others."""
         if self.fresh:
             # The first one also made ready what all use.
@@ -211,8 +211,8 @@ class _Painting:
             if place[0] == kind:
                 self.took_s[place] *= REMEMBERED_FRACTION[kind]
         took_s = time.monotonic() - began_s
-        before_s = self.took_s.get((kind, share), took_s)
-        self.took_s[kind, share] = before_s + NEWEST_FRACTION * (took_s - before_s)
+        before_s = self.took_s.get((kind, finer_ratio), took_s)
+        self.took_s[kind, finer_ratio] = before_s + NEWEST_FRACTION * (took_s - before_s)
 
     def _check(self) -> None:
         if self.connection.poll(0):
