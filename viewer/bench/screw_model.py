@@ -28,8 +28,8 @@ UP = np.array([0.0, 0.0, 1.0])
 TOOTH_FROM_MM, TOOTH_OVER_MM = 0.05, 0.15
 """A tooth's ink begins this far above the core, and is full so much farther (as in the report)."""
 
-LONGEST_KEPT_COUNT = 32
-"""Models kept. Our choice: a dozen screws at a few lengths."""
+MODELS_COUNT = 8
+"""Models kept. Our choice: those of a plan; one of a long screw takes 7 MB."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,7 +47,7 @@ def model_of(result: ScrewResult) -> ScrewModel:
     """The model of a placed screw."""
     key = (result.placed.screw, result.placed.length_mm)
     if key not in _models:
-        if len(_models) >= LONGEST_KEPT_COUNT:
+        if len(_models) >= MODELS_COUNT:
             _models.clear()
         _models[key] = _made(result)
     return _models[key]
