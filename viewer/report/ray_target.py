@@ -46,7 +46,7 @@ class RayTarget:
         self._pieces = np.repeat([number for number, _, _ in pieces], [len(f) for f in faces]).astype(
             np.int64
         )
-        self._normals = self._vertex_normals()
+        self._normals = vertex_normals(self._vertices_mm, self._faces)
         self._scene = EmbreeScene()
         if len(self._faces):
             self._mesh = TriangleMesh(self._scene, self._vertices_mm[self._faces].astype(np.float32))
@@ -58,17 +58,6 @@ class RayTarget:
     def vertex_normals(self) -> Floats:
         """(n, 3) unit normals at the vertices, in the order of the pieces."""
         return self._normals
-
-    def _vertex_normals(self) -> Floats:
-        a, b, c = (self._vertices_mm[self._faces[:, corner]] for corner in range(3))
-        weighted = np.cross(b - a, c - a)
-        normals = np.zeros_like(self._vertices_mm)
-        for corner in range(3):
-            for axis in range(3):
-                normals[:, axis] += np.bincount(
-                    self._faces[:, corner], weighted[:, axis], minlength=len(self._vertices_mm)
-                )
-        return np.asarray(normals / np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-12))
 
     def first_hits(self, origins_mm: Floats, direction: Floats) -> Hits:
         """First hits of rays from (n, 3) origins along one direction (3,) or each along its own (n, 3)."""
@@ -89,3 +78,14 @@ class RayTarget:
         points_mm = origins_mm[rays] + distance_mm[:, None] * direction[rays]
         pieces = self._pieces[found["primID"][rays]]
         return Hits(rays, points_mm, normals, distance_mm, pieces, faces, weights)
+
+
+def vertex_normals(vertices_mm: Floats, faces: npt.NDArray[np.integer]) -> Floats:
+    """(n, 3) unit normals at the vertices, each triangle weighted by its area."""
+    a, b, c = (vertices_mm[faces[:, corner]] for corner in range(3))
+    weighted = np.cross(b - a, c - a)
+    normals = np.zeros_like(vertices_mm)
+    for corner in range(3):
+        for axis in range(3):
+            normals[:, axis] += np.bincount(faces[:, corner], weighted[:, axis], minlength=len(vertices_mm))
+    return np.asarray(normals / np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-12))
