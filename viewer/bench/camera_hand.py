@@ -18,6 +18,9 @@ from viewer.report.view_frame import PosedFragment, ScrewFrame
 
 Standing = Literal["whole", "along", "across", "front"]
 
+LARGEST_SCALE_PX = 60.0
+"""A standing view is drawn no larger than this, px per mm: a small bone fills the scene (our choice)."""
+
 SCALES_PX_PER_MM = (0.5, 400.0)
 """Farthest and nearest the scene may be drawn. Our choice."""
 
@@ -39,7 +42,8 @@ def standing(
         right, up = frame.toward, frame.up
     elif frame is not None and view == "across":
         right, up = _across(frame, fracture_normal)
-    return camera_on(right, up, fragments, screw if view == "whole" else None, *size_px)
+    shown = screw if view == "whole" else None
+    return camera_on(right, up, fragments, shown, *size_px, largest_scale_px=LARGEST_SCALE_PX)
 
 
 def _across(frame: ScrewFrame, normal: Floats | None) -> tuple[Floats, Floats]:

@@ -240,11 +240,17 @@ class Bench:
             self._unsaved_since = time.monotonic()
         if self.painter is not None:
             self.painter.paint(desk, moving=desk.held is not None or getattr(message, "moving", False))
+        note = self.painter.fault if self.painter is not None else None
         if only_look:
-            return {"ack": message.seq, "scene": self.drawer.scene(desk.subject())}
+            return {"ack": message.seq, "scene": self.drawer.scene(desk.subject()), "note": note}
         self._assessments += 1
         shown = self.drawer.message()
-        return shown | {"ack": message.seq, "assessments": self._assessments, "saved": self._saved_words()}
+        return shown | {
+            "ack": message.seq,
+            "assessments": self._assessments,
+            "saved": self._saved_words(),
+            "note": note,
+        }
 
     def _room(self, room: Any) -> None:
         self.desk.resize((float(room.scene[0]), float(room.scene[1])))

@@ -21,6 +21,7 @@ from planner.vocabulary import Plan, Screw
 from segmentation.errors import InputError
 from segmentation.vocabulary import Bone
 from viewer.bench.desk import Desk
+from viewer.bench.painter import Painter
 from viewer.bench.serve import Bench
 from viewer.console import Progress, say, working
 
@@ -40,10 +41,12 @@ def view_case(folder: Path | None, *, open_browser: bool, port: int, catalogue: 
         with working("view") as progress:
             bone, plan, title = _demo(progress) if folder is None else _case(folder, screws, progress)
             progress("making ready")
+            desk = Desk(bone, screws, plan)
             bench = Bench(
-                Desk(bone, screws, plan),
+                desk,
                 folder,
                 title,
+                painter=Painter(bone, desk.posed),
                 write_report=None if folder is None else _reporter(folder, bone),
                 port=port,
             )

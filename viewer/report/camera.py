@@ -85,6 +85,7 @@ def camera_on(
     screw: ScrewResult | None,
     width_px: float,
     height_px: float,
+    largest_scale_px: float = LARGEST_SCALE_PX,
 ) -> Camera:
     """The camera that shows the fragments, but of a long bone only what is around the screw."""
     corners = np.concatenate([fragment.vertices_mm for fragment in fragments]) @ np.column_stack([right, up])
@@ -97,7 +98,7 @@ def camera_on(
         low, high = np.minimum(low, seen.min(0)), np.maximum(high, seen.max(0))
     left_px, right_px, top_px, bottom_px = MARGINS_PX
     room_px = np.array([width_px - left_px - right_px, height_px - top_px - bottom_px])
-    scale_px = float(min((room_px / np.maximum(high - low, 1.0)).min(), LARGEST_SCALE_PX))
+    scale_px = float(min((room_px / np.maximum(high - low, 1.0)).min(), largest_scale_px))
     middle = (low + high) / 2 - np.array([left_px - right_px, bottom_px - top_px]) / 2 / scale_px
     toward = np.cross(right, up)
     depth_mm = float(np.mean(np.concatenate([f.vertices_mm for f in fragments]) @ toward))

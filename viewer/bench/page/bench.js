@@ -67,6 +67,10 @@ function show(message) {
   shown = { ...shown, ...message };
   if (message.saved !== undefined) $("saved").textContent = message.saved;
   if (message.said !== undefined) message.said ? tell(message.said) : quiet();
+  if (message.note !== undefined) {
+    $("scene-note").hidden = !message.note;
+    $("scene-note").textContent = message.note || "";
+  }
   if (message.scene) scene(message.scene);
   if (message.ack !== undefined) root.dataset.ack = message.ack;
   if (message.assessments === undefined) return;
