@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from segmentation.vocabulary import Floats, frozen_array
+Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,8 +53,10 @@ class Histogram:
     every: int = 1
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "counts", frozen_array(self.counts, np.int64))
-        object.__setattr__(self, "bone_counts", frozen_array(self.bone_counts, np.int64))
+        for name in ("counts", "bone_counts"):
+            counts = np.array(getattr(self, name), np.int64)
+            counts.setflags(write=False)
+            object.__setattr__(self, name, counts)
 
     @property
     def edges_hu(self) -> Floats:

@@ -10,15 +10,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum
-from typing import TYPE_CHECKING, Any, Literal, NewType
+from typing import Any, Literal, NewType
 
 import numpy as np
 import numpy.typing as npt
 
 from segmentation.errors import InputError
-
-if TYPE_CHECKING:
-    from segmentation.how_found import SegmentationRecord
+from segmentation.how_found import SegmentationRecord
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int32]
