@@ -50,6 +50,8 @@ WITHOUT_UNIT = {
     # The words of the command line: --length, --threshold, --kvp; their help tells the unit.
     "viewer/commands/screws.py": {"length"},
     "viewer/commands/segment.py": {"threshold", "kvp"},
+    # A limit is on any quantity; its row holds the unit.
+    "viewer/bench/limit_rows.py": {"limit", "span", "step", "at"},
     # Unit vectors, written out.
     "demo_volumes/ankle.py": {"DIRECTION"},
     "demo_volumes/shaft.py": {"NORMAL"},
@@ -60,7 +62,9 @@ WITHOUT_UNIT = {
 }
 """Names that need no unit, each with its reason."""
 
-DRAWING = re.compile(r"viewer/(report/\w+|screw_drawing)\.py")
+DRAWING = re.compile(
+    r"viewer/(report/\w+|bench/(camera_hand|column|drawn|limit_rows|serve|strip_in_hand)|screw_drawing)\.py"
+)
 DRAWING_WORDS = re.compile(
     # Lengths on paper are pixels, and nothing else is: SVG's own words need no unit.
     r".*_px|px|x|y|x1|y1|x2|y2|width|height|size|top|bottom|middle|centre|radius|left|right|line|value"

@@ -71,16 +71,18 @@ def turned(camera: Camera, yaw_degree: float, pitch_degree: float) -> Camera:
     return replace(camera, right=right, up=up / np.linalg.norm(up))
 
 
-def slid(camera: Camera, right_share: float, down_share: float) -> Camera:
+def slid(camera: Camera, right_fraction: float, down_fraction: float) -> Camera:
     """The bone moved by shares of the picture's width and height."""
-    step_mm = np.array([right_share * camera.width_px, -down_share * camera.height_px]) / camera.scale_px
+    step_mm = (
+        np.array([right_fraction * camera.width_px, -down_fraction * camera.height_px]) / camera.scale_px
+    )
     return replace(camera, centre_mm=camera.centre_mm - step_mm[0] * camera.right - step_mm[1] * camera.up)
 
 
-def nearer(camera: Camera, ratio: float) -> Camera:
-    """The scene drawn larger by ``ratio``."""
+def nearer(camera: Camera, by_ratio: float) -> Camera:
+    """The scene drawn larger by ``by_ratio``."""
     low, high = SCALES_PX_PER_MM
-    return replace(camera, scale_px=float(np.clip(camera.scale_px * ratio, low, high)))
+    return replace(camera, scale_px=float(np.clip(camera.scale_px * by_ratio, low, high)))
 
 
 def resized(camera: Camera, size_px: tuple[float, float]) -> Camera:
@@ -89,9 +91,9 @@ def resized(camera: Camera, size_px: tuple[float, float]) -> Camera:
     return replace(camera, width_px=size_px[0], height_px=size_px[1], scale_px=camera.scale_px * ratio)
 
 
-def in_plane_mm(camera: Camera, x_share: float, y_share: float, at_mm: Floats) -> Floats:
+def in_plane_mm(camera: Camera, x_fraction: float, y_fraction: float, at_mm: Floats) -> Floats:
     """(3,) the point over a place of the picture, in the plane through ``at_mm`` that faces the camera."""
-    x = (x_share - 1 / 2) * camera.width_px / camera.scale_px
-    y = (1 / 2 - y_share) * camera.height_px / camera.scale_px
+    x = (x_fraction - 1 / 2) * camera.width_px / camera.scale_px
+    y = (1 / 2 - y_fraction) * camera.height_px / camera.scale_px
     over = camera.centre_mm + x * camera.right + y * camera.up
     return np.asarray(over + ((at_mm - over) @ camera.toward) * camera.toward)

@@ -25,6 +25,8 @@ from viewer.bench.camera_hand import Standing, in_plane_mm, nearer, resized, sli
 from viewer.bench.hand import dial_degree, dialled, frame_of, with_entry, with_length, with_seat, with_tip
 from viewer.bench.history import History
 from viewer.bench.messages import Change, Drag, Look, Nudge, Show
+from viewer.bench.on_bone import between_places, entered_mm, under_mm
+from viewer.bench.step_words import alike, step_words
 from viewer.report.camera import Camera
 from viewer.report.subject import Subject, subject_of
 from viewer.report.view_frame import PosedFragment, ScrewFrame, posed_fragments
@@ -34,12 +36,6 @@ Pose = Literal["reduced", "as-scanned"]
 
 FIRST_FAMILY = "headless-two-pitch-3.0-3.9"
 """Family of the first screw of a plan, where the catalogue has it. Our choice."""
-
-FROM_FAR_MM = 1000.0
-"""Where a line of sight begins, before the picture's plane. Our choice: outside any scan."""
-
-TIP_ROOM_MM = 2.0
-"""A new screw ends at least this far before the far surface. Common practice: 2 mm."""
 
 
 @dataclass
@@ -155,9 +151,9 @@ class Desk:
         if held is None or held.drag.handle in ("dial", "cursor"):
             return
         after = held.now.screws[held.drag.screw]
-        if _alike(held.before, after):
+        if alike(held.before, after):
             return
-        self._step(_words(held.before, after, held.drag.handle), held.now)
+        self._step(step_words(held.before, after, held.drag.handle), held.now)
 
     def cancel(self) -> None:
         """Let go and leave everything as before."""
@@ -183,7 +179,7 @@ class Desk:
             at = result.entry_mm if drag.handle == "entry" else result.tip_mm
             point = in_plane_mm(self.camera, drag.x, drag.y, at)
             if drag.handle == "entry":
-                point = self._under(drag.x, drag.y, result.bone_name)
+                point = under_mm(self.ready, self.camera, drag.x, drag.y, result.bone_name)
         elif drag.where == "end":
             # The end view is looked at from the head: right is the strip's reader, up is up.
             depth_mm = self._cursor_mm(result)
@@ -195,7 +191,7 @@ class Desk:
         else:
             point = held.frame.at_mm(drag.x) + drag.y * held.frame.up
         if drag.handle == "entry":
-            after = with_entry(before, self._entered(point, result), result.tip_mm, snap=drag.snap)
+            after = with_entry(before, entered_mm(self.ready, point, result), result.tip_mm, snap=drag.snap)
         elif drag.handle == "tip":
             after = with_tip(before, result.entry_mm, point, snap=drag.snap)
         else:
@@ -248,7 +244,7 @@ class Desk:
             after = replace(after, entry_mm=np.array(change.entry_mm))
         if change.target_mm is not None:
             after = replace(after, target_mm=np.array(change.target_mm))
-        if _alike(before, after) and before.name == after.name:
+        if alike(before, after) and before.name == after.name:
             return
         plan = self._with(change.screw, after)
         # The file's own rules hold here too: what could not be read back must not be made.
@@ -261,7 +257,7 @@ class Desk:
                 self.hidden = self.hidden - {before.name} | {after.name}
         self.selected = change.screw
         self._measure(plan)
-        self._step(_words(before, after, None), plan)
+        self._step(step_words(before, after, None), plan)
 
     def nudge(self, nudge: Nudge) -> None:
         """A handle moved by keys, as one step."""
@@ -284,7 +280,7 @@ class Desk:
             after = with_seat(before, before.seat_depth_mm + nudge.along)
         elif nudge.handle == "entry":
             point = result.entry_mm + nudge.along * frame.along + nudge.across * frame.up
-            after = with_entry(before, self._entered(point, result), result.tip_mm)
+            after = with_entry(before, entered_mm(self.ready, point, result), result.tip_mm)
             after = replace(after, length_mm=before.length_mm)
         else:
             tilt = np.deg2rad(nudge.across)
@@ -296,36 +292,22 @@ class Desk:
         plan = self._with(nudge.screw, after)
         self.selected = nudge.screw
         self._measure(plan)
-        self._step(_words(before, after, nudge.handle if nudge.handle != "length" else None), plan)
+        self._step(step_words(before, after, nudge.handle if nudge.handle != "length" else None), plan)
 
-    def put(self, x_share: float, y_share: float) -> None:
+    def put(self, x_fraction: float, y_fraction: float) -> None:
         """The first call marks the entry on the bone, the second the place to aim at: a new screw."""
         if self.first_click_mm is None:
-            self.first_click_mm = self._under(x_share, y_share, None)
+            self.first_click_mm = under_mm(self.ready, self.camera, x_fraction, y_fraction)
             self.said = "now click where the screw should aim; turn the bone first if you need to"
             return
-        entry_mm, aim_mm = self.first_click_mm, self._under(x_share, y_share, None)
-        if np.linalg.norm(aim_mm - entry_mm) < TIP_ROOM_MM:
-            raise InputError("the two places lie too near to each other; click farther away")
-        self.first_click_mm = None
+        entry_mm, self.first_click_mm = self.first_click_mm, None
+        aim_mm = under_mm(self.ready, self.camera, x_fraction, y_fraction)
         plan = self.history.plan
         if len(plan.screws) >= SCREWS_MAX_COUNT:
             raise InputError(f"a plan holds at most {SCREWS_MAX_COUNT} screws")
         screw = plan.screws[self.selected].screw if plan.screws else self._first_family()
         name = self._free_name()
-        shortest = min(screw.stocked_lengths_mm)
-        placed = PlacedScrew(
-            name, screw, shortest, entry_mm, aim_mm, seat_depth_mm=TIP_ROOM_MM if screw.headless else 0.0
-        )
-        trial = assess_screws(self.ready, Plan((placed,), plan.pose)).screws[0]
-        room_mm = trial.bone_length_mm - TIP_ROOM_MM - placed.seat_depth_mm
-        fitting = [length for length in screw.stocked_lengths_mm if length <= room_mm]
-        placed = replace(
-            placed,
-            length_mm=max(fitting, default=shortest),
-            entry_mm=trial.entry_mm,
-            target_mm=trial.exit_mm,
-        )
+        placed = between_places(self.ready, name, screw, entry_mm, aim_mm, plan)
         after = Plan((*plan.screws, placed), plan.pose)
         self.selected = len(plan.screws)
         self.cursor_mm = None
@@ -397,38 +379,6 @@ class Desk:
         broken = max(self.posed, key=lambda one: (one.rank, -one.number)).bone
         return [one for one in self.posed if one.bone == broken]
 
-    def _under(self, x_share: float, y_share: float, bone_name: str | None) -> Floats:
-        """(3,) where the line of sight over a place of the picture first meets bone."""
-        away = -self.camera.toward
-        start = in_plane_mm(self.camera, x_share, y_share, self.camera.centre_mm) - FROM_FAR_MM * away
-        line = bundle_along(start, away, np.zeros((1, 2)))
-        met = [
-            float(stretches.of_line(0)[:, 0].min())
-            for fragment in self.bone.fragments
-            if bone_name is None or fragment.bone == bone_name
-            for stretches in [stretches_inside(self.ready.prepared.meshes[fragment.number], line)]
-            if (stretches.line == 0).any()
-        ]
-        if not met:
-            raise InputError("there is no bone under that place; click on the bone")
-        return np.asarray(start + min(met) * away)
-
-    def _entered(self, point_mm: Floats, result: ScrewResult) -> Floats:
-        """(3,) where the line from ``point_mm`` to the screw's tip enters its bone, nearest to the point."""
-        way = result.tip_mm - point_mm
-        size = float(np.linalg.norm(way))
-        if size == 0:
-            return point_mm
-        line = bundle_along(point_mm, way / size, np.zeros((1, 2)))
-        starts = [
-            float(start)
-            for number in self.ready.prepared.fragments_of(result.bone_name)
-            for start in stretches_inside(self.ready.prepared.meshes[number], line).of_line(0)[:, 0]
-        ]
-        if not starts:
-            raise InputError("from there the axis misses the bone")
-        return np.asarray(point_mm + min(starts, key=abs) * way / size)
-
     def _placed(self, index: int) -> PlacedScrew:
         screws = self.history.plan.screws
         if index >= len(screws):
@@ -479,31 +429,3 @@ class Desk:
 
     def _step(self, words: str, plan: Plan) -> None:
         self.history.add(words, plan)
-
-
-def _alike(one: PlacedScrew, other: PlacedScrew) -> bool:
-    return (
-        one.screw is other.screw
-        and one.length_mm == other.length_mm
-        and one.technique == other.technique
-        and one.seat_depth_mm == other.seat_depth_mm
-        and np.array_equal(one.entry_mm, other.entry_mm)
-        and np.array_equal(one.target_mm, other.target_mm)
-    )
-
-
-def _words(before: PlacedScrew, after: PlacedScrew, handle: str | None) -> str:
-    """What changed, for undo: "length 22 to 24 mm"."""
-    if before.screw is not after.screw:
-        return f"{after.name}: {after.screw.name}"
-    if before.name != after.name:
-        return f"name {before.name} to {after.name}"
-    if before.technique != after.technique:
-        return f"{after.name}: {after.technique}"
-    if handle == "entry":
-        return f"entry of {after.name}"
-    if before.length_mm != after.length_mm:
-        return f"length {before.length_mm:g} to {after.length_mm:g} mm"
-    if before.seat_depth_mm != after.seat_depth_mm:
-        return f"seat {before.seat_depth_mm:g} to {after.seat_depth_mm:g} mm"
-    return f"axis of {after.name}"

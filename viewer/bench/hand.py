@@ -80,11 +80,11 @@ def frame_of(origin_mm: Floats, along: Floats, up: Floats | None) -> ScrewFrame:
     return ScrewFrame(origin_mm, along, squared_up(along) if size < STEP_MM else squared / size)
 
 
-def dialled(frame: ScrewFrame, degree: float) -> ScrewFrame:
-    """The frame turned about the axis so that its dial stands at ``degree``; 0 is the body's up squared."""
+def dialled(frame: ScrewFrame, at_degree: float) -> ScrewFrame:
+    """The frame turned about the axis so that its dial stands at ``at_degree``; 0 is the body's up."""
     up = squared_up(frame.along)
     side = np.cross(frame.along, up)
-    angle = np.deg2rad(degree)
+    angle = np.deg2rad(at_degree)
     return ScrewFrame(frame.origin_mm, frame.along, np.cos(angle) * up + np.sin(angle) * side)
 
 

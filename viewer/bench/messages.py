@@ -139,7 +139,7 @@ class Room(_Said):
     scene: tuple[Pixels, Pixels]
     strip: tuple[Pixels, Pixels]
     end: Pixels = 240
-    ratio: Annotated[float, Field(ge=0.5, le=4.0, allow_inf_nan=False)] = 1.0
+    pixel_ratio: Annotated[float, Field(ge=0.5, le=4.0, allow_inf_nan=False)] = 1.0
     dark: bool = False
 
 

@@ -63,7 +63,7 @@ class Bench:
     _working: bool = False
     _assessments: int = 0
     _saved: str = ""
-    _unsaved_since: float | None = None
+    _unsaved_since_s: float | None = None
     _socket: socket.socket = field(init=False)
 
     def __post_init__(self) -> None:
@@ -236,8 +236,8 @@ class Bench:
                     desk.said = "this page cannot do that here"
         except InputError as fault:
             desk.said = str(fault)
-        if desk.document != self._on_disk and self._unsaved_since is None:
-            self._unsaved_since = time.monotonic()
+        if desk.document != self._on_disk and self._unsaved_since_s is None:
+            self._unsaved_since_s = time.monotonic()
         if self.painter is not None:
             self.painter.paint(desk, moving=desk.held is not None or getattr(message, "moving", False))
         note = self.painter.fault if self.painter is not None else None
@@ -257,7 +257,7 @@ class Bench:
         self.drawer.strip.size_px = (float(room.strip[0]), float(room.strip[1]))
         self.drawer.end_px = float(min(max(room.end, ENDS_PX[0]), ENDS_PX[1]))
         if self.painter is not None:
-            self.painter.ratio, self.painter.dark = room.ratio, room.dark
+            self.painter.ratio, self.painter.dark = room.pixel_ratio, room.dark
 
     def _report(self) -> str:
         if self.write_report is None:
@@ -285,7 +285,7 @@ class Bench:
     async def _keep(self) -> None:
         while True:
             await asyncio.sleep(KEEP_AFTER_S / 4)
-            since = self._unsaved_since
+            since = self._unsaved_since_s
             if since is not None and time.monotonic() - since >= KEEP_AFTER_S:
                 loop = asyncio.get_running_loop()
                 await loop.run_in_executor(self._pool, self._write_plan)
@@ -296,14 +296,14 @@ class Bench:
         from segmentation.case import PLAN
 
         document = self.desk.document
-        self._unsaved_since = None
+        self._unsaved_since_s = None
         if document == self._on_disk or self.folder is None:
             return
         try:
             write_whole(self.folder / PLAN, canonical_json(document))
         except InputError as fault:
             self.desk.said = f"not saved: {fault}"
-            self._unsaved_since = time.monotonic() + 1
+            self._unsaved_since_s = time.monotonic() + 1
             return
         self._on_disk = document
         self._saved = time.strftime("%H:%M:%S")
@@ -311,7 +311,7 @@ class Bench:
     def _saved_words(self) -> str:
         if self.folder is None:
             return "not kept: a demo"
-        if self._unsaved_since is not None:
+        if self._unsaved_since_s is not None:
             return "saving"
         return f"saved {self._saved}" if self._saved else "as on the disk"
 

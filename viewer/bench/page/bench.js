@@ -57,7 +57,7 @@ function room() {
   const end = endSide();
   const strip = [Math.max(320, Math.round(area.width - end - (window.innerWidth >= 2200 ? 215 : 150))), Math.round(Math.max(230, window.innerHeight * 0.4))];
   say({ do: "room", scene: [Math.max(1, Math.round(scene.width)), Math.max(1, Math.round(scene.height))], strip, end,
-    ratio: Math.min(Math.max(window.devicePixelRatio || 1, 0.5), 4), dark: document.documentElement.dataset.theme === "dark" });
+    pixel_ratio: Math.min(Math.max(window.devicePixelRatio || 1, 0.5), 4), dark: document.documentElement.dataset.theme === "dark" });
 }
 
 const endSide = () => Math.round(Math.min(Math.max(window.innerHeight * 0.29, 190), 420));
