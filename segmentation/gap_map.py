@@ -144,7 +144,8 @@ def _directions(ct: CTVolume, field: HeightField) -> Floats:
     wall /= np.maximum(np.linalg.norm(wall, axis=1, keepdims=True), 1 / 2)
     share = np.clip((WALL_DEPTH_MM + 1 - depth), 0, 1)
     along = normals - (share * np.einsum("ij,ij->i", normals, wall))[:, None] * wall
-    along /= np.linalg.norm(along, axis=1, keepdims=True)
+    # Where the wall runs along the normal itself nothing is left to follow.
+    along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), np.finfo(float).tiny)
     steep = np.einsum("ij,ij->i", along, normals) < STEEPEST_FRACTION
     return np.where(steep[:, None], normals, along)
 

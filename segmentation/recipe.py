@@ -78,8 +78,8 @@ def segment(
 
     ``threshold_hu`` is the level; without it the level adapts to its place (of foam and given labels: one is
     chosen), and how is kept. ``labels`` (integers of the CT's shape) say which voxel belongs to which
-    fragment. ``seeds`` part bones that touch; without them the pieces are searched for such (of bone, not of
-    foam). ``edits`` and then ``cuts`` change fragments, in order. The fracture between each two facing
+    fragment. ``seeds`` part bones that touch; without them and without a level the pieces are searched for
+    such. ``edits`` and then ``cuts`` change fragments, in order. The fracture between each two facing
     fragments is measured; without a given ``joint`` the joints between bones are found (``find_joints``).
     Fragments are numbered from the largest, after those that seeds name, or in the labels' order. ``refine``
     takes the scanner's blur out of the surfaces (default: where the level is chosen and the host is bone).
@@ -117,8 +117,8 @@ def segment(
         if adapts:
             numbered, pieces = islands_joined(numbered, pieces, ct.grid.spacing_mm)
         parts = []
-        if seeds or host == "bone":
-            # Brings compiled loops with it, and foam needs none.
+        if seeds or adapts:
+            # Brings compiled loops with it; a given level is taken as it is, and foam has no bones.
             from segmentation.apart_pieces import taken_apart
 
             apart = taken_apart(ct, level.lowest_hu, numbered, pieces, seeds, progress)
