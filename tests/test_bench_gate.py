@@ -87,9 +87,10 @@ def test_a_socket_without_an_origin_comes_from_no_page(bench: Bench) -> None:
     assert talked(bench, hello, origin=None) == 403
 
 
-@pytest.mark.parametrize("key", ["", "wslink-secret", "x" * 43, "ü", new_key()])
+@pytest.mark.parametrize("key", ["", "secret", "x" * 43, "ü"])
 def test_a_wrong_key_is_refused(bench: Bench, key: str) -> None:
     assert talked(bench, hello, key=key) == 403
+    assert talked(bench, hello, key=new_key()) == 403
 
 
 def test_keys_are_long_and_made_anew() -> None:
