@@ -110,7 +110,7 @@ def joint_levels(
         return {}
     found: dict[tuple[int, str], Floats] = {}
     for skin in skins:
-        met = _first_met(labels, grid, skin)
+        met = _first_met(labels, grid, skin, _near_another(skin, skins, grid))
         for bone in sorted({bones[int(n)] for n in np.unique(met) if n} - {skin.fragment.bone}):
             others = [other for other in skins if other.fragment.bone == bone]
             faces = _looked_back_at(skin, met, others)
@@ -120,12 +120,26 @@ def joint_levels(
     return found
 
 
-def _first_met(labels: npt.NDArray[Any], grid: Grid, skin: Skin) -> npt.NDArray[np.intp]:
-    """(n,) the fragment that each vertex's outward ray meets first; 0 for none, or for its own bone."""
+def _near_another(skin: Skin, skins: Sequence[Skin], grid: Grid) -> Mask:
+    """(n,) which vertices lie so near to the box of another bone that a ray from there may meet it."""
+    reach_mm = FACING_MM + float(grid.spacing_mm.max())
+    near = np.zeros(len(skin.vertices_mm), bool)
+    for other in skins:
+        if other.fragment.bone != skin.fragment.bone:
+            low_mm, high_mm = (
+                other.vertices_mm.min(axis=0) - reach_mm,
+                other.vertices_mm.max(axis=0) + reach_mm,
+            )
+            near |= ((skin.vertices_mm >= low_mm) & (skin.vertices_mm <= high_mm)).all(axis=1)
+    return near
+
+
+def _first_met(labels: npt.NDArray[Any], grid: Grid, skin: Skin, asked: Mask) -> npt.NDArray[np.intp]:
+    """(n,) the fragment that each ``asked`` vertex's outward ray meets first; 0 for none, or its own bone."""
     number = skin.fragment.number
     steps = np.arange(RAY_STEP_MM, FACING_MM + RAY_STEP_MM / 2, RAY_STEP_MM)
     met = np.zeros(len(skin.vertices_mm), np.intp)
-    going = np.ones(len(met), bool)
+    going = asked.copy()
     for step in steps:
         at = np.flatnonzero(going)
         places = skin.vertices_mm[at] + step * skin.normals[at]
