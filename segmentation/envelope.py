@@ -107,7 +107,7 @@ def _capped(pieces: Pieces, at_border: npt.NDArray[np.bool_]) -> Pieces:
     """``pieces`` in a frame one voxel wide that is BORDER where a bone's cut end meets the scan's border."""
     framed = np.pad(pieces, 1)
     for axis, side in np.argwhere(at_border):
-        end = ndimage.binary_fill_holes(np.take(pieces, 0 if side == 0 else -1, axis=axis) > 0)
+        end = ndimage.binary_fill_holes(pieces[(slice(None),) * axis + (0 if side == 0 else -1,)] > 0)
         frame: list[slice | int] = [slice(1, -1)] * 3
         frame[axis] = 0 if side == 0 else -1
         framed[tuple(frame)] = np.where(end, BORDER, np.uint8(0))

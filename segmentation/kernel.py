@@ -95,7 +95,7 @@ def _air_beside_body(ct: CTVolume) -> tuple[Floats, Floats]:
     count = ct.grid.shape[axis]
     distances, values = [np.empty(0)], [np.empty(0)]
     for index in np.unique(np.linspace(0, count - 1, min(count, SLICES_COUNT)).round().astype(int)):
-        # A slice as it lies: np.take walks the whole volume where the axis runs slowest.
+        # A slice as it lies: np.take copies the whole volume first where it is not in C order.
         image = ct.hu[(slice(None),) * axis + (int(index),)].astype(np.float64)
         body = ndimage.binary_fill_holes(image > BODY_ABOVE_HU)
         if not body.any():

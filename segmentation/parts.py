@@ -264,7 +264,7 @@ def _at_border(
     border = np.array([[part.start == 0, part.stop == size] for part, size in zip(box, shape, strict=True)])
     if field is not None:
         for axis, side in np.argwhere(border):
-            border[axis, side] = (np.take(field, 0 if side == 0 else -1, axis=axis) > 0).any()
+            border[axis, side] = (field[(slice(None),) * axis + (0 if side == 0 else -1,)] > 0).any()
     return border
 
 

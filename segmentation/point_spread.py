@@ -301,7 +301,8 @@ def _skin_places(ct: CTVolume, scan: Scan, rng: np.random.Generator) -> npt.NDAr
     count = ct.grid.shape[axis]
     rows = []
     for index in np.unique(np.linspace(2, max(count - 3, 2), SKIN_SLICES_COUNT).astype(int)):
-        inside = np.take(ct.hu, index, axis=axis) > SKIN_HU
+        # A slice as it lies: np.take copies the whole volume first where it is not in C order.
+        inside = ct.hu[(slice(None),) * axis + (int(index),)] > SKIN_HU
         crossing = np.zeros_like(inside)
         crossing[:-1] |= inside[:-1] != inside[1:]
         crossing[:, :-1] |= inside[:, :-1] != inside[:, 1:]

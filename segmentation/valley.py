@@ -323,7 +323,7 @@ def _reached_from_border(free: Mask) -> Mask:
     touched = np.zeros(count + 1, np.bool_)
     for axis in range(3):
         for number in (0, -1):
-            touched[np.unique(np.take(numbered, number, axis=axis))] = True
+            touched[np.unique(numbered[(slice(None),) * axis + (number,)])] = True
     touched[0] = False
     return np.asarray(touched[numbered])
 
