@@ -58,13 +58,10 @@ COLUMN_PX = (WIDTH_PX - 2 * CUT_GAP_PX) / 2
 MAP_PX, JOINT_SCENE_PX = 196.0, 250.0
 """Heights of a gap map and of the picture of the joints. Our choice."""
 
-SMALLEST_WORDS_PX = 4 * SMALL_ROW_PX
-"""Room for the words under a map."""
-
 UNMEASURED_ROWS_COUNT = 12
 """Fractures without a gap that are listed one by one, the largest first; bone.json has them all."""
 
-JOINT_ROWS_COUNT = 14
+JOINT_ROWS_COUNT = 24
 """Joints listed one by one, the largest first; bone.json has them all."""
 
 
@@ -120,8 +117,8 @@ def _middle(bone: Bone, own_bone: str) -> tuple[Floats, str]:
     own = [one for one in bone.fractures if bone.fragment(one.between[0]).bone == own_bone]
     if own and float((high - low).max()) / 2 + ROOM_MM > LARGEST_HALF_MM:
         middle_mm = np.mean([one.point_mm for one in own], axis=0)
-        return np.asarray(middle_mm), f"the middle of the fractures of {own_bone}"
-    return np.asarray((low + high) / 2), f"the middle of {own_bone}"
+        return np.asarray(middle_mm), f"the middle of the fractures of the {own_bone}"
+    return np.asarray((low + high) / 2), f"the middle of the {own_bone}"
 
 
 def _cuts(bone: Bone, own_bone: str) -> tuple[Block, float]:
@@ -135,7 +132,7 @@ def _cuts(bone: Bone, own_bone: str) -> tuple[Block, float]:
         for (name, words, svg), at in zip(cuts, places_words(centre_mm), strict=True)
     ]
     names = ", ".join(f"{one.number} {one.name}" for one in bone.fragments)
-    said = f"Through {through}, voxel by voxel, over the unchanged CT. Hatched: {own_bone}"
+    said = f"Through {through}, voxel by voxel, over the unchanged CT. Hatched: the {own_bone}"
     said += "; outlined only: other bones" if len(own) < len(bone.fragments) else ""
     caption, caption_px = figure("The labels.", f"{said}. {names}.")
     block: Block = {"kind": "cuts", "stations": stations, "caption": caption}
@@ -163,19 +160,17 @@ def _gap_block(bone: Bone, fracture: FractureSurface, scale: GapScale) -> tuple[
         said += (
             f" At {unseen} of its points no gap is seen in the grey values; the surface is carried on there."
         )
-    rows = table(
-        "Fracture", "as scanned", [("", ""), ("", NUM)], fracture_rows(bone, fracture), _fill_words(fracture)
-    )
-    return _beside(svg, MAP_PX, f"Between {_pair_words(bone, fracture)}.", said, rows)
+    between = f"Between {_pair_words(bone, fracture)}"
+    rows = table(between, "", [("", ""), ("", NUM)], fracture_rows(fracture), _fill_words(fracture))
+    return _beside(svg, MAP_PX, "The gap.", said, rows)
 
 
-def fracture_rows(bone: Bone, fracture: FractureSurface) -> list[list[str]]:
+def fracture_rows(fracture: FractureSurface) -> list[list[str]]:
     """The figures of one fracture, as in ``bone.json``."""
     measured_mm2, contact_mm2 = fracture.measured_area_mm2, fracture.contact_area_mm2
     rows = [
-        ["between", " / ".join(bone.fragment(number).name for number in fracture.between)],
         ["area", f"{written(fracture.area_mm2, 0)} mm²"],
-        ["mean plane, tilt uncertain by", f"±{written(fracture.normal_uncertainty_degree)}°"],
+        ["mean plane, its tilt uncertain by", f"±{written(fracture.normal_uncertainty_degree)}°"],
         ["waviness, RMS", f"{written(fracture.waviness_rms_mm, 2)} mm"],
         ["waviness, 95 % below", f"{written(fracture.waviness_p95_mm, 2)} mm"],
     ]

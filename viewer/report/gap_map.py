@@ -170,7 +170,7 @@ def gap_legend_svg(scale: GapScale, contact_below_mm: float, *, unmeasured: bool
         drawn += text(
             x, LEGEND_PX - 3, f"{n * scale.step_mm:g}", anchor="start" if n == 0 else "middle", fill=INK
         )
-    shown = [("gap-rim", RAMP[2], "at the rim: less certain")]
+    shown = [("gap-rim", RAMP[2], "rim: less certain")]
     if unmeasured:
         shown.append(("gap-crossed", HAIR, "not measurable"))
     x = BAR_PX + 34
@@ -180,7 +180,7 @@ def gap_legend_svg(scale: GapScale, contact_below_mm: float, *, unmeasured: bool
             x, top, SWATCH_PX, BAR_HEIGHT_PX, f"url(#{pattern})", stroke=INK, stroke_width="0.8"
         ) + text(x + SWATCH_PX + 6, top + 9.5, said, size=BODY)
         x += SWATCH_PX + 6 + text_width(said, BODY) + 14
-    said = f"line around contact, below {written(contact_below_mm)} mm"
+    said = f"around contact, below {written(contact_below_mm)} mm"
     middle = top + BAR_HEIGHT_PX / 2
     drawn += line(x, middle, x + SWATCH_PX, middle, INK, 1.4)
     drawn += text(x + SWATCH_PX + 6, top + 9.5, said, size=BODY)

@@ -28,7 +28,8 @@ LINE_PIXELS_COUNT = 2
 """Width of the outline, in pixels of the picture."""
 
 SMALLEST_RADIUS_PX = 3.0
-"""Where no circle of this radius fits a region, its number would hide it: it stands beside. Our choice."""
+"""Where no circle of this radius fits a region, its number would hide it: it stands beside, another
+bone's is left out. Our choice."""
 
 BESIDE_PX = 9.0
 """How far beside."""
@@ -104,10 +105,13 @@ def _numbers(bone: Bone, own_bone: str, seen: Labels, side_px: float) -> str:
     """Each fragment's number in the middle of its widest place, or beside it where that is narrow."""
     drawn = ""
     for number in np.unique(seen[seen > 0]).tolist():
+        own = bone.fragment(number).bone == own_bone
         depth = ndimage.distance_transform_edt(np.pad(seen == number, 1))[1:-1, 1:-1]
         row, column = np.unravel_index(int(depth.argmax()), depth.shape)
         x, y = (float(column) + 0.5) / PIXELS_PER_PX, (float(row) + 0.5) / PIXELS_PER_PX
         if depth.max() / PIXELS_PER_PX < SMALLEST_RADIUS_PX:
+            if not own:
+                continue
             x += BESIDE_PX if x < side_px / 2 else -BESIDE_PX
         drawn += text(
             x,
@@ -115,7 +119,7 @@ def _numbers(bone: Bone, own_bone: str, seen: Labels, side_px: float) -> str:
             str(number),
             anchor="middle",
             size=BODY,
-            bold=bone.fragment(number).bone == own_bone,
+            bold=own,
             fill=CT_INK,
             halo=CT_CASE,
         )

@@ -76,14 +76,14 @@ def move_words(fragment: Fragment) -> str:
     far_mm = float(np.linalg.norm(shift))
     said += f" and its middle shifted by {written(far_mm)} mm"
     if far_mm >= SMALLEST_SHIFT_MM:
-        said += f" towards {direction_words(shift)}"
+        said += f" ({direction_words(shift)})"
     return capital(said) + "."
 
 
 def _lead(own: list[Fragment], name: str) -> tuple[Block, float]:
     bold = f"{capital(name)}: {', '.join(one.name for one in own)} moved."
     said = " ".join(move_words(one) for one in own)
-    said += " Bone lost between the fragments cannot be seen: its gap would have been closed."
+    said += " Bone lost between the fragments cannot be seen: the bone would end too short."
     lead: Block = {"kind": "lead", "bold": bold, "words": said, "stop": False}
     return lead, text_height(bold + said, 13, WIDTH_PX, 18)
 
@@ -100,8 +100,8 @@ def _camera(
 
 
 def _table(own: list[Fragment]) -> Block:
-    heads = [("fragment", ""), ("turned by<br>°", NUM), ("middle shifted by<br>mm", NUM)]
-    heads += [("to the right<br>mm", RANGE), ("to the front<br>mm", RANGE), ("upwards<br>mm", RANGE)]
+    heads = [("fragment", ""), ("turned by,<br>degrees", NUM), ("middle shifted by,<br>mm", NUM)]
+    heads += [("to the right,<br>mm", RANGE), ("to the front,<br>mm", RANGE), ("upwards,<br>mm", RANGE)]
     rows = []
     for one in own:
         shift = shift_mm(one)
