@@ -11,7 +11,7 @@ import numpy as np
 from markupsafe import Markup
 
 from planner.vocabulary import Assessment
-from segmentation.vocabulary import Bone, Floats, FractureSurface
+from segmentation.vocabulary import Bone, Floats, FractureSurface, Fragment
 from viewer.report.camera import camera_on
 from viewer.report.drawing import BODY, SMALL, written
 from viewer.report.found_page import (
@@ -131,7 +131,7 @@ def _cuts(bone: Bone, own_bone: str) -> tuple[Block, float]:
         {"svg": Markup(svg), "letter": name, "first": words, "second": at}
         for (name, words, svg), at in zip(cuts, places_words(centre_mm), strict=True)
     ]
-    names = ", ".join(f"{one.number} {one.name}" for one in bone.fragments)
+    names = ", ".join(_numbered(one) for one in bone.fragments)
     said = f"Through {through}, voxel by voxel, over the unchanged CT. Hatched: the {own_bone}"
     said += "; outlined only: other bones" if len(own) < len(bone.fragments) else ""
     caption, caption_px = figure("The labels.", f"{said}. {names}.")
@@ -139,8 +139,14 @@ def _cuts(bone: Bone, own_bone: str) -> tuple[Block, float]:
     return block, side_px + CUT_WORDS_PX + GAP_PX + caption_px
 
 
+def _numbered(fragment: Fragment) -> str:
+    """Number and name; the name alone where it is the number's."""
+    named = fragment.name == f"fragment {fragment.number}"
+    return fragment.name if named else f"{fragment.number} {fragment.name}"
+
+
 def _pair_words(bone: Bone, fracture: FractureSurface) -> str:
-    return " and ".join(f"{number} {bone.fragment(number).name}" for number in fracture.between)
+    return " and ".join(_numbered(bone.fragment(number)) for number in fracture.between)
 
 
 def _beside(svg: str, height_px: float, bold: str, said: str, rows: Block) -> tuple[Block, float]:
@@ -201,8 +207,8 @@ def _unmeasured(bone: Bone) -> tuple[Block, float]:
     heads = [
         ("between", ""),
         ("area<br>mm²", NUM),
-        ("tilt uncertain<br>by °", NUM),
-        ("waviness<br>RMS mm", NUM),
+        ("tilt uncertain<br>by, degrees", NUM),
+        ("waviness, RMS<br>mm", NUM),
     ]
     rows = [
         [
