@@ -22,7 +22,7 @@ from planner.vocabulary import Plan
 from segmentation.case import write_case
 from segmentation.vocabulary import FractureSurface, Surface
 from viewer.report.drawing import written
-from viewer.report.fracture_page import broken_bone, fracture_pages, fracture_rows
+from viewer.report.fracture_page import broken_bone, facing_side, fracture_pages, fracture_rows
 from viewer.report.gap_map import (
     RAMP,
     RIM,
@@ -184,6 +184,14 @@ def test_the_joints_are_those_of_the_case(tmp_path):
         assert f"{joint['name']} {joint['bone']} {written(joint['area_mm2'], 0)} automatic" in said
     by_hand = replace(bone, joints=(replace(bone.joints[0], automatic=False), *bone.joints[1:]))
     assert "by hand" in words_of(fracture_pages(by_hand, assess(by_hand, Plan(())), "T"))
+
+
+def test_the_joints_are_seen_from_the_side_they_face():
+    """The lower slab's joint faces up, the upper one's down."""
+    bone = two_bones(find_joints=True).prepared.bone
+    for name, side in (("upper", [0, 0, -1]), ("lower", [0, 0, 1])):
+        assert facing_side(bone.joint_of(name)).tolist() == side
+    assert facing_side(None).tolist() == [0, 1, 0]
 
 
 # --- the gap map -----------------------------------------------------------------------------------------

@@ -8,10 +8,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 from markupsafe import Markup
 
 from planner.vocabulary import Assessment
-from segmentation.vocabulary import Bone, Floats, FractureSurface, Fragment
+from segmentation.vocabulary import Bone, Floats, FractureSurface, Fragment, Surface
 from viewer.report.camera import camera_on
 from viewer.report.drawing import BODY, SMALL, written
 from viewer.report.found_page import (
@@ -47,7 +48,7 @@ from viewer.report.sheet import (
     paged,
     text_height,
 )
-from viewer.report.view_frame import posed_fragments
+from viewer.report.view_frame import BODY_DIRECTIONS, posed_fragments, squared_up
 from viewer.report.words import capital, ended
 
 FRACTURES_HEAD, JOINTS_HEAD = "Fragments and fractures", "Bones and joints"
@@ -63,6 +64,9 @@ UNMEASURED_ROWS_COUNT = 12
 
 JOINT_ROWS_COUNT = 24
 """Joints listed one by one, the largest first; bone.json has them all."""
+
+CLEARLY_MORE_FACTOR = 1.5
+"""The joints are seen from the front unless another side sees so many times as much of them. Our choice."""
 
 
 def fracture_pages(bone: Bone, assessment: Assessment, title: str) -> list[Page]:
@@ -227,15 +231,33 @@ def _unmeasured(bone: Bone) -> tuple[Block, float]:
     return one_table, table_height(one_table, WIDTH_PX)
 
 
+def facing_side(joint: Surface | None) -> Floats:
+    """Unit vector to the side of the body that sees most of a joint; the front, unless another sees clearly
+    more."""
+    front = np.asarray(BODY_DIRECTIONS["front"], float)
+    if joint is None:
+        return front
+    a, b, c = (joint.vertices_mm[joint.faces[:, corner]] for corner in range(3))
+    areas_mm2 = np.cross(b - a, c - a) / 2
+
+    def seen_mm2(side: npt.ArrayLike) -> float:
+        return float(np.maximum(areas_mm2 @ np.asarray(side, float), 0).sum())
+
+    best = np.asarray(max(BODY_DIRECTIONS.values(), key=seen_mm2), float)
+    return best if seen_mm2(best) > CLEARLY_MORE_FACTOR * seen_mm2(front) else front
+
+
 def _joints(bone: Bone, own_bone: str) -> tuple[Block, float]:
     """The joints dotted on a bone, beside their table."""
     names = {joint.bone for joint in bone.joints}
     shown = own_bone if own_bone in names else bone.joints[0].bone
     posed = posed_fragments(bone, as_scanned=True)
     own = [one for one in posed if one.bone == shown]
-    up, toward = np.array([0.0, 0.0, 1.0]), np.array([0.0, 1.0, 0.0])
+    joint = bone.joint_of(shown)
+    toward = facing_side(joint)
+    up = squared_up(toward)
     camera = camera_on(np.cross(up, toward), up, own, None, COLUMN_PX, JOINT_SCENE_PX)
-    svg = posed_scene_svg(posed, shown, camera, bone.joint_of(shown), "Bone with its joint surfaces")
+    svg = posed_scene_svg(posed, shown, camera, joint, "Bone with its joint surfaces")
     said = "Dotted: its joint surfaces, as scanned; weaker where they face away."
     ranked = sorted(bone.joints, key=lambda one: -one.area_mm2)[:JOINT_ROWS_COUNT]
     rows = [
