@@ -7,7 +7,9 @@ import shutil
 import subprocess
 from dataclasses import replace
 
+import numpy as np
 import pytest
+from finding_cases import two_bones
 from phantoms import placed
 from two_slabs import ENTRY_MM, TARGET_MM, TILTED_MM, two_slabs
 
@@ -63,6 +65,23 @@ def test_a_long_screw_in_two_rows_keeps_to_its_sheet(tmp_path):
     cut_off = tuple(replace(one, reasons={**one.reasons, **cut}) for one in assessment.screws)
     html = render_report(two_slabs(), replace(assessment, screws=cut_off), title="Two slabs")
     assert html.count("in two rows") == 2
+    assert len(page_sizes_pt(printed(html, tmp_path))) == html.count(SHEET)
+
+
+def test_fragments_fractures_joints_and_a_reduction_keep_to_their_sheets(tmp_path):
+    """Eight fractures, of which three could not be measured, forty joints with long names, a moved piece."""
+    bone = two_bones(find_joints=True).prepared.bone
+    (fracture,) = two_slabs().fractures
+    nothing = {"gap_median_mm": None, "gap_p95_mm": None, "gap_largest_mm": None, "contact_area_mm2": None}
+    none = replace(fracture, **nothing, gap_reason="not measurable: what lies in it is as dense as bone")
+    long = replace(bone.joints[0], name="distal radius / scaphoid, proximal pole")
+    pose = np.eye(4)
+    pose[2, 3] = -1.0
+    moved = (replace(bone.fragments[0], pose=pose), *bone.fragments[1:])
+    full = replace(bone, fragments=moved, fractures=(fracture,) * 5 + (none,) * 3, joints=(long,) * 40)
+    html = render_report(full, assess(full, Plan(())), title="Two slabs")
+    assert html.count("<b>Fragments and fractures</b>") >= 3
+    assert html.count("<b>Before and after reduction</b>") == 1
     assert len(page_sizes_pt(printed(html, tmp_path))) == html.count(SHEET)
 
 

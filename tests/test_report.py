@@ -43,7 +43,8 @@ def hollow(bone: Bone) -> Bone:
     faces = np.vstack([first.surface.faces, second.surface.faces + shift])
     volume_mm3 = first.volume_mm3 + second.volume_mm3
     both = replace(first, surface=Surface(vertices_mm, faces), volume_mm3=volume_mm3)
-    return replace(bone, fragments=(both,), labels=np.minimum(bone.labels, 1))
+    # Of one fragment there is no fracture.
+    return replace(bone, fragments=(both,), labels=np.minimum(bone.labels, 1), fractures=())
 
 
 def report_of(bone: Bone, *screws, title: str = "Two slabs"):
@@ -100,12 +101,12 @@ def test_the_same_input_gives_the_same_bytes(bone, lag_report):
 def test_every_page_carries_the_cautions(lag_report):
     html, assessment = lag_report
     pages = html.split('<section class="a4">')[1:]
-    # Pictures and figures of two screws, where they come from, and how the bone was found.
-    assert len(pages) == 6
+    # Pictures and figures of two screws, where they come from, how the bone was found, and its fracture.
+    assert len(pages) == 7
     for number, page in enumerate(pages, 1):
         said = plain(page)
         assert all(caution in said for caution in assessment.cautions)
-        assert f"{number} of 6" in said
+        assert f"{number} of 7" in said
 
 
 def test_every_finding_stands_there_with_its_word_limit_and_source(bone):

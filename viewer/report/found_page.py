@@ -55,9 +55,11 @@ def found_pages(bone: Bone, assessment: Assessment, title: str) -> list[Page]:
     if (record := bone.segmentation.record) is not None:
         svg = histogram_svg(record, width_px=WIDTH_PX, height_px=HISTOGRAM_PX)
         blocks.append(({"kind": "drawing", "svg": Markup(svg)}, HISTOGRAM_PX))
-        blocks.append(_figure("Grey values.", _histogram_words(bone)))
-    blocks.append((pair, max(_height(facts, WIDTH_PX / 2 - 14), _height(removed, WIDTH_PX / 2 - 14))))
-    blocks.append((shares, _height(shares, WIDTH_PX)))
+        blocks.append(figure("Grey values.", _histogram_words(bone)))
+    blocks.append(
+        (pair, max(table_height(facts, WIDTH_PX / 2 - 14), table_height(removed, WIDTH_PX / 2 - 14)))
+    )
+    blocks.append((shares, table_height(shares, WIDTH_PX)))
     blocks.append(_cuts(bone, assessment))
     return paged(blocks, HEADS[bone.host], "the scan, the level and the surface", title)
 
@@ -69,14 +71,15 @@ def table(
     return {"kind": "table", "title": title, "note": note, "heads": heads, "rows": rows, "foot": foot}
 
 
-def _height(one: Block, width_px: float) -> float:
+def table_height(one: Block, width_px: float) -> float:
     """Likely height of a table: columns give way, so that a row wraps when all of it is wide."""
     lines = sum(text_height(CELL_GAP.join(row), BODY, width_px, 1) for row in one["rows"])
     headed = 2 * SMALL_ROW_PX if any(said for said, _ in one["heads"]) else 0.0
     return 24 + headed + ROW_PX * lines + text_height(one["foot"], SMALL, width_px, SMALL_ROW_PX)
 
 
-def _figure(bold: str, said: str) -> tuple[Block, float]:
+def figure(bold: str, said: str) -> tuple[Block, float]:
+    """A caption and its likely height."""
     height = text_height(bold + " " + said, SMALL, WIDTH_PX, SMALL_ROW_PX)
     return {"kind": "figure", "bold": bold, "words": said}, height
 
@@ -245,14 +248,14 @@ def _cuts(bone: Bone, assessment: Assessment) -> tuple[Block, float]:
     stations: list[dict[str, Any]] = [
         {"svg": Markup(svg), "letter": name, "first": words, "second": at}
         for (name, words, svg), at in zip(
-            overlays(bone, own_bone, centre_mm, half_mm, side_px), _places(centre_mm), strict=True
+            overlays(bone, own_bone, centre_mm, half_mm, side_px), places_words(centre_mm), strict=True
         )
     ]
     said = f"Through {through}, over the unchanged CT. " + _line_words(bone)
     if len({fragment.bone for fragment in bone.fragments}) > 1:
         said += " Pale: other bones."
     said += " Where the line leaves the middle of the grey rim, do not trust the numbers there."
-    caption, caption_px = _figure("The surface on the CT.", said)
+    caption, caption_px = figure("The surface on the CT.", said)
     block: Block = {"kind": "cuts", "stations": stations, "caption": caption}
     return block, side_px + CUT_WORDS_PX + GAP_PX + caption_px
 
@@ -265,7 +268,8 @@ def _line_words(bone: Bone) -> str:
     return "Full line: measured. Broken: not measured, taken from neighbours or left on the level."
 
 
-def _places(centre_mm: Floats) -> tuple[str, str, str]:
+def places_words(centre_mm: Floats) -> tuple[str, str, str]:
+    """Where the axial, coronal and sagittal cut lies."""
     x, y, z = (written(float(value)) for value in centre_mm)
     return f"z = {z} mm", f"y = {y} mm", f"x = {x} mm"
 

@@ -84,13 +84,13 @@ def overlays(
     drawn = []
     for name, words, right, up, letters in VIEWS:
         plane = Plane(centre_mm, right, up)
-        inside = _ct(bone, plane, half_mm, side_px)
+        inside = ct_picture(bone, plane, half_mm, side_px)
         for fragment in bone.fragments:
             measured = measured_of(fragment)
             if refined and fragment.cortex is None:
                 measured = np.zeros(len(measured), np.bool_)
             inside += _outline(bone, fragment, own_bone, strokes(plane, fragment, measured), half_mm, side_px)
-        inside += _letters(letters, side_px) + _scale_bar(half_mm, side_px)
+        inside += body_letters(letters, side_px) + cut_scale_bar(half_mm, side_px)
         clip = f"cut-{name}"
         frame = element("clipPath", rect(0, 0, side_px, side_px, "#000"), id=clip)
         inside = frame + element("g", inside, clip_path=f"url(#{clip})")
@@ -98,7 +98,8 @@ def overlays(
     return drawn
 
 
-def _ct(bone: Bone, plane: Plane, half_mm: float, side_px: float) -> str:
+def ct_picture(bone: Bone, plane: Plane, half_mm: float, side_px: float) -> str:
+    """The CT of a square cut, hatched where the scan does not reach."""
     hu = section_hu(
         bone,
         plane,
@@ -146,7 +147,7 @@ def _outline(
     return drawn
 
 
-def _letters(letters: str, side_px: float) -> str:
+def body_letters(letters: str, side_px: float) -> str:
     """The body's directions as letters at the four edges."""
     middle = side_px / 2
     places = (
@@ -161,7 +162,7 @@ def _letters(letters: str, side_px: float) -> str:
     )
 
 
-def _scale_bar(half_mm: float, side_px: float) -> str:
+def cut_scale_bar(half_mm: float, side_px: float) -> str:
     """Five or ten millimetres at the lower right."""
     long_mm = 10 if half_mm > SMALLEST_HALF_MM else 5
     long_px = long_mm * side_px / (2 * half_mm)

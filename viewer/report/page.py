@@ -2,7 +2,8 @@
 
 For each screw one page of pictures (summary, bone, depth strip, end views) and one of figures (fragments,
 clearances, findings); after the first screw's figures, where they come from; at the end how the bone was
-found, and its cortex where it was measured. No script, no request to anywhere: the same bone, assessment and
+found, its labels with fractures and joints where there are any, what a reduction moved, and its cortex where
+it was measured. No script, no request to anywhere: the same bone, assessment and
 day give the same bytes. Every page carries the cautions at its foot.
 """
 
@@ -21,6 +22,8 @@ from viewer.report.cortex_page import cortex_pages
 from viewer.report.drawing import patterns
 from viewer.report.figure_pages import figure_pages, provenance_pages
 from viewer.report.found_page import found_pages
+from viewer.report.fracture_page import fracture_pages
+from viewer.report.reduction_page import reduction_pages
 from viewer.report.sheet import Page
 from viewer.report.strip_page import strip_page, unplanned_page
 from viewer.report.subject import subject_of
@@ -46,6 +49,8 @@ def render_report(
     if made_on is not None:
         pages[0] = replace(pages[0], sub=f"{pages[0].sub}, report made {made_on.isoformat()}")
     pages += found_pages(bone, assessment, title)
+    pages += fracture_pages(bone, assessment, title)
+    pages += reduction_pages(bone, title)
     pages += cortex_pages(bone, assessment, title, as_scanned=as_scanned)
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from PIL import Image
 
 from planner.vocabulary import ScrewResult
-from segmentation.vocabulary import Bone, Floats
+from segmentation.vocabulary import Bone, Floats, Surface
 from viewer.report import drawing
 from viewer.report.camera import Camera, camera_on, view_axes
 from viewer.report.drawing import BODY, between, element, outline, path, text, text_width
@@ -44,7 +44,7 @@ def scene_svg(subject: Subject, *, width_px: float, height_px: float) -> tuple[s
     """The lettered picture for one screw as SVG, and from where it looks, in words."""
     right, up = view_axes(subject.frame)
     camera = camera_on(right, up, subject.own, subject.result, width_px, height_px)
-    image, pieces = _cast(subject.bone, subject.posed, subject.result.bone_name, camera, subject)
+    image, pieces = _cast(subject.posed, subject.result.bone_name, camera, subject.bone.joint, subject)
     inside = image + _other_screws(subject, camera) + _axis(subject, camera)
     labels = (
         fragment_labels(subject.own, pieces) + gap_labels(subject, camera) + clearance_label(subject, camera)
@@ -67,30 +67,49 @@ def bare_scene_svg(
     broken = max(fragments, key=lambda fragment: (fragment.rank, -fragment.number)).bone
     own = tuple(fragment for fragment in fragments if fragment.bone == broken)
     camera = camera_on(np.cross(up, toward), up, own, None, width_px, height_px)
-    image, pieces = _cast(bone, fragments, own[0].bone, camera, None)
+    svg = posed_scene_svg(fragments, broken, camera, bone.joint, "Bone")
+    return svg, f"The bone from {seen_from(camera)}."
+
+
+def posed_scene_svg(
+    posed: tuple[PosedFragment, ...], bone_name: str, camera: Camera, joint: Surface | None, label: str
+) -> str:
+    """The lettered picture of one bone without any screw, from a camera of one's own; others are ghosts."""
+    image, pieces = _cast(posed, bone_name, camera, joint, None)
+    own = tuple(one for one in posed if one.bone == bone_name)
     inside = image + leaders(fragment_labels(own, pieces), camera) + directions(camera) + scale_bar(camera)
-    return drawing.picture(width_px, height_px, inside, "Bone"), f"The bone from {seen_from(camera)}."
+    return drawing.picture(camera.width_px, camera.height_px, inside, label)
 
 
 def seen_from(camera: Camera) -> str:
     """From where a picture looks: "the front and the left", "above"."""
+    return side_words(camera.toward)
+
+
+def side_words(toward: Floats) -> str:
+    """The side from which one looks against ``toward``.
+
+    >>> side_words(np.array([-0.7, 0.7, 0.0])), side_words(np.array([0.0, 0.0, 1.0]))
+    ('the front and the left', 'above')
+    """
     sides = {"up": "above", "down": "below"}
-    return " and ".join(
-        sides.get(word, f"the {word}") for word in direction_words(camera.toward).split(" and ")
-    )
+    return " and ".join(sides.get(word, f"the {word}") for word in direction_words(toward).split(" and "))
 
 
 def _cast(
-    bone: Bone, posed: tuple[PosedFragment, ...], bone_name: str, camera: Camera, subject: Subject | None
+    posed: tuple[PosedFragment, ...],
+    bone_name: str,
+    camera: Camera,
+    joint: Surface | None,
+    subject: Subject | None,
 ) -> tuple[str, npt.NDArray[np.int64]]:
     """The picture as an SVG image, and the fragment seen at each of its pixels."""
-    joint = None if bone.joint is None else (bone.joint.vertices_mm, bone.joint.faces)
     scene = Scene(
         subject,
         camera,
         [(one.rank, one.vertices_mm, one.faces) for one in posed if one.bone == bone_name],
         [(one.rank, one.vertices_mm, one.faces) for one in posed if one.bone != bone_name],
-        joint,
+        None if joint is None else (joint.vertices_mm, joint.faces),
     )
     cast = render(scene)
     image = embedded(cast.rgb, camera)

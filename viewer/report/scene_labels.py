@@ -36,6 +36,9 @@ FEWEST_PIXELS = 60
 GIVE_WAY_PX = 20.0
 """Room between a direction and the screw's name. Our choice: two lines of small type."""
 
+WORD_ROOM_PX = 42.0
+"""Room of a direction's arrow and word along the line. Our choice: the longest, "right", and a little."""
+
 SCALE_BAR_MM = 10.0
 
 SMALLEST_GAP_MM = 0.1
@@ -178,10 +181,15 @@ def directions(camera: Camera, taken_px: float | None = None) -> str:
     upwards.
     """
     drawn = ""
+    taken: list[Point] = []
     reach = np.array([camera.width_px / 2 - RAIL_PX, (camera.height_px - MARGINS_PX[3]) / 2 - RAIL_PX])
     centre = reach + RAIL_PX
-    for word, axis in BODY_DIRECTIONS.items():
-        flat = np.array([np.asarray(axis) @ camera.right, -(np.asarray(axis) @ camera.up)])
+    flats = {
+        word: np.array([np.asarray(axis) @ camera.right, -(np.asarray(axis) @ camera.up)])
+        for word, axis in BODY_DIRECTIONS.items()
+    }
+    # Of two that would be written over each other the one that lies more in the picture stays.
+    for word, flat in sorted(flats.items(), key=lambda one: -round(float(np.linalg.norm(one[1])), 6)):
         if np.linalg.norm(flat) < SHORTEST_DIRECTION:
             continue
         steps = reach / np.maximum(np.abs(flat), 1e-9)
@@ -190,6 +198,9 @@ def directions(camera: Camera, taken_px: float | None = None) -> str:
         x, y = (centre + flat * steps.min()).tolist()
         if taken_px is not None and x < centre[0] and abs(y - taken_px) < GIVE_WAY_PX:
             y = taken_px - GIVE_WAY_PX
+        if any(abs(x - other[0]) < WORD_ROOM_PX and abs(y - other[1]) < GIVE_WAY_PX / 2 for other in taken):
+            continue
+        taken.append((x, y))
         degree = float(np.degrees(np.arctan2(flat[1], flat[0])))
         place = f"translate({x:.1f} {y:.1f}) rotate({degree:.0f})"
         drawn += path("M7 0L-3 -4L-3 4Z", fill=INK_2, transform=place)
