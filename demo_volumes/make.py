@@ -85,8 +85,8 @@ class DemoCase:
     ``labels`` is None: the pieces are apart in the grey values, unless a gap was asked for that is too narrow
     for the blur (then the broken bone is one piece, with one name). ``segment_options`` holds
     ``threshold_hu``, ``calibration`` (slope, intercept), ``host``, ``refine`` and ``names``: (point in mm,
-    fragment, bone) for each piece. ``scene`` holds the formulas in anatomical mm, and ``placement`` (3, 3) turns those
-    into patient mm: with both, any truth can be asked.
+    fragment, bone) for each piece. ``scene`` holds the formulas in anatomical mm, and ``placement`` (3, 3)
+    turns those into patient mm: with both, any truth can be asked.
     """
 
     name: str
@@ -122,7 +122,8 @@ def make_demo(
 
     ``gap_mm`` 0 leaves the bone whole; of a displaced fracture it is the least distance as scanned, of
     ``ball-and-socket`` the joint space. ``density_mg_cm3`` is that of what the screw holds in: cortex
-    (diaphysis), cancellous bone or foam. Raises InputError for an unknown name or a setting out of its limits.
+    (diaphysis), cancellous bone or foam. Raises InputError for an unknown name or a setting out of its
+    limits.
     """
     recipe = _checked(name, seed, side)
     settings = _settings(
