@@ -188,7 +188,7 @@ def ball_and_socket(
             (HEAD_MM, "femur", "femur"),
             ((-41.0, -6.0, 39.0), "socket", "socket"),
         ),
-        size_mm=(108.0, 72.0, 100.0),
+        size_mm=(108.0, 72.0, 110.0),
         level_hu=level_hu(LEVEL_HU, (wall_top_hu + SOFT_TISSUE_HU) / 2, spongy),
         surface_hu=wall_top_hu,
         outside_hu=SOFT_TISSUE_HU,
