@@ -17,7 +17,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from demo_volumes import ankle, foam, shaft, wrist
+from demo_volumes import ankle, displaced, foam, hip, shaft, wrist
+from demo_volumes.pieces import where_scanned
 from demo_volumes.scanner import centred_grid, scan
 from demo_volumes.scene import Scene
 from demo_volumes.surface_points import joint_surface, onto_surface, outer_surface
@@ -69,6 +70,8 @@ RECIPES = {
     "scaphoid-waist": _Recipe(wrist.TITLE, wrist.scaphoid_waist, 0.4, 0.5, 14.0, 0.7, 14.0),
     "malleolus-oblique": _Recipe(ankle.TITLE, ankle.malleolus_oblique, 0.5, 0.6, 14.0, 1.2, 9.0),
     "diaphysis": _Recipe(shaft.TITLE, shaft.diaphysis, 0.5, 0.6, 14.0, 0.8, 10.0),
+    "displaced-shaft-end": _Recipe(displaced.TITLE, displaced.displaced_shaft_end, 0.5, 0.6, 14.0, 2.0, 10.0),
+    "ball-and-socket": _Recipe(hip.TITLE, hip.ball_and_socket, 0.7, 0.8, 14.0, hip.SPACE_MM, 8.0),
     "foam-block": _Recipe(foam.TITLE, foam.foam_block, 0.5, 0.6, 12.0, 0.0, 12.0, has_fracture=False),
 }
 """Every demo by name."""
@@ -81,9 +84,9 @@ class DemoCase:
 
     ``labels`` is None: the pieces are apart in the grey values, unless a gap was asked for that is too narrow
     for the blur (then the broken bone is one piece, with one name). ``segment_options`` holds
-    ``threshold_hu``, ``calibration`` (slope, intercept), ``host`` and ``names``: (point in mm, fragment,
-    bone) for each piece. ``scene`` holds the formulas in anatomical mm, and ``placement`` (3, 3) turns those
-    into patient mm: with both, any truth can be asked.
+    ``threshold_hu``, ``calibration`` (slope, intercept), ``host``, ``refine`` and ``names``: (point in mm,
+    fragment, bone) for each piece. ``scene`` holds the formulas in anatomical mm, and ``placement`` (3, 3)
+    turns those into patient mm: with both, any truth can be asked.
     """
 
     name: str
@@ -117,9 +120,10 @@ def make_demo(
 ) -> DemoCase:
     """The demo of that name. A setting left out takes the demo's own.
 
-    ``gap_mm`` 0 leaves the bone whole. ``density_mg_cm3`` is that of what the screw holds in: cancellous bone
-    (scaphoid, malleolus), cortex (diaphysis) or foam. Raises InputError for an unknown name or a setting out
-    of its limits.
+    ``gap_mm`` 0 leaves the bone whole; of a displaced fracture it is the least distance as scanned, of
+    ``ball-and-socket`` the joint space. ``density_mg_cm3`` is that of what the screw holds in: cortex
+    (diaphysis), cancellous bone or foam. Raises InputError for an unknown name or a setting out of its
+    limits.
     """
     recipe = _checked(name, seed, side)
     settings = _settings(
@@ -154,6 +158,7 @@ def make_demo(
             "threshold_hu": scene.level_hu,
             "calibration": (scene.slope_mg_cm3_per_hu, scene.intercept_mg_cm3),
             "host": scene.host,
+            "refine": scene.displaced is not None,
             "names": _names(scene, placement, truth["fragments"], grid, hu > scene.level_hu),
         },
         scene=scene,
@@ -220,10 +225,13 @@ def _is_open(scene: Scene, placement: npt.NDArray[np.float64], grid: Grid, brigh
     half = np.array(scene.size_mm) / 2
     on_surface, outward = onto_surface(bone.outside, outer_surface(bone, -half, half).vertices_mm)
     wall = on_surface - WALL_DEPTH_MM * outward
-    index = grid.mm_to_ijk(wall @ placement.T).round().astype(int)
+    side = bone.fracture.side(*wall.T)
+    far_name = bone.fragment_names[-1]
+    scanned = np.where((side > 0)[:, None], where_scanned(scene, far_name, wall), wall)
+    index = grid.mm_to_ijk(scanned @ placement.T).round().astype(int)
     seen = ((index >= 0) & (index < grid.shape)).all(axis=1)
     pieces = ndimage.label(bright)[0][tuple(index[seen].T)]
-    side = bone.fracture.side(*wall[seen].T)
+    side = side[seen]
     near, far = (
         int(np.bincount(pieces[(sign * side > bone.fracture.gap_mm) & (pieces > 0)], minlength=1).argmax())
         for sign in (-1, 1)

@@ -17,6 +17,7 @@ import numpy.typing as npt
 from scipy.ndimage import correlate1d
 from scipy.special import ndtr
 
+from demo_volumes.pieces import scanned_bones
 from demo_volumes.scene import DemoBone, Scene
 from demo_volumes.shapes import Array, gradient
 from segmentation.vocabulary import Grid
@@ -74,10 +75,13 @@ def scan(
         grid.affine[a, 3] + step[a] * np.arange(-reach[a], (grid.shape[a] - 1) * finer[a] + 1 + reach[a])
         for a in range(3)
     ]
+    bones = scanned_bones(scene)
     volume = np.empty([len(axis) for axis in axes], np.float32)
     for start in range(0, len(axes[0]), SLAB_SLICES_COUNT):
         stop = min(start + SLAB_SLICES_COUNT, len(axes[0]))
-        volume[start:stop] = _patient_hu(scene, placement, axes[0][start:stop], axes[1], axes[2], edge_sd_mm)
+        volume[start:stop] = _patient_hu(
+            scene, bones, placement, axes[0][start:stop], axes[1], axes[2], edge_sd_mm
+        )
     for axis in range(3):
         volume = _blurred(volume, axis, float(rest[axis]), int(reach[axis]), int(finer[axis]))
     if noise_hu > 0:
@@ -100,6 +104,7 @@ def _blurred(
 
 def _patient_hu(
     scene: Scene,
+    bones: tuple[DemoBone, ...],
     placement: npt.NDArray[np.float64],
     xs: npt.NDArray[np.float64],
     ys: npt.NDArray[np.float64],
@@ -111,7 +116,7 @@ def _patient_hu(
     gx, gy, gz = (v.astype(np.float32) for v in (xs[:, None, None], ys[None, :, None], zs[None, None, :]))
     x, y, z = ((row[0] * gx + row[1] * gy + row[2] * gz).ravel() for row in inverse)
     hu = scene.background_hu(x, y, z).astype(np.float32)
-    for bone in scene.bones:
+    for bone in bones:
         near = _in_box(x, y, z, bone)
         if near.size:
             _put_bone(bone, hu, near, x[near], y[near], z[near], edge_sd_mm)

@@ -89,6 +89,17 @@ class Fracture:
 
 
 @dataclass(frozen=True, eq=False)
+class Displacement:
+    """Where an injury moved a fragment of the first bone: ``motion`` (4, 4), from its place to as scanned.
+
+    Both ends in anatomical mm. Everything else is told of the bone as it was before.
+    """
+
+    fragment: int
+    motion: npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
 class DemoBone:
     """One bone: its outer field, its HU inside, and the anatomical box (low, high) that holds it."""
 
@@ -152,6 +163,7 @@ class Scene:
     intercept_mg_cm3: float = 0.0
     host: Literal["bone", "foam"] = "bone"
     joint_reach_mm: float | None = None
+    displaced: Displacement | None = None
 
 
 def level_hu(usual_hu: float, half_hu: float, spongy_mg_cm3: float) -> float:

@@ -111,6 +111,12 @@ def joint_surface(scene: Scene) -> Surface | None:
     return Surface(whole.vertices_mm[used], renumbered.reshape(-1, 3).astype(np.int32))
 
 
+def area_mm2(surface: Surface) -> float:
+    """Sum of the triangles' areas: chords of 0.6 mm lose 0.1 % on a ball of 10 mm (closed form)."""
+    a, b, c = (surface.vertices_mm[surface.faces[:, k]] for k in range(3))
+    return float(np.linalg.norm(np.cross(b - a, c - a), axis=1).sum() / 2)
+
+
 def joint_side(scene: Scene) -> Callable[[Floats, Floats, Floats], Floats]:
     """Field that is negative within reach of a neighbour: it tells which part of the surface is joint."""
     reach_mm = scene.joint_reach_mm or 0.0

@@ -13,10 +13,17 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import KDTree
 
-from demo_volumes.scene import PlannedScrew, Scene, naming_point
+from demo_volumes.pieces import where_scanned
+from demo_volumes.scene import DemoBone, PlannedScrew, Scene, naming_point
 from demo_volumes.screw_forms import DemoScrew, demo_screw
-from demo_volumes.shapes import Field
-from demo_volumes.surface_points import outer_surface, points_on, rough_signed_distance_mm, signed_distance_mm
+from demo_volumes.shapes import Field, Triple
+from demo_volumes.surface_points import (
+    area_mm2,
+    outer_surface,
+    points_on,
+    rough_signed_distance_mm,
+    signed_distance_mm,
+)
 from demo_volumes.truth import (
     Axis,
     Measure,
@@ -31,6 +38,12 @@ from segmentation.vocabulary import Floats, Surface
 
 ROUNDING_COUNT = 4
 """Decimals kept in the documents: 0.0001 mm, far below every tolerance."""
+
+FIRST_LOOK_COUNT = 11
+"""One joint point of so many is asked in the first look: about one per triangle."""
+
+POSE_ROUNDING_COUNT = 9
+"""Decimals of a pose: a turn is then exact to a millionth of a degree."""
 
 TOLERANCES_MM = {"length": 0.001, "thread_engagement": 0.02, "clearance": 0.02, "gliding_hole": 0.02}
 """How exact the truth is; each is held by a test."""
@@ -65,7 +78,7 @@ def plan_document(scene: Scene, placement: npt.NDArray[np.float64]) -> dict[str,
         "format": "pilothole-plan",
         "version": 1,
         "frame": "RAS-mm",
-        "pose": "as-scanned",
+        "pose": "as-scanned" if scene.displaced is None else "reduced",
         "screws": screws,
     }
 
@@ -102,16 +115,43 @@ def truth_document(
             "normal": _point(placement, fracture.normal),
             "wave_heights_mm": list(fracture.wave_heights_mm),
         },
+        "joint_area_mm2": None if joint is None else _number(area_mm2(joint)),
+        "displacement": _displacement_truth(scene, placement),
         "fragments": [
             {
                 "name": name,
                 "bone": owner,
-                "inside_mm": _point(placement, np.array(naming_point(bones[owner], point))),
+                "inside_mm": _point(placement, _named_at(scene, bones[owner], name, point)),
             }
             for point, name, owner in scene.inside_points_mm
         ],
         "screws": [_screw_truth(scene, placement, plan, joint_points_mm) for plan in scene.plan],
     }
+
+
+def _displacement_truth(scene: Scene, placement: npt.NDArray[np.float64]) -> dict[str, Any] | None:
+    """Which fragment lies elsewhere, and the pose (4, 4) that takes it back, in patient mm."""
+    moved, fracture = scene.displaced, scene.bones[0].fracture
+    if moved is None or fracture is None:
+        return None
+    around = np.eye(4)
+    around[:3, :3] = placement
+    pose = around @ np.linalg.inv(moved.motion) @ around.T
+    names = scene.bones[0].fragment_names
+    shift = moved.motion[:3, :3] @ fracture.centre_mm + moved.motion[:3, 3] - fracture.centre_mm
+    turn_cosine = (np.trace(pose[:3, :3]) - 1) / 2
+    return {
+        "move": names[moved.fragment],
+        "onto": names[1 - moved.fragment],
+        "pose": [[round(float(value), POSE_ROUNDING_COUNT) for value in row] for row in pose],
+        "shift_mm": _number(float(np.linalg.norm(shift))),
+        "rotation_degree": _number(float(np.degrees(np.arccos(turn_cosine)))),
+    }
+
+
+def _named_at(scene: Scene, bone: DemoBone, name: str, near_mm: Triple) -> Floats:
+    """(3,) a place well inside a fragment, where it is scanned."""
+    return np.asarray(where_scanned(scene, name, np.array([naming_point(bone, near_mm)]))[0])
 
 
 def _screw_truth(
@@ -207,9 +247,12 @@ def _clearance(
             NO_JOINT
         )
     else:
-        measure = _to_joint(field, KDTree(joint_points_mm), KDTree(surface.vertices_mm))
+        fine, outer = KDTree(joint_points_mm), KDTree(surface.vertices_mm)
+        # Near the middle of a ball every place of its joint is as far: the first look takes fewer of them.
+        few = _to_joint(field, KDTree(joint_points_mm[::FIRST_LOOK_COUNT]), fine, outer)
+        measure = _to_joint(field, fine, fine, outer)
         joint_mm = [
-            _number(smallest_on_solid_mm((measure, measure), axis, screw, seat, start))
+            _number(smallest_on_solid_mm((few, measure), axis, screw, seat, start))
             for start in (leading, 0.0)
         ]
     return {
@@ -219,13 +262,14 @@ def _clearance(
     }, reasons
 
 
-def _to_joint(field: Field, joint: KDTree, outer: KDTree) -> Measure:
+def _to_joint(field: Field, inside: KDTree, joint: KDTree, outer: KDTree) -> Measure:
     """Distance of points to the joint surface; negative for points that came out of the bone through it."""
 
     def measure(points_mm: Floats) -> Floats:
-        distance = joint.query(points_mm)[0]
+        distance = inside.query(points_mm)[0]
         outside = np.flatnonzero(field(*points_mm.T) > 0)
         if outside.size:
+            distance[outside] = joint.query(points_mm[outside])[0]
             through = outside[distance[outside] <= outer.query(points_mm[outside])[0]]
             distance[through] *= -1
         return np.asarray(distance)

@@ -54,6 +54,8 @@ WITHOUT_UNIT = {
     "viewer/bench/limit_rows.py": {"limit", "span", "step", "at"},
     # Unit vectors, written out.
     "demo_volumes/ankle.py": {"DIRECTION"},
+    "demo_volumes/displaced.py": {"NORMAL", "ACROSS"},
+    "demo_volumes/hip.py": {"INTO_SOCKET"},
     "demo_volumes/shaft.py": {"NORMAL"},
     "demo_volumes/wrist.py": {"AXIS", "TO_CAPITATE"},
     # Of whatever quantity is stepped over or written.

@@ -68,7 +68,7 @@ def demo(
     given = {key: value for key, value in settings.items() if value is not None}
     if list_names:
         for known, sentence in demo_names().items():
-            say(f"{known:<18}  {sentence}")
+            say(f"{known:<20}  {sentence}")
     elif name is None:
         if given:
             option = next(iter(given)).replace("_", "-")
@@ -176,6 +176,7 @@ def _options(folder: Path, made: DemoCase) -> Any:
         threshold_hu=told["threshold_hu"],
         calibration=",".join(f"{value:.10g}" for value in told["calibration"]),
         host=told["host"],
+        refine=True if told["refine"] else None,
         names=[_name_text(*one) for one in told["names"]],
         joint=folder / "joint.ply" if made.joint is not None else None,
     )
@@ -191,12 +192,20 @@ def _commands(folder: Path, made: DemoCase) -> list[str]:
     words = [
         f"pilothole segment {_quoted(folder / 'ct.nii.gz')} --out {_quoted(folder / 'case')}",
         f"--threshold {options.threshold_hu:g} --calibration {options.calibration} --host {options.host}",
+        *(["--refine"] if options.refine else []),
         *(f"--name {_quoted(name)}" for name in options.names),
         *([f"--joint {_quoted(options.joint)}"] if options.joint else []),
     ]
+    moved = made.truth["displacement"]
+    case = _quoted(folder / "case")
     return [
         " ".join(words),
-        f"pilothole measure {_quoted(folder / 'case')} --plan {_quoted(folder / 'plan.json')} --json -",
+        *(
+            [f"pilothole reduce {case} --move {_quoted(moved['move'])} --onto {_quoted(moved['onto'])}"]
+            if moved
+            else []
+        ),
+        f"pilothole measure {case} --plan {_quoted(folder / 'plan.json')} --json -",
     ]
 
 
