@@ -343,7 +343,7 @@ class Desk:
         self.selected, self.cursor_mm, self.held = index, None, None
 
     def show(self, show: Show) -> None:
-        """Draw a fragment or the neighbours or not; see the plan as scanned or reduced."""
+        """Draw a fragment or the neighbours or not."""
         if show.fragment is not None:
             self.faint ^= {show.fragment}
         if show.neighbours is not None:

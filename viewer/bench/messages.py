@@ -124,12 +124,11 @@ class Look(_Said):
 
 
 class Show(_Said):
-    """What is drawn: fragments and neighbours on or off, as scanned or reduced."""
+    """What is drawn: fragments and neighbours on or off."""
 
     do: Literal["show"]
     fragment: Annotated[int, Field(ge=1, le=255)] | None = None
     neighbours: bool | None = None
-    as_scanned: bool | None = None
 
 
 class Room(_Said):
@@ -149,15 +148,8 @@ class Report(_Said):
     do: Literal["report"]
 
 
-class Open(_Said):
-    """Open an entry of the listing last shown, by its place in it; −1 goes up, never above where it began."""
-
-    do: Literal["open"]
-    entry: Annotated[int, Field(ge=-1, le=100_000)]
-
-
 Message = Annotated[
-    Drag | Drop | Cancel | Step | Select | Put | Change | Nudge | Screws | Look | Show | Room | Report | Open,
+    Drag | Drop | Cancel | Step | Select | Put | Change | Nudge | Screws | Look | Show | Room | Report,
     Field(discriminator="do"),
 ]
 
