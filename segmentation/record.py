@@ -63,13 +63,16 @@ def places_of(refined: RefinedSurface, on_edge: Bools) -> npt.NDArray[np.uint8]:
     return np.where(on_edge, place, Place.LEVEL).astype(np.uint8)
 
 
-def histogram_of(ct: CTVolume, labels: npt.NDArray[np.uint8]) -> Histogram:
+def histogram_of(ct: CTVolume, labels: npt.NDArray[np.uint8] | None = None) -> Histogram:
     """The grey values of ``ct``, and of what ``labels`` call bone. Empty bins at both ends are left out."""
     every = max(1, math.ceil((ct.hu.size / MOST_VOXELS_COUNT) ** (1 / 3)))
     counts, bone_counts = np.zeros((2, BINS_COUNT), np.int64)
     for k in range(0, ct.hu.shape[2], every):
-        hu, bone = ct.hu[::every, ::every, k], labels[::every, ::every, k] > 0
+        hu = ct.hu[::every, ::every, k]
         counts += _counted(hu)
+        if labels is None:
+            continue
+        bone = labels[::every, ::every, k] > 0
         if bone.any():
             bone_counts += _counted(hu[bone])
     filled = np.flatnonzero(counts)

@@ -63,8 +63,10 @@ def check_target(folder: Path, *, replace: bool) -> None:
         )
 
 
-def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bone:
-    """The bone in the CT at ``path``, taken as ``options`` say."""
+def bone_from_ct(
+    path: Path, options: SegmentOptions, progress: Progress, scan: CTVolume | None = None
+) -> Bone:
+    """The bone in the CT at ``path``, taken as ``options`` say; ``scan`` is that CT if read before."""
     from segmentation.calibration import parse_calibration
     from segmentation.ct import load_ct
     from segmentation.edits import edits_from_file
@@ -96,7 +98,8 @@ def bone_from_ct(path: Path, options: SegmentOptions, progress: Progress) -> Bon
             f"--threshold must be a finite number of HU (got {options.threshold_hu}); write for example 226"
         )
     progress("reading the CT")
-    ct = _with_tube_voltage(load_ct(path, options.series), options.tube_voltage_kv)
+    ct = load_ct(path, options.series) if scan is None else scan
+    ct = _with_tube_voltage(ct, options.tube_voltage_kv)
     digests = {"ct": ct.digest}
     labels = None
     if options.labels is not None:

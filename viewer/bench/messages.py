@@ -148,8 +148,98 @@ class Report(_Said):
     do: Literal["report"]
 
 
+Steps = Annotated[list[Annotated[str, Field(min_length=1, max_length=255)]], Field(max_length=32)]
+"""From the folder the page was started for downwards, by plain names."""
+
+
+class Files(_Said):
+    """List a folder, or open what lies at a place."""
+
+    do: Literal["list", "open"]
+    at: Steps
+
+
+class Demo(_Said):
+    """Open a demo bone."""
+
+    do: Literal["demo"]
+    name: Name
+
+
+class Plain(_Said):
+    """Back to the start; or end the long step that is under way."""
+
+    do: Literal["back", "stop"]
+
+
+class Series(_Said):
+    """Read a series of the scan."""
+
+    do: Literal["series"]
+    number: Annotated[int, Field(ge=1, le=100_000)]
+
+
+class Page(_Said):
+    """The cut through the scan: another direction, so many slices on, nearer, moved by shares of it."""
+
+    do: Literal["page"]
+    view: Annotated[int, Field(ge=0, le=2)] | None = None
+    turn: Annotated[int, Field(ge=-200, le=200)] | None = None
+    near: Annotated[float, Field(ge=0.2, le=5.0, allow_inf_nan=False)] | None = None
+    slide: tuple[Share, Share] | None = None
+
+
+HU = Annotated[float, Field(ge=-2000.0, le=30_000.0, allow_inf_nan=False)]
+
+
+class Level(_Said):
+    """Where bone begins; None lets the level be found."""
+
+    do: Literal["level"]
+    hu: HU | None = None
+
+
+class Line(_Said):
+    """How grey values become density, and what the density means."""
+
+    do: Literal["line"]
+    kind: Literal["usual", "given", "tissues", "rods"] | None = None
+    slope: Annotated[float, Field(ge=-100.0, le=100.0, allow_inf_nan=False)] | None = None
+    intercept: Annotated[float, Field(ge=-5000.0, le=5000.0, allow_inf_nan=False)] | None = None
+    file: Annotated[str, Field(min_length=1, max_length=255)] | None = None
+    host: Literal["bone", "foam"] | None = None
+    tube_voltage_kv: Annotated[float, Field(ge=40.0, le=200.0, allow_inf_nan=False)] | None = None
+
+
+class Make(_Said):
+    """Make the bone as a case of this name."""
+
+    do: Literal["make"]
+    name: Name
+
+
 Message = Annotated[
-    Drag | Drop | Cancel | Step | Select | Put | Change | Nudge | Screws | Look | Show | Room | Report,
+    Drag
+    | Drop
+    | Cancel
+    | Step
+    | Select
+    | Put
+    | Change
+    | Nudge
+    | Screws
+    | Look
+    | Show
+    | Room
+    | Report
+    | Files
+    | Demo
+    | Plain
+    | Series
+    | Page
+    | Level
+    | Line
+    | Make,
     Field(discriminator="do"),
 ]
 

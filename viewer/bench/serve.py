@@ -1,8 +1,8 @@
-"""Serves one case to one page of this computer's browser, and keeps every change on the disk.
+"""Serves one place to one page of this computer's browser.
 
 The page's messages come in over a socket; the newest of a drag is answered and those it overtook are left
-out. Numbers are computed on one thread of their own, pictures in another process, so that neither waits for
-the other. The plan is written within a second of each change, whole or not at all.
+out. Numbers are computed on one thread of their own, pictures and long steps in other processes, so that none
+waits for another.
 """
 
 from __future__ import annotations
@@ -11,36 +11,32 @@ import asyncio
 import contextlib
 import json
 import socket
-import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from importlib.resources import files
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from aiohttp import WSMsgType, web
 
 from segmentation.errors import InputError
-from segmentation.files import canonical_json, write_whole
-from viewer.bench.desk import Desk
-from viewer.bench.drawn import Drawer
 from viewer.bench.gate import HOST, Gate, new_key
-from viewer.bench.messages import LARGEST_BYTES, Drag, Look, read_message
+from viewer.bench.messages import LARGEST_BYTES, Drag, Level, Look, read_message
+from viewer.bench.place import Place
+from viewer.bench.work import Work, WorkEvent
 
-if TYPE_CHECKING:
-    from viewer.bench.painter import Painter
+SCRIPTS = ("bench.js", "draw.js", "hands.js", "start.js", "scan.js", "bone.js")
 
-PAGES = {"": "bench.html", **{name: name for name in ("bench.css", "bench.js", "draw.js", "hands.js")}}
+PAGES = {"": "bench.html", **{name: name for name in ("bench.css", *SCRIPTS)}}
 """Path asked for → file of the page. Nothing else is served."""
 
 KINDS = {"html": "text/html", "css": "text/css", "js": "text/javascript"}
 
-ENDS_PX = (140.0, 600.0)
-"""Smallest and largest side of the end view."""
+KEEP_EVERY_S = 0.1
+"""How often a place is asked whether something is to be written. Our choice."""
 
-KEEP_AFTER_S = 0.4
-"""A change is written so soon after it. Our choice: within the second that is promised."""
+WORK_TOLD_EVERY_S = 0.5
+"""How often the page is told how long a step has taken so far. Our choice."""
 
 BUSY_CODE, NOT_ALLOWED_CODE = 4409, 4403
 """Closing codes of our own (4000-4999 are free by RFC 6455): another page is open; not a page of ours."""
@@ -48,26 +44,19 @@ BUSY_CODE, NOT_ALLOWED_CODE = 4409, 4403
 
 @dataclass
 class Bench:
-    """The server of one case."""
+    """The server of what is open in the page."""
 
-    desk: Desk
-    folder: Path | None
-    title: str
-    write_report: Callable[[Desk], Path] | None = None
+    place: Place
+    work: Work = field(default_factory=Work)
     port: int = 0
-    painter: Painter | None = None
     gate: Gate = field(init=False)
     _page: web.WebSocketResponse | None = None
     _pool: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, "measure"))
     _pending: Any = None
     _working: bool = False
-    _assessments: int = 0
-    _saved: str = ""
-    _unsaved_since_s: float | None = None
     _socket: socket.socket = field(init=False)
 
     def __post_init__(self) -> None:
-        self.drawer = Drawer(self.desk)
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
@@ -77,7 +66,6 @@ class Bench:
                 f"port {self.port} cannot be used ({refusal.strerror}); give another with --port"
             ) from None
         self.gate = Gate(new_key(), self._socket.getsockname()[1])
-        self._on_disk = self.desk.document
 
     def application(self) -> web.Application:
         """The routes: the page's files and the socket."""
@@ -93,19 +81,20 @@ class Bench:
         await runner.setup()
         site = web.SockSite(runner, self._socket)
         await site.start()
-        if self.painter is not None:
-            self.painter.start(asyncio.get_running_loop(), self._picture_ready)
-        saver = asyncio.create_task(self._keep())
+        loop = asyncio.get_running_loop()
+        self.work.on_event = lambda event: self._hear_work(loop, event)
+        self.place.begin(loop, self._picture_ready)
+        tasks = [asyncio.create_task(one) for one in (self._keep(), self._tell_work())]
         try:
             on_ready(self.gate.address)
             await (stop or asyncio.Event()).wait()
         finally:
-            saver.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await saver
-            self._write_plan()
-            if self.painter is not None:
-                self.painter.close()
+            for task in tasks:
+                task.cancel()
+                with contextlib.suppress(asyncio.CancelledError):
+                    await task
+            self.work.close()
+            await loop.run_in_executor(self._pool, self.place.close)
             if self._page is not None and not self._page.closed:
                 await self._page.close()
             await runner.cleanup()
@@ -132,9 +121,7 @@ class Bench:
             await page.close(code=BUSY_CODE)
             return page
         self._page = page
-        await page.send_json(
-            {"hello": self.title, "defs": self._definitions(), "painter": self.painter is not None}
-        )
+        await self._say(self._hello())
         try:
             async for message in page:
                 if message.type is WSMsgType.TEXT:
@@ -144,14 +131,13 @@ class Bench:
         finally:
             if self._page is page:
                 self._page = None
-                self.desk.cancel()
+                await asyncio.get_running_loop().run_in_executor(self._pool, self.place.left)
         return page
 
-    def _definitions(self) -> str:
-        from viewer.bench.themes import themed
-        from viewer.report.drawing import pattern_definitions
-
-        return themed(pattern_definitions({one.rank for one in self.desk.posed}))
+    def _hello(self) -> dict[str, Any]:
+        return {"hello": self.place.title, "place": self.place.kind, "work": self.work.told} | (
+            self.place.hello()
+        )
 
     # Messages
 
@@ -161,7 +147,7 @@ class Bench:
         except InputError as fault:
             await self._say({"said": str(fault)})
             return
-        if isinstance(message, Drag | Look):
+        if isinstance(message, Drag | Look | Level):
             # The newest place of the hand is the one that counts.
             if isinstance(self._pending, Look) and isinstance(message, Look):
                 message = _together(self._pending, message)
@@ -189,81 +175,52 @@ class Bench:
             self._working = False
 
     async def _do(self, message: Any) -> None:
+        await self._shown_by(lambda: self._answer(message))
+
+    async def _shown_by(self, make: Callable[[], dict[str, Any]]) -> None:
+        """Let the place make what the page shows, send it, and open the next place where it says so."""
         loop = asyncio.get_running_loop()
-        answer = await loop.run_in_executor(self._pool, self._done, message)
+        place = self.place
+        answer, goes_to = await loop.run_in_executor(self._pool, lambda: (make(), place.goes_to()))
+        if goes_to is None:
+            await self._say(answer)
+            return
+        self.place = goes_to
+        await loop.run_in_executor(self._pool, place.close)
+        goes_to.begin(loop, self._picture_ready)
         await self._say(answer)
+        await self._say(self._hello())
 
-    def _done(self, message: Any) -> dict[str, Any]:
-        """Carry a message out and tell what the page shows then. Runs on the measuring thread."""
-        desk = self.desk
-        only_look = False
+    def _answer(self, message: Any) -> dict[str, Any]:
+        if message.do == "stop":
+            self.work.cancel()
+            shown: dict[str, Any] = {}
+        else:
+            try:
+                shown = self.place.answer(message)
+            except InputError as fault:
+                shown = {"said": str(fault)}
+        return {"work": self.work.told} | shown | {"ack": message.seq}
+
+    # Long steps
+
+    def _hear_work(self, loop: asyncio.AbstractEventLoop, event: WorkEvent) -> None:
+        # The loop may have been closed meanwhile: then nobody waits.
+        with contextlib.suppress(RuntimeError):
+            loop.call_soon_threadsafe(lambda: loop.create_task(self._shown_by(lambda: self._worked(event))))
+
+    def _worked(self, event: WorkEvent) -> dict[str, Any]:
         try:
-            match message.do:
-                case "drag":
-                    desk.drag(message)
-                case "drop":
-                    desk.drop()
-                case "cancel":
-                    desk.cancel()
-                case "undo":
-                    desk.undo()
-                case "redo":
-                    desk.redo()
-                case "select":
-                    desk.select(message.screw)
-                case "put":
-                    desk.put(message.x, message.y)
-                case "change":
-                    desk.change(message)
-                case "nudge":
-                    desk.nudge(message)
-                case "copy":
-                    desk.copy(message.screw)
-                case "remove":
-                    desk.remove(message.screw)
-                case "hide":
-                    desk.hide(message.screw)
-                case "look":
-                    desk.look(message)
-                    only_look = message.view is None
-                case "show":
-                    desk.show(message)
-                case "room":
-                    self._room(message)
-                case "report":
-                    desk.said = self._report()
-                case _:
-                    desk.said = "this page cannot do that here"
+            shown = self.place.worked(event)
         except InputError as fault:
-            desk.said = str(fault)
-        if desk.document != self._on_disk and self._unsaved_since_s is None:
-            self._unsaved_since_s = time.monotonic()
-        if self.painter is not None:
-            self.painter.paint(desk, moving=desk.held is not None or getattr(message, "moving", False))
-        note = self.painter.fault if self.painter is not None else None
-        if only_look:
-            return {"ack": message.seq, "scene": self.drawer.scene(desk.subject()), "note": note}
-        self._assessments += 1
-        shown = self.drawer.message()
-        return shown | {
-            "ack": message.seq,
-            "assessments": self._assessments,
-            "saved": self._saved_words(),
-            "note": note,
-        }
+            shown = {"said": str(fault)}
+        return {"work": self.work.told} | shown
 
-    def _room(self, room: Any) -> None:
-        self.desk.resize((float(room.scene[0]), float(room.scene[1])))
-        self.drawer.strip.size_px = (float(room.strip[0]), float(room.strip[1]))
-        self.drawer.end_px = float(min(max(room.end, ENDS_PX[0]), ENDS_PX[1]))
-        if self.painter is not None:
-            self.painter.ratio, self.painter.dark = room.pixel_ratio, room.dark
-
-    def _report(self) -> str:
-        if self.write_report is None:
-            return "there is no case folder to write a report into"
-        self._write_plan()
-        return f"report written: {self.write_report(self.desk).name}"
+    async def _tell_work(self) -> None:
+        while True:
+            await asyncio.sleep(WORK_TOLD_EVERY_S)
+            if (told := self.work.told) is not None:
+                await self._say({"work": told})
 
     async def _say(self, answer: dict[str, Any]) -> None:
         page = self._page
@@ -280,40 +237,13 @@ class Bench:
         with contextlib.suppress(ConnectionError):
             await page.send_bytes(picture)
 
-    # The disk
-
     async def _keep(self) -> None:
+        loop = asyncio.get_running_loop()
         while True:
-            await asyncio.sleep(KEEP_AFTER_S / 4)
-            since = self._unsaved_since_s
-            if since is not None and time.monotonic() - since >= KEEP_AFTER_S:
-                loop = asyncio.get_running_loop()
-                await loop.run_in_executor(self._pool, self._write_plan)
-                await self._say({"saved": self._saved_words()})
-
-    def _write_plan(self) -> None:
-        """Write plan.json where the plan in force is another than the one on the disk."""
-        from segmentation.case import PLAN
-
-        document = self.desk.document
-        self._unsaved_since_s = None
-        if document == self._on_disk or self.folder is None:
-            return
-        try:
-            write_whole(self.folder / PLAN, canonical_json(document))
-        except InputError as fault:
-            self.desk.said = f"not saved: {fault}"
-            self._unsaved_since_s = time.monotonic() + 1
-            return
-        self._on_disk = document
-        self._saved = time.strftime("%H:%M:%S")
-
-    def _saved_words(self) -> str:
-        if self.folder is None:
-            return "not kept: a demo"
-        if self._unsaved_since_s is not None:
-            return "saving"
-        return f"saved {self._saved}" if self._saved else "as on the disk"
+            await asyncio.sleep(KEEP_EVERY_S)
+            shown = await loop.run_in_executor(self._pool, self.place.keep)
+            if shown is not None:
+                await self._say(shown)
 
 
 def _together(first: Look, second: Look) -> Look:

@@ -20,72 +20,72 @@ from pathlib import Path
 from planner.vocabulary import Plan, Screw
 from segmentation.errors import InputError
 from segmentation.vocabulary import Bone
+from viewer.bench.case_place import CasePlace
 from viewer.bench.desk import Desk
 from viewer.bench.painter import Painter
+from viewer.bench.place import Place
+from viewer.bench.scan_place import ScanPlace
 from viewer.bench.serve import Bench
+from viewer.bench.start_place import StartPlace
+from viewer.bench.work import Work
 from viewer.console import Progress, say, working
 
 LOCK = ".bench"
 """File in a case that a running page holds. It stays, empty, when the page ends."""
 
-DEMO = "scaphoid-waist"
-"""The bone that is shown where no case was given."""
-
 
 def view_case(folder: Path | None, *, open_browser: bool, port: int, catalogue: Path | None) -> None:
-    """Serve ``folder`` (None: a demo bone that is not kept) until the program is ended."""
+    """Serve ``folder`` (None: the start, from which one is chosen) until the program is ended."""
     from viewer.pipeline import screws_known
 
-    screws = screws_known(catalogue)
-    with _held(folder):
+    doors = Doors(screws_known(catalogue), Path.cwd() if folder is None else folder.resolve().parent)
+    if folder is None:
+        place: Place = doors.start()
+    else:
         with working("view") as progress:
-            bone, plan, title = _demo(progress) if folder is None else _case(folder, screws, progress)
+            place = doors.case(folder, progress)
+    _serve(Bench(place, doors.work, port=port), open_browser=open_browser)
+
+
+class Doors:
+    """Opens the places of the page: the start, a scan, a case. What a case holds it holds while open."""
+
+    def __init__(self, screws: Mapping[str, Screw], root: Path) -> None:
+        self.screws, self.root = screws, root
+        self.work = Work()
+
+    def start(self) -> StartPlace:
+        """The list of what can be opened."""
+        return StartPlace(self.root, self.work, self.case, self.scan)
+
+    def scan(self, steps: list[str]) -> ScanPlace:
+        """A scan below the root."""
+        return ScanPlace(self.root, steps, self.work, self.case, self.start)
+
+    def case(self, folder: Path, progress: Progress = lambda _step: None) -> CasePlace:
+        """A case, held so that a second page on it is refused until it is closed."""
+        from planner.plan_file import read_plan
+        from segmentation.case import PLAN, read_case
+        from segmentation.files import shown
+
+        with contextlib.ExitStack() as held:
+            held.enter_context(_held(folder))
+            progress("reading the case")
+            bone = read_case(folder)
+            plan = Plan(())
+            if (folder / PLAN).is_file():
+                plan = read_plan(folder / PLAN, self.screws)
             progress("making ready")
-            desk = Desk(bone, screws, plan)
-            bench = Bench(
+            desk = Desk(bone, self.screws, plan)
+            return CasePlace(
                 desk,
                 folder,
-                title,
+                shown(folder.resolve().name).strip("'\""),
                 painter=Painter(bone, desk.posed),
-                write_report=None if folder is None else _reporter(folder, bone),
-                port=port,
+                write_report=_reporter(folder, bone),
+                go_back=self.start,
+                let_go=held.pop_all().close,
             )
-        _serve(bench, open_browser=open_browser)
-
-
-def _case(folder: Path, screws: Mapping[str, Screw], progress: Progress) -> tuple[Bone, Plan, str]:
-    from planner.plan_file import read_plan
-    from segmentation.case import PLAN, read_case
-    from segmentation.files import shown
-
-    progress("reading the case")
-    bone = read_case(folder)
-    plan = Plan(())
-    if (folder / PLAN).is_file():
-        plan = read_plan(folder / PLAN, screws)
-    return bone, plan, shown(folder.resolve().name).strip("'\"")
-
-
-def _demo(progress: Progress) -> tuple[Bone, Plan, str]:
-    from demo_volumes.make import make_demo
-    from planner.catalogue import built_in_screws
-    from planner.plan_file import plan_of
-    from segmentation.calibration import parse_calibration
-    from segmentation.recipe import segment
-
-    progress("making a demo bone")
-    demo = make_demo(DEMO)
-    told = demo.segment_options
-    slope, intercept = told["calibration"]
-    bone = segment(
-        demo.ct,
-        threshold_hu=told["threshold_hu"],
-        calibration=parse_calibration(f"{slope},{intercept}"),
-        host=told["host"],
-        names=told["names"],
-        joint=demo.joint,
-    )
-    return bone, plan_of(demo.plan, built_in_screws()), "Scaphoid, waist fracture (invented demo)"
 
 
 def _reporter(folder: Path, bone: Bone) -> Callable[[Desk], Path]:
@@ -103,11 +103,8 @@ def _reporter(folder: Path, bone: Bone) -> Callable[[Desk], Path]:
 
 
 @contextlib.contextmanager
-def _held(folder: Path | None) -> Iterator[None]:
+def _held(folder: Path) -> Iterator[None]:
     """Hold the case, so that a second page on it is refused."""
-    if folder is None:
-        yield
-        return
     from segmentation.case import check_case
     from segmentation.files import hold, shown
 

@@ -10,7 +10,6 @@ import typer
 
 if TYPE_CHECKING:
     from demo_volumes.make import DemoCase
-    from viewer.console import Progress
 
 SHOWN_DEMOS = ("scaphoid-waist", "diaphysis")
 """What ``pilothole demo`` runs: a screw near joint surfaces, and a lag screw across a shaft's fracture."""
@@ -98,12 +97,13 @@ def _new_folder(wanted: Path | None) -> Path:
 def _make_one(name: str, folder: Path, given: dict[str, Any]) -> None:
     from demo_volumes.make import make_demo
     from viewer.console import say, working
+    from viewer.demo_case import write_demo_files
 
     with working(f"demo {name}") as progress:
         progress("making the bone")
         made = make_demo(name, **given)
         progress("writing")
-        _write_files(folder, made)
+        write_demo_files(folder, made)
     say(f"{folder}: ct.nii.gz, plan.json, truth.json" + (", joint.ply" if made.joint is not None else ""))
     say("Go on with:")
     for line in _commands(folder, made):
@@ -112,13 +112,15 @@ def _make_one(name: str, folder: Path, given: dict[str, Any]) -> None:
 
 def _run_shown_demos(folder: Path) -> None:
     from viewer.console import say, working
+    from viewer.demo_case import write_demo_case, write_demo_report
     from viewer.summary import tell_cautions
 
     began_s = time.monotonic()
     reports = []
     for number, name in enumerate(SHOWN_DEMOS, 1):
         with working(f"demo {number} of {len(SHOWN_DEMOS)}, {name}") as progress:
-            reports.append(_whole_path(folder / name, name, progress))
+            case = write_demo_case(folder / name, name, progress)
+            reports.append(write_demo_report(case, progress))
     say(f"Two cases are in {folder} (made in {time.monotonic() - began_s:.0f} s). Look first at:")
     for report in reports:
         say(f"  {report}")
@@ -128,67 +130,11 @@ def _run_shown_demos(folder: Path) -> None:
     tell_cautions()
 
 
-def _whole_path(folder: Path, name: str, progress: Progress) -> Path:
-    """CT → case → assessment → report, through the same files and steps as a person's own scan."""
-    from demo_volumes.make import make_demo
-    from planner.assessment_file import assessment_document
-    from segmentation.case import ASSESSMENT, PLAN, REPORT, write_case
-    from segmentation.files import canonical_json, write_whole
-    from viewer.pipeline import assess_case, bone_from_ct, write_report
-
-    progress("making the bone")
-    made = make_demo(name)
-    _write_files(folder, made)
-    bone = bone_from_ct(folder / "ct.nii.gz", _options(folder, made), progress)
-    progress("writing the case")
-    case = folder / "case"
-    write_case(case, bone)
-    write_whole(case / PLAN, canonical_json(made.plan))
-    bone, assessment = assess_case(case, None, None, progress)
-    write_whole(case / ASSESSMENT, canonical_json(assessment_document(assessment)))
-    progress("drawing the report")
-    write_report(case / REPORT, bone, assessment)
-    return case / REPORT
-
-
-def _write_files(folder: Path, made: DemoCase) -> None:
-    from segmentation.case import write_volume
-    from segmentation.files import canonical_json, refusals_as_sentences, shown
-    from segmentation.folder_swap import replace_folder
-    from segmentation.surface_file import ply_bytes
-
-    def build(new: Path) -> None:
-        write_volume(new / "ct.nii.gz", made.ct.hu, made.ct.grid)
-        (new / "plan.json").write_bytes(canonical_json(made.plan))
-        (new / "truth.json").write_bytes(canonical_json(made.truth))
-        if made.joint is not None:
-            (new / "joint.ply").write_bytes(ply_bytes(made.joint))
-
-    with refusals_as_sentences(f"cannot write {shown(folder.name)}"):
-        replace_folder(folder, build, keep=lambda _: False)
-
-
-def _options(folder: Path, made: DemoCase) -> Any:
-    from viewer.pipeline import SegmentOptions
-
-    told = made.segment_options
-    return SegmentOptions(
-        threshold_hu=told["threshold_hu"],
-        calibration=",".join(f"{value:.10g}" for value in told["calibration"]),
-        host=told["host"],
-        refine=True if told["refine"] else None,
-        names=[_name_text(*one) for one in told["names"]],
-        joint=folder / "joint.ply" if made.joint is not None else None,
-    )
-
-
-def _name_text(point_mm: tuple[float, ...], fragment: str, bone: str | None) -> str:
-    return ",".join(f"{value:.4f}" for value in point_mm) + f"={fragment}" + (f"@{bone}" if bone else "")
-
-
 def _commands(folder: Path, made: DemoCase) -> list[str]:
     """The command lines that go on from the files, to paste."""
-    options = _options(folder, made)
+    from viewer.demo_case import demo_options
+
+    options = demo_options(folder, made)
     words = [
         f"pilothole segment {_quoted(folder / 'ct.nii.gz')} --out {_quoted(folder / 'case')}",
         f"--threshold {options.threshold_hu:g} --calibration {options.calibration} --host {options.host}",

@@ -2,6 +2,8 @@
 
 import { $, drawn, field, make, severity } from "./draw.js";
 import { Hands } from "./hands.js";
+import { showScan, showWork } from "./scan.js";
+import { showStart } from "./start.js";
 
 const root = $("root");
 let shown = { selected: 0 };
@@ -46,16 +48,27 @@ function connect() {
 
 function hello(message) {
   $("title").textContent = message.hello;
-  document.title = message.hello + " · Pilothole";
-  $("defs").innerHTML = "<defs>" + message.defs + "</defs>";
+  document.title = message.hello === "Pilothole" ? message.hello : message.hello + " · Pilothole";
+  $("defs").innerHTML = "<defs>" + (message.defs || "") + "</defs>";
+  if (root.dataset.place !== message.place) {
+    hands.clear();
+    $("read").replaceChildren();
+    $("look").replaceChildren();
+    shown = { selected: 0 };
+  }
+  root.dataset.place = message.place;
+  showWork(message.work, say);
   room();
+  if (message.place === "start") say({ do: "list", at: [] });
 }
 
 function room() {
-  const scene = $("scene").getBoundingClientRect();
-  const area = $("strip-area").getBoundingClientRect();
+  const scan = root.dataset.place === "scan";
+  const scene = $(scan ? "cut" : "scene").getBoundingClientRect();
+  const area = $(scan ? "grey-area" : "strip-area").getBoundingClientRect();
   const end = endSide();
-  const strip = [Math.max(320, Math.round(area.width - end - (window.innerWidth >= 2200 ? 215 : 150))), Math.round(Math.max(230, window.innerHeight * 0.4))];
+  const beside = scan ? 0 : end + (window.innerWidth >= 2200 ? 215 : 150);
+  const strip = [Math.max(320, Math.round(area.width - beside)), Math.round(Math.max(230, window.innerHeight * (scan ? 0.26 : 0.4)))];
   say({ do: "room", scene: [Math.max(1, Math.round(scene.width)), Math.max(1, Math.round(scene.height))], strip, end,
     pixel_ratio: Math.min(Math.max(window.devicePixelRatio || 1, 0.5), 4), dark: document.documentElement.dataset.theme === "dark" });
 }
@@ -72,6 +85,9 @@ function show(message) {
     $("scene-note").textContent = message.note || "";
   }
   if (message.scene) scene(message.scene);
+  if (message.work !== undefined) showWork(message.work, say);
+  if (message.start) showStart(message.start, say);
+  if (message.scan) showScan(message.scan, say);
   if (message.ack !== undefined) root.dataset.ack = message.ack;
   if (message.assessments === undefined) return;
   step($("undo"), "Undo", message.undo);
@@ -327,6 +343,7 @@ window.addEventListener("keydown", (event) => {
     if (puts) { puts = 0; $("scene").style.cursor = ""; say({ do: "cancel" }); quiet(); }
     return;
   }
+  if (root.dataset.place !== "case") return;
   if (event.ctrlKey || event.metaKey) {
     const letter = event.key.toLowerCase();
     if (letter === "z") { event.preventDefault(); say({ do: event.shiftKey ? "redo" : "undo" }); }
@@ -363,6 +380,7 @@ window.addEventListener("keydown", (event) => {
 
 $("undo").onclick = () => say({ do: "undo" });
 $("redo").onclick = () => say({ do: "redo" });
+$("open").onclick = () => say({ do: "back" });
 $("report").onclick = () => { tell("writing the report"); say({ do: "report" }); };
 $("keys-button").onclick = () => $("keys").showModal();
 const theme = (dark) => {
@@ -372,6 +390,8 @@ const theme = (dark) => {
 theme(matchMedia("(prefers-color-scheme: dark)").matches);
 $("theme").onclick = () => { theme(document.documentElement.dataset.theme !== "dark"); room(); };
 let resizing = 0;
-new ResizeObserver(() => { clearTimeout(resizing); resizing = setTimeout(room, 60); }).observe($("scene"));
+const sizes = new ResizeObserver(() => { clearTimeout(resizing); resizing = setTimeout(room, 60); });
+sizes.observe($("scene"));
+sizes.observe($("cut"));
 
 connect();

@@ -1,0 +1,191 @@
+"""A case open in the page: its screws under the hand, its bone, and every change kept on the disk.
+
+The plan is written within a second of each change, whole or not at all.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from segmentation.errors import InputError
+from segmentation.files import canonical_json, write_whole
+from viewer.bench.desk import Desk
+from viewer.bench.drawn import Drawer
+from viewer.bench.place import Kind, OnPicture, Place
+from viewer.bench.work import WorkEvent
+
+if TYPE_CHECKING:
+    from viewer.bench.painter import Painter
+
+ENDS_PX = (140.0, 600.0)
+"""Smallest and largest side of the end view."""
+
+KEEP_AFTER_S = 0.4
+"""A change is written so soon after it. Our choice: within the second that is promised."""
+
+
+class CasePlace:
+    """The case in ``folder`` (None: it is not kept), on ``desk``."""
+
+    kind: Kind = "case"
+
+    def __init__(
+        self,
+        desk: Desk,
+        folder: Path | None,
+        title: str,
+        *,
+        painter: Painter | None = None,
+        write_report: Callable[[Desk], Path] | None = None,
+        go_back: Callable[[], Place] | None = None,
+        let_go: Callable[[], None] = lambda: None,
+    ) -> None:
+        self.desk, self.folder, self.title = desk, folder, title
+        self.painter, self.write_report = painter, write_report
+        self._go_back, self._let_go = go_back, let_go
+        self._next: Place | None = None
+        self.drawer = Drawer(desk)
+        self._assessments = 0
+        self._saved = ""
+        self._unsaved_since_s: float | None = None
+        self._on_disk = desk.document
+
+    def begin(self, loop: asyncio.AbstractEventLoop, on_picture: OnPicture) -> None:
+        """Start the process that paints."""
+        if self.painter is not None:
+            self.painter.start(loop, on_picture)
+
+    def hello(self) -> dict[str, Any]:
+        """Patterns for the page's drawings."""
+        from viewer.bench.themes import themed
+        from viewer.report.drawing import pattern_definitions
+
+        definitions = themed(pattern_definitions({one.rank for one in self.desk.posed}))
+        return {"defs": definitions, "painter": self.painter is not None}
+
+    def answer(self, message: Any) -> dict[str, Any]:
+        """Carry a message out and tell what the page shows then."""
+        desk = self.desk
+        try:
+            self._do(message)
+        except InputError as fault:
+            desk.said = str(fault)
+        if desk.document != self._on_disk and self._unsaved_since_s is None:
+            self._unsaved_since_s = time.monotonic()
+        if self.painter is not None:
+            self.painter.paint(desk, moving=desk.held is not None or getattr(message, "moving", False))
+        note = self.painter.fault if self.painter is not None else None
+        if message.do == "look" and message.view is None:
+            return {"scene": self.drawer.scene(desk.subject()), "note": note}
+        self._assessments += 1
+        shown = self.drawer.message()
+        return shown | {"assessments": self._assessments, "saved": self._saved_words(), "note": note}
+
+    def worked(self, _event: WorkEvent) -> dict[str, Any]:
+        """Nothing here takes long."""
+        return {}
+
+    def keep(self) -> dict[str, Any] | None:
+        """Write the plan where it has changed a while ago."""
+        since_s = self._unsaved_since_s
+        if since_s is None or time.monotonic() - since_s < KEEP_AFTER_S:
+            return None
+        self._write_plan()
+        return {"saved": self._saved_words()}
+
+    def left(self) -> None:
+        """Let go of what the page held."""
+        self.desk.cancel()
+
+    def close(self) -> None:
+        """Write the plan and end the painter."""
+        self._write_plan()
+        if self.painter is not None:
+            self.painter.close()
+        self._let_go()
+
+    def goes_to(self) -> Place | None:
+        """The start, where that was asked for."""
+        following, self._next = self._next, None
+        return following
+
+    def _do(self, message: Any) -> None:
+        desk = self.desk
+        match message.do:
+            case "drag":
+                desk.drag(message)
+            case "drop":
+                desk.drop()
+            case "cancel":
+                desk.cancel()
+            case "undo":
+                desk.undo()
+            case "redo":
+                desk.redo()
+            case "select":
+                desk.select(message.screw)
+            case "put":
+                desk.put(message.x, message.y)
+            case "change":
+                desk.change(message)
+            case "nudge":
+                desk.nudge(message)
+            case "copy":
+                desk.copy(message.screw)
+            case "remove":
+                desk.remove(message.screw)
+            case "hide":
+                desk.hide(message.screw)
+            case "look":
+                desk.look(message)
+            case "show":
+                desk.show(message)
+            case "room":
+                self._room(message)
+            case "report":
+                desk.said = self._report()
+            case "back":
+                self._next = None if self._go_back is None else self._go_back()
+            case _:
+                desk.said = "this page cannot do that here"
+
+    def _room(self, room: Any) -> None:
+        self.desk.resize((float(room.scene[0]), float(room.scene[1])))
+        self.drawer.strip.size_px = (float(room.strip[0]), float(room.strip[1]))
+        self.drawer.end_px = float(min(max(room.end, ENDS_PX[0]), ENDS_PX[1]))
+        if self.painter is not None:
+            self.painter.ratio, self.painter.dark = room.pixel_ratio, room.dark
+
+    def _report(self) -> str:
+        if self.write_report is None:
+            return "there is no case folder to write a report into"
+        self._write_plan()
+        return f"report written: {self.write_report(self.desk).name}"
+
+    def _write_plan(self) -> None:
+        """Write plan.json where the plan in force is another than the one on the disk."""
+        from segmentation.case import PLAN
+
+        document = self.desk.document
+        self._unsaved_since_s = None
+        if document == self._on_disk or self.folder is None:
+            return
+        try:
+            write_whole(self.folder / PLAN, canonical_json(document))
+        except InputError as fault:
+            self.desk.said = f"not saved: {fault}"
+            self._unsaved_since_s = time.monotonic() + 1
+            return
+        self._on_disk = document
+        self._saved = time.strftime("%H:%M:%S")
+
+    def _saved_words(self) -> str:
+        if self.folder is None:
+            return "not kept: a demo"
+        if self._unsaved_since_s is not None:
+            return "saving"
+        return f"saved {self._saved}" if self._saved else "as on the disk"
