@@ -26,8 +26,9 @@ from segmentation.apart_verdict import (
     judged,
     moved_numbers,
 )
+from segmentation.asked import Seed
 from segmentation.errors import InputError
-from segmentation.seeds import BACKGROUND, Seed, names_in_order
+from segmentation.seeds import BACKGROUND, names_in_order
 from segmentation.valley import Cancelled, Progress, Terrain, Volume, check_not_stopped, survey
 from segmentation.vocabulary import CTVolume, Floats
 

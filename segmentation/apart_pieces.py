@@ -18,9 +18,10 @@ import numpy.typing as npt
 from segmentation.apart import Apart
 from segmentation.apart_cut import flooded
 from segmentation.apart_search import find_bones, for_search, told_where_sure
+from segmentation.asked import Seed
 from segmentation.components import Box, Piece, grown
 from segmentation.errors import InputError
-from segmentation.seeds import BACKGROUND, Seed, names_in_order
+from segmentation.seeds import BACKGROUND, names_in_order
 from segmentation.valley import CLOSING_MM, COARSE_VOXEL_MM, Progress, Terrain, survey, survey_if_parted
 from segmentation.vocabulary import CTVolume
 

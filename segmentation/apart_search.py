@@ -17,8 +17,9 @@ import numpy.typing as npt
 from segmentation.apart import Apart, tell_apart
 from segmentation.apart_cut import Labels, flooded
 from segmentation.apart_verdict import LEAST_PART_MM3, Faces, at_place, central, faces_between
+from segmentation.asked import Seed
 from segmentation.flood_kernels import summits
-from segmentation.seeds import Seed, names_in_order
+from segmentation.seeds import BACKGROUND, names_in_order
 from segmentation.valley import Cancelled, Progress, Terrain, check_not_stopped, survey
 from segmentation.vocabulary import CTVolume
 
@@ -91,6 +92,7 @@ def told_where_sure(
     """As ``tell_apart``, but what a refused cut would part stays one, under the name first mentioned.
 
     ``searched`` are names that no person gave: where nothing at all parts them from others, nothing is said.
+    Background that nothing parts from a bone is bone.
     """
     told: list[str] = []
     while True:
@@ -98,6 +100,10 @@ def told_where_sure(
         refused = [pair for pair in apart.pairs if not pair.good]
         if not refused:
             return replace(apart, notes=(*told, *apart.notes))
+        if beside := [pair for pair in refused if BACKGROUND in pair.names]:
+            told += [f"{pair.sentence}; the seeds of the {BACKGROUND} were left out" for pair in beside]
+            seeds = [seed for seed in seeds if seed.name != BACKGROUND]
+            continue
         left: dict[str, str] = {}
         for pair in refused:
             one, other = (left.get(name, name) for name in pair.names)

@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import Field
 
+from segmentation.asked_part import AskedPart, asked_document
 from segmentation.documents import FirstVersion, Name, Point, StrictModel, checked, published_schema, repeated
 from segmentation.record_part import RecordPart, record_document
 from segmentation.vocabulary import Bone, CalibrationKind, FractureSurface, RemovedAs
@@ -74,6 +75,7 @@ class SegmentationPart(StrictModel):
     notes: list[str]
     taken_together: list[Name] = Field(default_factory=list)
     record: RecordPart | None = None
+    asked: AskedPart | None = None
 
 
 class CalibrationPart(StrictModel):
@@ -218,6 +220,7 @@ def _segmentation(bone: Bone) -> dict[str, Any]:
         "notes": list(taken.notes),
         "taken_together": list(taken.taken_together),
         **record_document(bone),
+        **asked_document(taken.asked),
     }
 
 

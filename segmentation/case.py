@@ -1,9 +1,10 @@
 """A case folder: a bone on the disk, in open formats, whole or not at all.
 
 ``ct.nii.gz`` (HU), ``fragments.nii.gz`` (bytes: 0 outside, n = fragment n), ``surface-<n>.ply``,
-``fracture-<n>-<m>.ply`` between two fragments, ``joint.ply`` where there is one, and ``bone.json``, which
-carries the SHA-256 of the others: a folder whose files do not belong together is refused. A new case takes
-the place of the old one in a single step (``folder_swap``); the same bone gives the same bytes.
+``fracture-<n>-<m>.ply`` between two fragments, ``joint.ply`` and ``labels-given.nii.gz`` where there is one,
+and ``bone.json``, which carries the SHA-256 of the others: a folder whose files do not belong together is
+refused. A new case takes the place of the old one in a single step (``folder_swap``); the same bone gives the
+same bytes.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ import numpy as np
 import numpy.typing as npt
 from nibabel.filebasedimages import ImageFileError
 
+from segmentation.asked_part import LABELS
 from segmentation.bone_file import BoneDocument, FracturePart, bone_document, read_bone_document
 from segmentation.errors import InputError
 from segmentation.files import (
@@ -59,7 +61,9 @@ measurable."""
 GZIP_LEVEL = 1
 """Least effort. Our choice: a case is written while a person waits."""
 
-_OF_THE_BONE = re.compile(r"bone\.json|(ct|fragments)\.nii\.gz|(surface-\d+|fracture-\d+-\d+|joint)\.ply")
+_OF_THE_BONE = re.compile(
+    r"bone\.json|(ct|fragments|labels-given)\.nii\.gz|(surface-\d+|fracture-\d+-\d+|joint)\.ply"
+)
 
 
 def write_case(folder: Path, bone: Bone, *, replace: bool = False) -> None:
@@ -146,7 +150,7 @@ def check_case(folder: Path) -> None:
 
 def read_case(folder: Path) -> Bone:
     """The bone in the case ``folder``. Raises InputError when a file is missing, changed or foreign."""
-    document = _bone_file(folder)
+    document = read_document(folder)
     _check_digests(folder, document)
     grid = Grid(_triple(document.ct.shape), np.array(document.ct.affine))
     hu = _read_volume(folder / CT, grid)
@@ -170,7 +174,7 @@ def read_case(folder: Path) -> Bone:
             for part in document.fragments
         ),
         host=document.host,
-        segmentation=_segmentation(document),
+        segmentation=_segmentation(folder, document, grid),
         calibration=None
         if document.calibration is None
         else Calibration(**document.calibration.model_dump()),
@@ -181,6 +185,11 @@ def read_case(folder: Path) -> Bone:
         fractures=tuple(_fracture(folder, part) for part in document.fractures),
         joints=tuple(Joint(**part.model_dump()) for part in document.joints),
     )
+
+
+def read_document(folder: Path) -> BoneDocument:
+    """bone.json of a case, checked by itself. Raises InputError with every fault of it."""
+    return read_bone_document(_bone_json(folder), f"{BONE} of {shown(folder.name)}")
 
 
 def surface_name(number: int) -> str:
@@ -205,6 +214,9 @@ def _fill(folder: Path, bone: Bone) -> None:
         CT: write_volume(folder / CT, bone.ct.hu, bone.ct.grid),
         FRAGMENTS: write_volume(folder / FRAGMENTS, bone.labels, bone.ct.grid),
     }
+    asked = bone.segmentation.asked
+    if asked is not None and asked.labels is not None:
+        digests[LABELS] = write_volume(folder / LABELS, asked.labels, bone.ct.grid)
     files = {
         surface_name(fragment.number): ply_bytes(fragment.surface, fragment.cortex)
         for fragment in bone.fragments
@@ -236,10 +248,6 @@ def write_volume(path: Path, values: npt.NDArray[Any], grid: Grid) -> str:
     return sha256_of_file(path)
 
 
-def _bone_file(folder: Path) -> BoneDocument:
-    return read_bone_document(_bone_json(folder), f"{BONE} of {shown(folder.name)}")
-
-
 def _bone_json(folder: Path) -> Any:
     check_case(folder)
     name = shown(folder.name)
@@ -253,6 +261,8 @@ def _check_digests(folder: Path, document: BoneDocument) -> None:
     expected |= {fracture_name((part.between[0], part.between[1])) for part in document.fractures}
     if document.joint is not None:
         expected.add(JOINT)
+    if _labels_given(document):
+        expected.add(LABELS)
     name = shown(folder.name)
     if set(document.digests) != expected:
         odd = ", ".join(sorted(shown(file) for file in set(document.digests) ^ expected))
@@ -288,8 +298,14 @@ def _check_labels(labels: npt.NDArray[np.uint8], document: BoneDocument) -> None
         raise InputError(f"{FRAGMENTS} has the label {min(extra)}, which {BONE} does not name; segment again")
 
 
-def _segmentation(document: BoneDocument) -> Segmentation:
+def _labels_given(document: BoneDocument) -> bool:
+    asked = document.segmentation.asked
+    return asked is not None and asked.labels is not None
+
+
+def _segmentation(folder: Path, document: BoneDocument, grid: Grid) -> Segmentation:
     taken = document.segmentation
+    labels = _read_volume(folder / LABELS, grid) if _labels_given(document) else None
     return Segmentation(
         taken.threshold_hu,
         taken.threshold_reason,
@@ -305,6 +321,7 @@ def _segmentation(document: BoneDocument) -> Segmentation:
         tuple(taken.notes),
         tuple(taken.taken_together),
         None if taken.record is None else taken.record.value(),
+        None if taken.asked is None else taken.asked.value(labels),
     )
 
 

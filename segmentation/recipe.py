@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
+from segmentation.asked import Asked, Name, Seed
 from segmentation.components import SPECK_MM3, pieces_above
 from segmentation.edits import Edit, JointBrush, apply_to_parts, document_of
 from segmentation.errors import InputError
@@ -33,7 +34,6 @@ from segmentation.level import Level, PlainLevel
 from segmentation.metal import Metal, find_metal, metal_note, without_metal
 from segmentation.parts import NEAR_MM, Cut, Part, parts_from_labels, parts_from_pieces
 from segmentation.record import histogram_of
-from segmentation.seeds import Seed
 from segmentation.surface import iso_surface
 from segmentation.threshold import check_threshold, choose_level
 from segmentation.vocabulary import (
@@ -51,9 +51,6 @@ from segmentation.vocabulary import (
 BESIDE_METAL_HU = 40.0
 """What stands for metal while bone is sought, or just under a level below it. Common practice: muscle 40-60
 HU."""
-
-Name = tuple[tuple[float, float, float], str, str | None]
-"""A point inside a fragment (RAS+ mm), the fragment's name, and its bone's name or None."""
 
 
 def segment(
@@ -90,6 +87,11 @@ def segment(
     metal = find_metal(ct)
     progress("choosing the level")
     given = threshold_hu is not None
+    if labels is not None:
+        labels = _checked_labels(labels, ct)
+    asked = Asked(
+        threshold_hu, refine, keep_small, find_joints, joint is not None, tuple(names), tuple(seeds), labels
+    )
     level, threshold_hu, reason = _level(ct, metal, threshold_hu, adapts=host == "bone" and labels is None)
     adapts = not isinstance(level, PlainLevel)
     whole, removed = ct, () if metal is None else metal.pieces
@@ -101,7 +103,7 @@ def segment(
     seeded: tuple[tuple[str, str], ...] = ()
     told: tuple[str, ...] = ()
     if labels is not None:
-        parts = parts_from_labels(ct, _checked_labels(labels, ct), level)
+        parts = parts_from_labels(ct, labels, level)
     else:
         numbered, pieces, no_bone = pieces_above(ct, level, keep_small=keep_small, vessels=not given)
         removed += no_bone
@@ -193,7 +195,7 @@ def segment(
         labels=numbered,
         fragments=fragments,
         host=host,
-        segmentation=Segmentation(threshold_hu, reason, removed, notes, together, record),
+        segmentation=Segmentation(threshold_hu, reason, removed, notes, together, record, asked),
         calibration=calibration,
         calibration_reason=calibration_reason if calibration is None else None,
         joint=None if joint is None else _facing_out_of(joint, surfaces),

@@ -8,15 +8,15 @@ is no bone.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from segmentation.asked import Seed
 from segmentation.documents import Name, Point, StrictModel, checked, published_schema
 from segmentation.files import read_json, shown
-from segmentation.vocabulary import Floats, frozen_array
+from segmentation.vocabulary import frozen_array
 
 BACKGROUND = "background"
 """The name of what is no bone."""
@@ -41,18 +41,6 @@ class SeedsDocument(StrictModel):
 
     frame: Literal["RAS-mm"]
     seeds: Annotated[list[SeedPart], Field(min_length=1, max_length=MOST_SEEDS_COUNT)]
-
-
-@dataclass(frozen=True, eq=False)
-class Seed:
-    """A point ``point_mm`` (3,) known to lie in the fragment ``name`` of ``bone``."""
-
-    name: str
-    bone: str
-    point_mm: Floats
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "point_mm", frozen_array(self.point_mm, float))
 
 
 def seeds_schema() -> dict[str, Any]:

@@ -15,6 +15,7 @@ from typing import Any, Literal, NewType
 import numpy as np
 import numpy.typing as npt
 
+from segmentation.asked import Asked
 from segmentation.errors import InputError
 from segmentation.how_found import SegmentationRecord
 
@@ -335,7 +336,7 @@ class Segmentation:
     """How the bone was taken from the CT: the level, why that level, and what was left out.
 
     ``taken_together`` names the bones whose pieces were put together only because they lie close.
-    ``record`` shows the work; None in cases from before it was kept.
+    ``record`` shows the work, ``asked`` what the bone was taken by; None in cases from before they were kept.
     """
 
     threshold_hu: float
@@ -344,6 +345,7 @@ class Segmentation:
     notes: tuple[str, ...] = ()
     taken_together: tuple[str, ...] = ()
     record: SegmentationRecord | None = None
+    asked: Asked | None = None
 
 
 @dataclass(frozen=True, eq=False)

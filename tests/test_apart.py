@@ -12,16 +12,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 from apart_phantoms import SCANS, Phantom, ball_in_socket, broken_tube, cluster, cut_error_mm, dice, scanned
+from phantoms import as_ct, slabs
 from scipy.ndimage import gaussian_filter, map_coordinates
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import maximum_flow
 
 from segmentation.apart import coarse_note, tell_apart
 from segmentation.apart_search import find_apart
+from segmentation.asked import Seed
 from segmentation.cut_kernels import source_side
 from segmentation.errors import InputError
 from segmentation.recipe import segment
-from segmentation.seeds import Seed, names_in_order, seeds_from_file
+from segmentation.seeds import names_in_order, seeds_from_file
 from segmentation.valley import StoppedError, survey
 from segmentation.valley_kernels import bend_direction, deepen, neighbours_of
 from segmentation.vocabulary import CTVolume, Grid
@@ -125,6 +127,21 @@ def test_several_seeds_may_share_a_name_and_background_is_left_out(bones):
     assert joined.bones == ("x",)
     assert (joined.labels[phantom.parts == 2] == 1).mean() > 0.99
     assert (joined.labels[phantom.parts == 3] == 0).mean() > 0.99
+
+
+def test_background_that_nothing_parts_from_its_bone_is_left_out_and_told():
+    """A seed just beside a slab stands for the nearest of its voxels."""
+    grid, hu = slabs(thicknesses_mm=(14.0,), hu=(400.0,), half_width_mm=8.0, voxel_mm=(0.8,) * 3)
+    seeds = (
+        Seed("bone", "bone", np.zeros(3)),
+        Seed("background", "background", np.array([0, 0, 8.2])),
+    )
+    bone = segment(as_ct(grid, hu, noise_hu=5), threshold_hu=220, seeds=seeds, refine=False)
+    assert [fragment.name for fragment in bone.fragments] == ["bone"]
+    assert bone.fragments[0].volume_mm3 == pytest.approx(16 * 16 * 14, rel=0.03)
+    (note,) = [one for one in bone.segmentation.notes if "background" in one]
+    assert note.startswith("bone and background cannot be told apart around ")
+    assert note.endswith("the seeds of the background were left out")
 
 
 def test_a_seed_outside_bone_is_refused(bones):

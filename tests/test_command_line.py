@@ -149,6 +149,16 @@ def test_replace_keeps_the_plan(tmp_path: Path) -> None:
     assert run(["measure", str(case)]) == 0
 
 
+def test_replace_tells_what_is_gone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    ct = str(write_nifti(tmp_path / "ct.nii", ball_hu()))
+    words = ["segment", ct, "--out", str(tmp_path / "case"), *SEGMENT]
+    assert run([*words, "--name", "0,0,0=head", "--replace"]) == 0
+    assert "is gone" not in capsys.readouterr().out
+    assert run([*words, "--replace"]) == 0
+    told = capsys.readouterr().out
+    assert "  note: of the older case is gone: the names 'head' (to give again: --name)\n" in told
+
+
 def test_a_cut_with_negative_numbers_and_names(tmp_path: Path) -> None:
     ct = str(write_nifti(tmp_path / "ct.nii.gz", ball_hu()))
     case = tmp_path / "case"

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from planner.vocabulary import Assessment, Screw
+    from segmentation.asked import Name
     from segmentation.parts import Cut
-    from segmentation.recipe import Name
     from segmentation.vocabulary import Bone, CTVolume, Host
 
 TUBE_VOLTAGES_KV = (40.0, 200.0)

@@ -28,8 +28,8 @@ SHOWN_REMOVED_COUNT = 6
 """Removed pieces listed one by one; bone.json has them all. Our choice."""
 
 
-def tell_bone(bone: Bone, folder: Path) -> None:
-    """Say what was taken from the CT."""
+def tell_bone(bone: Bone, folder: Path, lost: str | None = None) -> None:
+    """Say what was taken from the CT, and what was ``lost`` with an older case."""
     taken = bone.segmentation
     say(f"{folder}: {len(bone.fragments)} fragment{'s' if len(bone.fragments) != 1 else ''}")
     for fragment in bone.fragments:
@@ -43,7 +43,7 @@ def tell_bone(bone: Bone, folder: Path) -> None:
     for fracture in bone.fractures:
         one, other = (bone.fragment(number).name for number in fracture.between)
         say(f"  fracture between {one} and {other}: {_gap_words(fracture)}")
-    for note in (*bone.ct.notes, *taken.notes):
+    for note in (*([lost] if lost else []), *bone.ct.notes, *taken.notes):
         say(f"  note: {note}")
     if taken.record is not None and (blur := taken.record.blur) is not None:
         say(f"  noise {blur.noise_hu:.0f} HU in {blur.noise_where}; the report shows the surface over the CT")

@@ -34,7 +34,7 @@ from apart_phantoms import (
 
 from segmentation.apart import Apart, tell_apart
 from segmentation.apart_search import find_apart
-from segmentation.seeds import Seed
+from segmentation.asked import Seed
 from segmentation.valley import survey
 
 LEVEL_HU = 300.0

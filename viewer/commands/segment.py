@@ -89,8 +89,10 @@ def segment(
       pilothole segment ct.nii.gz --out case --edits edits.json
 
     Fragments are numbered from the largest; the side a cut's normal points to gets the new number. --replace
-    removes the old assessment and report with the old bone, and keeps every other file.
+    makes the bone anew from these options alone: it removes the old assessment and report with the old bone,
+    tells which names, poses, edits and seeds are gone with it, and keeps every other file.
     """
+    from segmentation.again import lost_at
     from segmentation.case import write_case
     from viewer.console import working
     from viewer.pipeline import SegmentOptions, bone_from_ct, check_target
@@ -117,5 +119,6 @@ def segment(
     with working("segment") as progress:
         bone = bone_from_ct(ct, options, progress)
         progress("writing the case")
+        lost = lost_at(out, bone) if replace else None
         write_case(out, bone, replace=replace)
-    tell_bone(bone, out)
+    tell_bone(bone, out, lost)

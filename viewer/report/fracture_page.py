@@ -12,6 +12,7 @@ import numpy.typing as npt
 from markupsafe import Markup
 
 from planner.vocabulary import Assessment
+from segmentation.asked import Seed
 from segmentation.vocabulary import Bone, Floats, FractureSurface, Fragment, Surface
 from viewer.report.camera import camera_on
 from viewer.report.drawing import BODY, SMALL, written
@@ -35,9 +36,10 @@ from viewer.report.gap_map import (
     gap_scale,
     kinds_of,
 )
-from viewer.report.label_cuts import label_cuts
+from viewer.report.label_cuts import label_cuts, seeds_on_cuts
 from viewer.report.overlay import LARGEST_HALF_MM, ROOM_MM, half_side_mm
 from viewer.report.scene import posed_scene_svg, seen_from
+from viewer.report.seed_marks import IN_THE_CUT_MM, SeedMark
 from viewer.report.sheet import (
     GAP_PX,
     ROW_PX,
@@ -64,6 +66,9 @@ UNMEASURED_ROWS_COUNT = 12
 
 JOINT_ROWS_COUNT = 24
 """Joints listed one by one, the largest first; bone.json has them all."""
+
+NAMED_SEEDS_COUNT = 12
+"""Seeds on no cut that are named; bone.json has them all."""
 
 CLEARLY_MORE_FACTOR = 1.5
 """The joints are seen from the front unless another side sees so many times as much of them. Our choice."""
@@ -130,7 +135,8 @@ def _cuts(bone: Bone, own_bone: str) -> tuple[Block, float]:
     centre_mm, through = _middle(bone, own_bone)
     own = [fragment for fragment in bone.fragments if fragment.bone == own_bone]
     side_px = (WIDTH_PX - 2 * CUT_GAP_PX) / 3
-    cuts = label_cuts(bone, own_bone, centre_mm, half_side_mm(own, centre_mm), side_px)
+    half_mm = half_side_mm(own, centre_mm)
+    cuts = label_cuts(bone, own_bone, centre_mm, half_mm, side_px)
     stations: list[dict[str, Any]] = [
         {"svg": Markup(svg), "letter": name, "first": words, "second": at}
         for (name, words, svg), at in zip(cuts, places_words(centre_mm), strict=True)
@@ -138,9 +144,27 @@ def _cuts(bone: Bone, own_bone: str) -> tuple[Block, float]:
     names = ", ".join(_numbered(one) for one in bone.fragments)
     said = f"Through {through}, voxel by voxel, over the unchanged CT. Hatched: the {own_bone}"
     said += "; outlined only: other bones" if len(own) < len(bone.fragments) else ""
-    caption, caption_px = figure("The labels.", f"{said}. {names}.")
+    seeds = _seeds_words(*seeds_on_cuts(bone, centre_mm, half_mm, side_px))
+    caption, caption_px = figure("The labels.", f"{said}. {names}.{seeds}")
     block: Block = {"kind": "cuts", "stations": stations, "caption": caption}
     return block, side_px + CUT_WORDS_PX + GAP_PX + caption_px
+
+
+def _seeds_words(marks: list[list[SeedMark]], left_out: list[Seed]) -> str:
+    """What the diamonds are; nothing where no seed was set."""
+    drawn = [mark for one in marks for mark in one]
+    said = ""
+    if drawn:
+        said = " Diamonds: the seeds that were set, each on the cut it lies nearest to"
+        if any(abs(mark.before_mm) > IN_THE_CUT_MM for mark in drawn):
+            said += "; hollow: so far before or behind it"
+        said += "."
+    if left_out:
+        names = list(dict.fromkeys(seed.name for seed in left_out))
+        more = f" and {len(names) - NAMED_SEEDS_COUNT} more" if len(names) > NAMED_SEEDS_COUNT else ""
+        said += f" {_counted(len(left_out), 'seed lies', 'seeds lie')} elsewhere: "
+        said += f"{', '.join(names[:NAMED_SEEDS_COUNT])}{more}."
+    return said
 
 
 def _numbered(fragment: Fragment) -> str:

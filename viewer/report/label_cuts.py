@@ -1,22 +1,27 @@
 """Three flat cuts through the CT with the labels on it: which voxel belongs to which fragment.
 
-Each fragment has its ink's hatch, an outline and its number. The labels are shown as they are, nearest voxel
-at each place, so the outline has the voxels' steps.
+Each fragment has its ink's hatch, an outline and its number; each seed a diamond and its name. The labels are
+shown as they are, nearest voxel at each place, so the outline has the voxels' steps.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from segmentation.asked import Seed
 from segmentation.vocabulary import Bone, Floats
 from viewer.report.drawing import BODY, element, picture, rect, text
 from viewer.report.overlay import PIXELS_PER_PX, VIEWS, body_letters, ct_picture, cut_scale_bar
 from viewer.report.section import Plane, labels_at, png_uri
+from viewer.report.seed_marks import SeedMark, marks_on, seed_marks_svg, taken_boxes
 from viewer.report.tokens import CT_CASE, CT_INK, fragment_ink, rgb_fraction
 
 Labels = npt.NDArray[np.uint8]
+Box = tuple[float, float, float, float]
 
 HATCH_PITCH_PX, HATCH_LINE_PX = 7.0, 1.0
 """Pitch and width of a fragment's hatch over the CT. Our choice: the grey values stay visible between."""
@@ -40,7 +45,8 @@ def label_cuts(
 ) -> list[tuple[str, str, str]]:
     """The three cuts as (name, words, SVG); other bones are outlined and numbered only."""
     drawn = []
-    for name, words, right, up, letters in VIEWS:
+    marks, _ = seeds_on_cuts(bone, centre_mm, half_mm, side_px)
+    for (name, words, right, up, letters), own_marks in zip(VIEWS, marks, strict=True):
         plane = Plane(centre_mm, right, up)
         seen = labels_in(bone, plane, half_mm, side_px)
         inside = ct_picture(bone, plane, half_mm, side_px)
@@ -53,13 +59,23 @@ def label_cuts(
             height=side_px,
             preserveAspectRatio="none",
         )
-        inside += _numbers(bone, own_bone, seen, side_px)
+        inside += _numbers(bone, own_bone, seen, side_px, taken_boxes(own_marks, side_px))
+        inside += seed_marks_svg(own_marks, side_px)
         inside += body_letters(letters, side_px) + cut_scale_bar(half_mm, side_px)
         clip = f"labels-{name}"
         frame = element("clipPath", rect(0, 0, side_px, side_px, "#000"), id=clip)
         inside = frame + element("g", inside, clip_path=f"url(#{clip})")
         drawn.append((name, words, picture(side_px, side_px, inside, f"{name} cut with the labels")))
     return drawn
+
+
+def seeds_on_cuts(
+    bone: Bone, centre_mm: Floats, half_mm: float, side_px: float
+) -> tuple[list[list[SeedMark]], list[Seed]]:
+    """The marks of the case's seeds on each of the three cuts, and the seeds that are on none."""
+    asked = bone.segmentation.asked
+    planes = [Plane(centre_mm, right, up) for _, _, right, up, _ in VIEWS]
+    return marks_on(() if asked is None else asked.seeds, planes, half_mm, side_px)
 
 
 def labels_in(bone: Bone, plane: Plane, half_mm: float, side_px: float) -> Labels:
@@ -101,12 +117,19 @@ def _fields(bone: Bone, own_bone: str, seen: Labels) -> npt.NDArray[np.uint8]:
     return np.asarray(np.rint(image * 255), np.uint8)
 
 
-def _numbers(bone: Bone, own_bone: str, seen: Labels, side_px: float) -> str:
-    """Each fragment's number in the middle of its widest place, or beside it where that is narrow."""
+def _numbers(bone: Bone, own_bone: str, seen: Labels, side_px: float, taken: Sequence[Box]) -> str:
+    """Each fragment's number in the middle of its widest place that is not ``taken``, or beside it where that
+    is narrow."""
     drawn = ""
+    room = np.ones(seen.shape, np.bool_)
+    for box in taken:
+        left, top, right, bottom = (max(round(edge * PIXELS_PER_PX), 0) for edge in box)
+        room[top : bottom + 1, left : right + 1] = False
     for number in np.unique(seen[seen > 0]).tolist():
         own = bone.fragment(number).bone == own_bone
-        depth = ndimage.distance_transform_edt(np.pad(seen == number, 1))[1:-1, 1:-1]
+        here = seen == number
+        free = here & room
+        depth = ndimage.distance_transform_edt(np.pad(free if free.any() else here, 1))[1:-1, 1:-1]
         row, column = np.unravel_index(int(depth.argmax()), depth.shape)
         x, y = (float(column) + 0.5) / PIXELS_PER_PX, (float(row) + 0.5) / PIXELS_PER_PX
         if depth.max() / PIXELS_PER_PX < SMALLEST_RADIUS_PX:
