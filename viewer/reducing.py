@@ -55,22 +55,29 @@ def reduced(
     progress("reading the case")
     bone = read_case(case)
     moving, fixed = fragment_called(bone, move), fragment_called(bone, onto)
-    _check_pairs(given, moving, fixed)
+    check_pairs(given, moving, fixed)
     healthy: Sequence[Surface] = ()
     if mirror is not None:
         progress("reading the healthy side")
         healthy = _mirror_surfaces(mirror, moving.bone)
     progress("fitting the faces")
     found = reduce_fragment(bone, moving.number, fixed.number, pairs=given, mirror=healthy)
+    check_accepted(bone, found)
+    return bone, found
+
+
+def check_accepted(bone: Bone, found: Reduction) -> None:
+    """Raise InputError with the reasons where a fit may not be believed."""
     if not found.accepted:
+        moving, fixed = bone.fragment(found.move), bone.fragment(found.onto)
         raise InputError(
             f"{moving.name!r} was not moved onto {fixed.name!r}: {'; '.join(found.reasons)}; nothing was "
             "written: check that they belong together, or give point pairs or the mirrored side"
         )
-    return bone, found
 
 
-def _check_pairs(pairs: Pairs, moving: Fragment, fixed: Fragment) -> None:
+def check_pairs(pairs: Pairs, moving: Fragment, fixed: Fragment) -> None:
+    """Raise InputError where a pair's place is far from its fragment."""
     for key, points, fragment in (("move_mm", pairs.move_mm, moving), ("onto_mm", pairs.onto_mm, fixed)):
         for number, point in enumerate(points, start=1):
             away = float(np.sqrt(((fragment.surface.vertices_mm - point) ** 2).sum(axis=1).min()))

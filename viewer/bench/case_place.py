@@ -9,16 +9,18 @@ import asyncio
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from segmentation.errors import InputError
 from segmentation.files import canonical_json, write_whole
 from viewer.bench.desk import Desk
 from viewer.bench.drawn import Drawer
+from viewer.bench.mending import Mending
 from viewer.bench.place import Kind, OnPicture, Place
-from viewer.bench.work import WorkEvent
+from viewer.bench.work import Work, WorkEvent
 
 if TYPE_CHECKING:
+    from segmentation.vocabulary import Bone
     from viewer.bench.painter import Painter
 
 ENDS_PX = (140.0, 600.0)
@@ -43,12 +45,18 @@ class CasePlace:
         write_report: Callable[[Desk], Path] | None = None,
         go_back: Callable[[], Place] | None = None,
         let_go: Callable[[], None] = lambda: None,
+        work: Work | None = None,
+        read_again: Callable[[], Bone] | None = None,
     ) -> None:
         self.desk, self.folder, self.title = desk, folder, title
         self.painter, self.write_report = painter, write_report
         self._go_back, self._let_go = go_back, let_go
         self._next: Place | None = None
         self.drawer = Drawer(desk)
+        self.mending = None if folder is None or work is None else Mending(desk, folder, work)
+        if self.mending is not None:
+            self.drawer.marks = self.mending.marked
+        self._read_again, self.column = read_again, "screws"
         self._assessments = 0
         self._saved = ""
         self._unsaved_since_s: float | None = None
@@ -76,18 +84,37 @@ class CasePlace:
             desk.said = str(fault)
         if desk.document != self._on_disk and self._unsaved_since_s is None:
             self._unsaved_since_s = time.monotonic()
+        moving = desk.held is not None or getattr(message, "moving", False)
+        only_look = message.do == "look" and message.view is None
+        return self._shown(moving=moving, only_look=only_look)
+
+    def _shown(self, *, moving: bool, only_look: bool = False) -> dict[str, Any]:
+        desk = self.desk
         if self.painter is not None:
-            self.painter.paint(desk, moving=desk.held is not None or getattr(message, "moving", False))
+            self.painter.paint(desk, moving=moving)
         note = self.painter.fault if self.painter is not None else None
-        if message.do == "look" and message.view is None:
+        if only_look:
             return {"scene": self.drawer.scene(desk.subject()), "note": note}
         self._assessments += 1
-        shown = self.drawer.message()
+        shown = self.drawer.message() | {"column": self.column, "bone": None}
+        if self.mending is not None and self.column == "bone":
+            mending = self.mending
+            shown |= {"bone": mending.shown(), "undo": mending.undo_words, "redo": mending.redo_words}
         return shown | {"assessments": self._assessments, "saved": self._saved_words(), "note": note}
 
-    def worked(self, _event: WorkEvent) -> dict[str, Any]:
-        """Nothing here takes long."""
-        return {}
+    def worked(self, event: WorkEvent) -> dict[str, Any]:
+        """Take the bone that was made, or say why there is none."""
+        if self.mending is None or event.kind == "step":
+            return {}
+        if event.kind == "done" and self._read_again is not None:
+            self.desk.take_bone(self._read_again())
+            self.mending.took(self.desk.bone)
+            self.mending.told = tuple(event.value)
+            self.desk.said = event.value[0] if event.value else self.desk.said
+        else:
+            self.mending.failed()
+            self.desk.said = str(event.value) if event.kind == "fault" else "cancelled; the bone is as it was"
+        return self._shown(moving=False) | self.hello()
 
     def keep(self) -> dict[str, Any] | None:
         """Write the plan where it has changed a while ago."""
@@ -123,9 +150,9 @@ class CasePlace:
             case "cancel":
                 desk.cancel()
             case "undo":
-                desk.undo()
+                (self._bone() if self.column == "bone" else desk).undo()
             case "redo":
-                desk.redo()
+                (self._bone() if self.column == "bone" else desk).redo()
             case "select":
                 desk.select(message.screw)
             case "put":
@@ -150,8 +177,46 @@ class CasePlace:
                 desk.said = self._report()
             case "back":
                 self._next = None if self._go_back is None else self._go_back()
+            case "turn":
+                self._turn(message.to)
+            case "pose":
+                desk.pose_as(message.pose)
+            case "tool" | "click" | "draw" | "call" | "apart" | "reduce" | "unreduce" | "forget":
+                self._mend(message)
             case _:
                 desk.said = "this page cannot do that here"
+
+    def _bone(self) -> Mending:
+        if self.mending is None:
+            raise InputError("this bone is not kept, so it cannot be changed")
+        return self.mending
+
+    def _turn(self, to: Literal["screws", "bone"]) -> None:
+        if to == "screws" and self.mending is not None:
+            self.mending.take(None)
+        elif to == "bone":
+            self._bone()
+        self.column = to
+
+    def _mend(self, message: Any) -> None:
+        mending = self._bone()
+        match message.do:
+            case "tool":
+                mending.set_to(message)
+            case "click":
+                mending.click(message.x, message.y)
+            case "draw":
+                mending.draw(message.line)
+            case "call":
+                mending.call(message.fragment, message.name, message.bone)
+            case "apart":
+                mending.tell_apart()
+            case "reduce":
+                mending.reduce()
+            case "unreduce":
+                mending.as_scanned()
+            case "forget":
+                mending.forget()
 
     def _room(self, room: Any) -> None:
         self.desk.resize((float(room.scene[0]), float(room.scene[1])))

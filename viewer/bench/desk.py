@@ -15,17 +15,18 @@ from typing import Any, Literal
 import numpy as np
 
 from planner.assess import ReadyBone, assess_screws, ready
-from planner.catalogue import stocked_length_mm
 from planner.mesh import bundle_along, stretches_inside
 from planner.plan_file import SCREWS_MAX_COUNT, plan_document, plan_of
+from planner.posed import moves
 from planner.vocabulary import Assessment, PlacedScrew, Plan, Screw, ScrewResult
 from segmentation.errors import InputError
 from segmentation.vocabulary import Bone, Floats
 from viewer.bench.camera_hand import Standing, in_plane_mm, nearer, resized, slid, standing, turned
-from viewer.bench.hand import dial_degree, dialled, frame_of, with_entry, with_length, with_seat, with_tip
+from viewer.bench.hand import dial_degree, dialled, frame_of, with_entry, with_seat, with_tip
 from viewer.bench.history import History
 from viewer.bench.messages import Change, Drag, Look, Nudge, Show
 from viewer.bench.on_bone import between_places, entered_mm, under_mm
+from viewer.bench.placed import changed, nudged
 from viewer.bench.step_words import alike, step_words
 from viewer.report.camera import Camera
 from viewer.report.subject import Subject, subject_of
@@ -85,6 +86,29 @@ class Desk:
         self.ready = ready(self.bone, as_scanned=pose == "as-scanned")
         self.posed = posed_fragments(self.bone, as_scanned=pose == "as-scanned")
 
+    def take_bone(self, bone: Bone) -> None:
+        """The case's bone is another now; the plan and its history stay."""
+        self.bone, self.held, self.first_click_mm = bone, None, None
+        self.faint = set()
+        self._take_pose(self.pose)
+        self._measure_if_it_can()
+
+    def pose_as(self, pose: Pose) -> None:
+        """Bones and the plan's points as scanned or reduced, as a step."""
+        if pose == self.pose:
+            return
+        plan = replace(self.history.plan, pose=pose)
+        self._step("as scanned" if pose == "as-scanned" else "reduced", plan)
+        self._take_pose(pose)
+        self._measure_if_it_can()
+
+    def _measure_if_it_can(self) -> None:
+        """Measure the plan in force; where an axis misses the bone say so, with no numbers."""
+        try:
+            self._measure(self.history.plan)
+        except InputError as fault:
+            self.assessment, self.said = None, str(fault)
+
     # What is there now
 
     @property
@@ -97,6 +121,11 @@ class Desk:
         """What was measured for the screw in hand."""
         screws = self.assessment.screws if self.assessment else ()
         return screws[self.selected] if self.selected < len(screws) else None
+
+    @property
+    def reduced(self) -> bool:
+        """Whether a fragment has a pose other than the scan's."""
+        return any(moves(fragment.pose) for fragment in self.bone.fragments)
 
     @property
     def document(self) -> dict[str, Any]:
@@ -221,29 +250,14 @@ class Desk:
         self.held = None
         if moved:
             self.selected = min(self.selected, max(len(self.history.plan.screws) - 1, 0))
-            self._measure(self.history.plan)
+            if self.history.plan.pose != self.pose:
+                self._take_pose(self.history.plan.pose)
+            self._measure_if_it_can()
 
     def change(self, change: Change) -> None:
         """A value typed or chosen. Raises InputError where it does not suit."""
         before = self._placed(change.screw)
-        after = before
-        if change.family is not None:
-            after = replace(after, screw=self._family(change.family))
-            after = replace(after, length_mm=stocked_length_mm(after.screw, after.length_mm))
-            if after.screw.headless or after.screw.head is None or after.screw.head.shape != "locking":
-                after = replace(after, technique="position")
-        if change.name is not None:
-            after = replace(after, name=change.name)
-        if change.technique is not None:
-            after = replace(after, technique=change.technique)
-        if change.length_mm is not None:
-            after = with_length(after, change.length_mm)
-        if change.seat_depth_mm is not None:
-            after = with_seat(after, change.seat_depth_mm)
-        if change.entry_mm is not None:
-            after = replace(after, entry_mm=np.array(change.entry_mm))
-        if change.target_mm is not None:
-            after = replace(after, target_mm=np.array(change.target_mm))
+        after = changed(before, change, self.screws)
         if alike(before, after) and before.name == after.name:
             return
         plan = self._with(change.screw, after)
@@ -271,24 +285,7 @@ class Desk:
             self._ups[result.placed.name] = dialled(frame, dial_degree(frame) + nudge.along).up
             return
         before = result.placed
-        if nudge.handle == "length":
-            lengths = sorted(before.screw.stocked_lengths_mm)
-            at = lengths.index(stocked_length_mm(before.screw, before.length_mm))
-            wanted = lengths[int(np.clip(at + np.sign(nudge.along), 0, len(lengths) - 1))]
-            after = with_length(before, wanted)
-        elif nudge.handle == "seat":
-            after = with_seat(before, before.seat_depth_mm + nudge.along)
-        elif nudge.handle == "entry":
-            point = result.entry_mm + nudge.along * frame.along + nudge.across * frame.up
-            after = with_entry(before, entered_mm(self.ready, point, result), result.tip_mm)
-            after = replace(after, length_mm=before.length_mm)
-        else:
-            tilt = np.deg2rad(nudge.across)
-            way = np.cos(tilt) * frame.along + np.sin(tilt) * frame.up
-            after = replace(
-                with_tip(before, result.entry_mm, result.entry_mm + way * result.tip_depth_mm),
-                length_mm=before.length_mm,
-            )
+        after = nudged(self.ready, nudge, result, frame)
         plan = self._with(nudge.screw, after)
         self.selected = nudge.screw
         self._measure(plan)
@@ -390,11 +387,6 @@ class Desk:
         if self.assessment is None or index >= len(self.assessment.screws):
             raise InputError("this screw could not be measured; undo the last step")
         return self.assessment.screws[index]
-
-    def _family(self, name: str) -> Screw:
-        if name not in self.screws:
-            raise InputError(f"there is no screw {name!r}; choose one of the list")
-        return self.screws[name]
 
     def _first_family(self) -> Screw:
         return self.screws.get(FIRST_FAMILY) or next(iter(self.screws.values()))

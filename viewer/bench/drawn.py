@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
 from planner.assessment_file import assessment_document
+from segmentation.vocabulary import Floats
 from viewer.bench.column import column
 from viewer.bench.desk import Desk
 from viewer.bench.hand import dial_degree
@@ -21,7 +23,7 @@ from viewer.report.ruler import half_height_mm
 from viewer.report.scene_labels import directions, scale_bar
 from viewer.report.stations import Station, part_at, station_svg
 from viewer.report.subject import Subject
-from viewer.report.tokens import INK, INK_2
+from viewer.report.tokens import INK, INK_2, PAPER
 
 RIM_PX = 22.0
 """Room for the dial's ticks around the end view."""
@@ -40,6 +42,8 @@ class Drawer:
     desk: Desk
     end_px: float = 240.0
     strip: Strip = field(init=False)
+    marks: Callable[[], list[tuple[str, Floats]]] = list
+    """Named places, as the plan sees them, that are to be drawn in the scene."""
 
     def __post_init__(self) -> None:
         self.strip = Strip(self.desk)
@@ -81,10 +85,10 @@ class Drawer:
             drawn += line(x1, y1, x2, y2, INK, 0.9, stroke_dasharray="14 3 2.5 3")
             drawn += text(x1 - 6, y1 - 4, result.placed.name, anchor="end", bold=True, size=NAME_PX)
         if self.desk.first_click_mm is not None:
-            x, y = camera.to_px([self.desk.first_click_mm])[0].tolist()
-            drawn += element(
-                "circle", cx=x, cy=y, r="7", fill="none", stroke="var(--marker)", stroke_width="3"
-            )
+            drawn += _mark(camera.to_px([self.desk.first_click_mm])[0].tolist())
+        for name, place_mm in self.marks():
+            at = camera.to_px([place_mm])[0].tolist()
+            drawn += _mark(at) + text(at[0] + 11, at[1] + 4, name, size=NAME_PX, halo=PAPER)
         fragments = [
             {
                 "number": one.number,
@@ -102,6 +106,7 @@ class Drawer:
             "handles": handles,
             "fragments": fragments,
             "neighbours": self.desk.neighbours,
+            "pose": self.desk.pose if self.desk.reduced else None,
         }
 
     def _end(self, subject: Subject) -> dict[str, Any]:
@@ -150,6 +155,13 @@ class Drawer:
             }
             for number, placed in enumerate(self.desk.current.screws)
         ]
+
+
+def _mark(at_px: list[float]) -> str:
+    x, y = at_px
+    ring = {"cx": x, "cy": y, "fill": "none"}
+    under = element("circle", r="7", stroke=INK, stroke_width="5", **ring)
+    return under + element("circle", r="7", stroke="var(--marker)", stroke_width="3", **ring)
 
 
 def _ring_words(subject: Subject, depth_mm: float) -> str:

@@ -218,6 +218,63 @@ class Make(_Said):
     name: Name
 
 
+class Turn(_Said):
+    """The column shows the screw in hand, or the bone and what can be done to it."""
+
+    do: Literal["turn"]
+    to: Literal["screws", "bone"]
+
+
+class Pose(_Said):
+    """Bones as they were scanned or where a reduction put them; the plan's points are meant there."""
+
+    do: Literal["pose"]
+    pose: Literal["reduced", "as-scanned"]
+
+
+class Take(_Said):
+    """A tool for the bone in hand (none: put away), and what it is set to."""
+
+    do: Literal["tool"]
+    tool: Literal["mark", "cut", "line", "join", "add", "remove", "pair"] | None = None
+    name: Name | None = None
+    bone: Name | None = None
+    radius_mm: Annotated[float, Field(ge=0.5, le=100.0, allow_inf_nan=False)] | None = None
+    joint: Annotated[str, Field(max_length=200)] | None = None
+    move: Annotated[int, Field(ge=1, le=255)] | None = None
+    onto: Annotated[int, Field(ge=1, le=255)] | None = None
+
+
+class Click(_Said):
+    """A place of the scene was clicked with a tool in hand."""
+
+    do: Literal["click"]
+    x: Share
+    y: Share
+
+
+class Draw(_Said):
+    """A line was drawn over the scene with a tool in hand."""
+
+    do: Literal["draw"]
+    line: Annotated[list[tuple[Share, Share]], Field(min_length=2, max_length=500)]
+
+
+class Call(_Said):
+    """A fragment's name and bone."""
+
+    do: Literal["call"]
+    fragment: Annotated[int, Field(ge=1, le=255)]
+    name: Name
+    bone: Name
+
+
+class Bone(_Said):
+    """Tell marked bones apart; reduce; put back as scanned; drop marks or pairs."""
+
+    do: Literal["apart", "reduce", "unreduce", "forget"]
+
+
 Message = Annotated[
     Drag
     | Drop
@@ -239,7 +296,14 @@ Message = Annotated[
     | Page
     | Level
     | Line
-    | Make,
+    | Make
+    | Turn
+    | Pose
+    | Take
+    | Click
+    | Draw
+    | Call
+    | Bone,
     Field(discriminator="do"),
 ]
 

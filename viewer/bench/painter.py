@@ -97,7 +97,7 @@ class Painter:
         own = desk.result.bone_name if desk.result else _most_broken(desk.posed)
         with self._change:
             if desk.posed is not self._posed:
-                self._posed, self._bones_due = desk.posed, True
+                self._posed, self._joint, self._bones_due = desk.posed, desk.bone.joint, True
             self._number += 1
             self._shot = Shot(
                 self._number,

@@ -19,7 +19,6 @@ from pathlib import Path
 
 from planner.vocabulary import Plan, Screw
 from segmentation.errors import InputError
-from segmentation.vocabulary import Bone
 from viewer.bench.case_place import CasePlace
 from viewer.bench.desk import Desk
 from viewer.bench.painter import Painter
@@ -82,13 +81,15 @@ class Doors:
                 folder,
                 shown(folder.resolve().name).strip("'\""),
                 painter=Painter(bone, desk.posed),
-                write_report=_reporter(folder, bone),
+                write_report=_reporter(folder),
                 go_back=self.start,
                 let_go=held.pop_all().close,
+                work=self.work,
+                read_again=lambda: read_case(folder),
             )
 
 
-def _reporter(folder: Path, bone: Bone) -> Callable[[Desk], Path]:
+def _reporter(folder: Path) -> Callable[[Desk], Path]:
     def report(desk: Desk) -> Path:
         from segmentation.case import REPORT
         from viewer.pipeline import write_report
@@ -96,7 +97,7 @@ def _reporter(folder: Path, bone: Bone) -> Callable[[Desk], Path]:
         if desk.assessment is None:
             raise InputError("the plan holds no screw; place one before writing a report")
         target = folder / REPORT
-        write_report(target, bone, desk.assessment)
+        write_report(target, desk.bone, desk.assessment)
         return target
 
     return report

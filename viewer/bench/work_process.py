@@ -14,6 +14,9 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+import numpy.typing as npt
+
 from segmentation.errors import InputError
 from viewer.console import Progress
 
@@ -61,8 +64,6 @@ def look_into(progress: Progress, path: Path) -> dict[str, Any]:
 
 def read_scan(progress: Progress, path: Path, series: int | None) -> dict[str, Any]:
     """Read a scan: where its grey values lie on the disk for this run, its grid, level and histogram."""
-    import numpy as np
-
     from segmentation.kernel import sharp_note
     from segmentation.record import histogram_of
     from segmentation.threshold import choose_level
@@ -115,6 +116,64 @@ def make_demo(progress: Progress, name: str, folder: Path) -> Path:
     return write_demo_case(folder, name, progress)
 
 
+def mend(
+    progress: Progress,
+    folder: Path,
+    changes: Mapping[str, Any] | None,
+    poses: Mapping[int, npt.NDArray[np.float64]] | None,
+) -> list[str]:
+    """Make a case's bone anew with other seeds, edits or names, or set its ``poses`` alone.
+
+    Without ``poses`` each stays with a fragment that is the same as before. Returns what there is to tell.
+    """
+    from dataclasses import replace
+
+    from segmentation.again import asked_of
+    from segmentation.case import read_case, write_case, write_poses
+    from segmentation.recipe import segment
+    from viewer.bench.bone_state import carried_over
+
+    told: list[str] = []
+    progress("reading the case")
+    bone = read_case(folder)
+    if changes is not None:
+        new = segment(bone.ct, **{**asked_of(bone), **changes}, progress=progress)
+        new = replace(new, digests=bone.digests)
+        before = sum(1 for one in bone.fragments if not np.array_equal(one.pose, np.eye(4)))
+        if poses is None:
+            poses = carried_over(bone, new)
+            if len(poses) < before:
+                told.append("a reduced fragment was changed and stands where it was scanned; reduce it again")
+        progress("writing the case")
+        write_case(folder, new, replace=True)
+        bone = new
+    known = {number: pose for number, pose in (poses or {}).items() if number <= len(bone.fragments)}
+    if known:
+        write_poses(folder, known)
+    return told
+
+
+def reduce(progress: Progress, folder: Path, move: int, onto: int, pairs: list[Any]) -> list[str]:
+    """Bring a fragment back onto another and keep the pose; what there is to tell of it."""
+    from segmentation.case import read_case, write_poses
+    from segmentation.reduction import reduce_fragment
+    from segmentation.reduction_starts import NO_PAIRS, Pairs
+    from viewer.reducing import check_accepted, check_pairs, reduction_lines
+
+    progress("reading the case")
+    bone = read_case(folder)
+    given = NO_PAIRS
+    if pairs:
+        given = Pairs(np.array([one for one, _ in pairs]), np.array([other for _, other in pairs]))
+    check_pairs(given, bone.fragment(move), bone.fragment(onto))
+    progress("fitting the faces")
+    found = reduce_fragment(bone, move, onto, pairs=given)
+    check_accepted(bone, found)
+    progress("writing the pose")
+    write_poses(folder, {found.move: found.pose}, {found.move: bone.fragment(found.onto).bone})
+    return [line.strip() for line in reduction_lines(bone, found)]
+
+
 def _scan(progress: Progress, path: Path, series: int | None) -> CTVolume:
     from segmentation.ct import load_ct
 
@@ -131,5 +190,7 @@ TASKS: Mapping[str, Callable[..., Any]] = {
     "read_scan": read_scan,
     "make_bone": make_bone,
     "make_demo": make_demo,
+    "mend": mend,
+    "reduce": reduce,
 }
 """Every step by name."""

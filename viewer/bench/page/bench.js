@@ -2,6 +2,7 @@
 
 import { $, drawn, field, make, severity } from "./draw.js";
 import { Hands } from "./hands.js";
+import { begins, ends, goesOn, showBone, toolInHand } from "./bone.js";
 import { showScan, showWork } from "./scan.js";
 import { showStart } from "./start.js";
 
@@ -49,7 +50,7 @@ function connect() {
 function hello(message) {
   $("title").textContent = message.hello;
   document.title = message.hello === "Pilothole" ? message.hello : message.hello + " · Pilothole";
-  $("defs").innerHTML = "<defs>" + (message.defs || "") + "</defs>";
+  patterns(message.defs || "");
   if (root.dataset.place !== message.place) {
     hands.clear();
     $("read").replaceChildren();
@@ -61,6 +62,8 @@ function hello(message) {
   room();
   if (message.place === "start") say({ do: "list", at: [] });
 }
+
+const patterns = (defs) => { $("defs").innerHTML = "<defs>" + defs + "</defs>"; };
 
 function room() {
   const scan = root.dataset.place === "scan";
@@ -85,6 +88,7 @@ function show(message) {
     $("scene-note").textContent = message.note || "";
   }
   if (message.scene) scene(message.scene);
+  if (message.defs !== undefined) patterns(message.defs);
   if (message.work !== undefined) showWork(message.work, say);
   if (message.start) showStart(message.start, say);
   if (message.scan) showScan(message.scan, say);
@@ -95,8 +99,15 @@ function show(message) {
   screws(message.screws, message.selected);
   strip(message.strip);
   end(message.end);
-  read(message.read);
+  column(message);
   root.dataset.assessments = message.assessments;
+}
+
+function column(message) {
+  for (const name of ["screws", "bone"]) $("to-" + name).setAttribute("aria-pressed", String(message.column === name));
+  root.dataset.column = message.column;
+  showBone(message.bone, say);
+  if (message.column !== "bone") read(message.read);
 }
 
 const values = (read) => Object.fromEntries(
@@ -144,7 +155,8 @@ function look(data) {
     ...views.flatMap(([view, letter]) => [make("button", { id: "look-" + view, onclick: () => say({ do: "look", view }) }, words[view]), make("kbd", {}, letter)]),
     make("span", { class: "word" }, "Show"),
     ...data.fragments.map((one) => make("button", { "aria-pressed": String(one.shown), onclick: () => say({ do: "show", fragment: one.number }) }, drawn(one.swatch), " " + one.name)),
-    make("button", { id: "neighbours", "aria-pressed": String(data.neighbours), onclick: () => say({ do: "show", neighbours: !data.neighbours }) }, "neighbours"));
+    make("button", { id: "neighbours", "aria-pressed": String(data.neighbours), onclick: () => say({ do: "show", neighbours: !data.neighbours }) }, "neighbours"),
+    ...(data.pose ? [make("button", { id: "pose", "aria-pressed": String(data.pose === "as-scanned"), onclick: () => say({ do: "pose", pose: data.pose === "reduced" ? "as-scanned" : "reduced" }) }, "as scanned"), make("kbd", {}, "R")] : []));
 }
 
 function screws(list, selected) {
@@ -291,19 +303,20 @@ function quiet() { if (!busy && socket?.readyState === WebSocket.OPEN && !puts) 
 let looking = null;
 $("scene").addEventListener("pointerdown", (event) => {
   if (event.target.closest("button, .handle")) return;
+  if (!event.button && !event.shiftKey && begins(event)) return;
   looking = { x: event.clientX, y: event.clientY, far: 0, slide: event.shiftKey || event.button === 1 };
 });
 window.addEventListener("pointermove", (event) => {
-  if (!looking) return;
+  if (goesOn(event) || !looking) return;
   const dx = event.clientX - looking.x, dy = event.clientY - looking.y;
   looking.far += Math.abs(dx) + Math.abs(dy);
   [looking.x, looking.y] = [event.clientX, event.clientY];
-  if (puts && looking.far < 5) return;
+  if ((puts || toolInHand()) && looking.far < 5) return;
   const box = $("scene").getBoundingClientRect();
   say(looking.slide ? { do: "look", slide: [dx / box.width, dy / box.height], moving: true } : { do: "look", turn: [dx * 0.4, dy * 0.4], moving: true });
 });
 window.addEventListener("pointerup", (event) => {
-  if (!looking) return;
+  if (ends() || !looking) return;
   const clicked = looking.far < 5;
   looking = null;
   if (clicked && puts) {
@@ -311,6 +324,9 @@ window.addEventListener("pointerup", (event) => {
     puts -= 1;
     say({ do: "put", x: (event.clientX - box.left) / box.width, y: (event.clientY - box.top) / box.height });
     if (!puts) $("scene").style.cursor = "";
+  } else if (clicked && toolInHand()) {
+    const box = $("scene").getBoundingClientRect();
+    say({ do: "click", x: (event.clientX - box.left) / box.width, y: (event.clientY - box.top) / box.height });
   } else if (!clicked) say({ do: "look" });
 });
 $("scene").addEventListener("wheel", (event) => {
@@ -332,7 +348,7 @@ $("end").addEventListener("wheel", (event) => {
 const KEYS = [["N", "new screw: click where it enters, then where it aims"], ["D", "copy"], ["Del", "remove"], ["1–9", "take a screw in hand"],
   ["Tab", "walk through handles and controls; arrows move a handle, Shift ten times as far"], ["Esc", "put back what is held"],
   ["Ctrl Z, Ctrl Y", "undo, redo"], ["F A X P", "look: whole, along, across the fracture, from the front"], ["arrows, + −", "turn the bone and draw it nearer, when the scene has the focus"],
-  ["[ ]", "depth cursor by 0.5 mm"], [", .", "dial by 1°"], ["L", "next stocked length (Shift: shorter)"], ["T", "next technique"], ["S", "type the seat depth"], ["H", "hide the screw or show it"], ["?", "this list"]];
+  ["[ ]", "depth cursor by 0.5 mm"], [", .", "dial by 1°"], ["L", "next stocked length (Shift: shorter)"], ["T", "next technique"], ["S", "type the seat depth"], ["H", "hide the screw or show it"], ["B", "the bone and its tools, or the screws again"], ["R", "as scanned or reduced"], ["?", "this list"]];
 $("keys").replaceChildren(make("b", {}, "Keys"), make("dl", {}, ...KEYS.flatMap(([name, words]) => [make("dt", {}, make("kbd", {}, name)), make("dd", {}, words)])), make("form", { method: "dialog" }, make("button", {}, "close")));
 
 const nudge = (handle, along) => say({ do: "nudge", handle, screw: shown.selected, along, across: 0 });
@@ -340,6 +356,7 @@ window.addEventListener("keydown", (event) => {
   if (event.target.matches("input, select, textarea") && event.key !== "Escape") return;
   if (event.key === "Escape") {
     if (hands.giveUp()) return;
+    if (toolInHand()) return say({ do: "tool", tool: null });
     if (puts) { puts = 0; $("scene").style.cursor = ""; say({ do: "cancel" }); quiet(); }
     return;
   }
@@ -355,6 +372,9 @@ window.addEventListener("keydown", (event) => {
   const views = { f: "whole", a: "along", x: "across", p: "front" };
   const lower = event.key.toLowerCase();
   if (event.key === "?") $("keys").showModal();
+  else if (lower === "b") say({ do: "turn", to: root.dataset.column === "bone" ? "screws" : "bone" });
+  else if (lower === "r" && shown.scene?.pose) say({ do: "pose", pose: shown.scene.pose === "reduced" ? "as-scanned" : "reduced" });
+  else if (root.dataset.column === "bone" && !views[lower]) return;
   else if (lower === "n") placing();
   else if (views[lower]) say({ do: "look", view: views[lower] });
   else if (event.target === $("scene") && event.key.startsWith("Arrow")) {
@@ -380,6 +400,8 @@ window.addEventListener("keydown", (event) => {
 
 $("undo").onclick = () => say({ do: "undo" });
 $("redo").onclick = () => say({ do: "redo" });
+$("to-screws").onclick = () => say({ do: "turn", to: "screws" });
+$("to-bone").onclick = () => say({ do: "turn", to: "bone" });
 $("open").onclick = () => say({ do: "back" });
 $("report").onclick = () => { tell("writing the report"); say({ do: "report" }); };
 $("keys-button").onclick = () => $("keys").showModal();
