@@ -23,7 +23,7 @@ from scipy.spatial import cKDTree
 
 from segmentation.asked import Asked, Name, Seed
 from segmentation.components import SPECK_MM3, pieces_above
-from segmentation.edits import Edit, JointBrush, apply_to_parts, document_of
+from segmentation.edits import Edit, JointBrush, Merge, apply_to_parts, document_of
 from segmentation.errors import InputError
 from segmentation.fracture_surface import fracture_surfaces
 from segmentation.how_found import SegmentationRecord, UsedLevel
@@ -164,6 +164,10 @@ def segment(
             made[id(part)] if id(part) in made else iso_surface(part.field_hu, ct.grid, part.offset_ijk)
             for part in parts
         ]
+        if isinstance(edit, Merge):
+            # The one that goes takes its name along; those behind it move up with theirs.
+            gone = max(edit.first, edit.second) - 1
+            seeded = (*seeded[:gone], *seeded[gone + 1 :])
     progress("naming fragments")
     fragments, notes, together = _named(parts, surfaces, names, ct, seeded)
     notes += told

@@ -23,6 +23,7 @@ from segmentation.files import canonical_json
 from segmentation.parts import Cut
 from segmentation.recipe import segment
 from segmentation.vocabulary import Bone, CTVolume, Grid, Surface
+from viewer.bench.case_place import CasePlace
 from viewer.bench.desk import Desk
 from viewer.bench.serve import Bench
 
@@ -80,7 +81,7 @@ def write_ball_case(folder: Path, *placed: PlacedScrew) -> Path:
 @contextmanager
 def served(desk: Desk | None = None, folder: Path | None = None) -> Iterator[Bench]:
     """A bench that answers on a free port while the block runs."""
-    bench = Bench(desk or ball_desk(), folder, "ball")
+    bench = Bench(CasePlace(desk or ball_desk(), folder, "ball"))
     answers, loop, stop = threading.Event(), asyncio.new_event_loop(), asyncio.Event()
 
     def run() -> None:

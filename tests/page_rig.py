@@ -31,10 +31,14 @@ PATIENCE_MS = 30_000
 class Running:
     """``pilothole view`` on a case, until it is ended."""
 
-    def __init__(self, case: Path | None, *more: str) -> None:
+    def __init__(self, case: Path | None, *more: str, cwd: Path | None = None) -> None:
         words = [sys.executable, "-m", "viewer.command_line", "view", "--no-browser", *more]
         self.process = subprocess.Popen(
-            words + ([str(case)] if case else []), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+            words + ([str(case)] if case else []),
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            cwd=cwd,
         )
         assert self.process.stdout is not None
         self.address = self.process.stdout.readline().strip()

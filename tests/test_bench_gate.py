@@ -192,10 +192,10 @@ def test_what_is_no_message_is_told_and_changes_nothing(bench: Bench) -> None:
         said.append(await page.receive_json(timeout=10))
         return said
 
-    before = json.dumps(bench.desk.document)
+    before = json.dumps(bench.place.desk.document)
     said = talked(bench, talk)
     assert all(set(one) == {"said"} and one["said"] for one in said)
-    assert json.dumps(bench.desk.document) == before
+    assert json.dumps(bench.place.desk.document) == before
 
 
 def test_a_message_too_large_ends_the_socket_and_not_the_server(bench: Bench) -> None:

@@ -68,7 +68,7 @@ def carried_over(old: Bone, new: Bone) -> dict[int, Floats]:
 def _deepest_mm(bone: Bone, number: int) -> tuple[float, float, float]:
     """The middle of a fragment's thickest place, RAS+ mm: it stays in the fragment under small changes."""
     inside = bone.labels == number
-    box = ndimage.find_objects(inside)[0]
+    box = ndimage.find_objects(inside.astype(np.uint8))[0]
     depth = ndimage.distance_transform_edt(np.pad(inside[box], 1), sampling=bone.ct.grid.spacing_mm)
     at = np.array(np.unravel_index(int(depth.argmax()), depth.shape)) - 1
     x, y, z = bone.ct.grid.ijk_to_mm((at + [side.start for side in box])[None])[0].tolist()

@@ -114,6 +114,7 @@ class CasePlace:
         else:
             self.mending.failed()
             self.desk.said = str(event.value) if event.kind == "fault" else "cancelled; the bone is as it was"
+            self.mending.told = (self.desk.said,)
         return self._shown(moving=False) | self.hello()
 
     def keep(self) -> dict[str, Any] | None:

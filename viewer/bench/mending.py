@@ -176,7 +176,7 @@ class Mending:
             if first.number == second.number:
                 raise InputError("both places are on one fragment; click two")
             low, high = sorted((first.number, second.number))
-            self._edit("join", Merge(low, high))
+            self._join(low, high)
         else:
             if first.number != self.move or second.number != self.onto:
                 names = [self.desk.bone.fragment(number).name for number in (self.move, self.onto)]
@@ -278,7 +278,14 @@ class Mending:
                 thickest = here
         return thickest.within_mm(thickest.thick_mm)
 
-    def _edit(self, words: str, edit: Cut | Sweep | Merge | JointBrush) -> None:
+    def _join(self, low: int, high: int) -> None:
+        """The fragment with the lower number keeps its name; the other's goes with it."""
+        state, gone = self._known(), self.desk.bone.fragment(high).name
+        names = tuple(one for one in state.names if one[1] != gone)
+        edits = (*state.edits, Merge(low, high))
+        self._begin("join", replace(state, names=names, edits=edits, poses=None))
+
+    def _edit(self, words: str, edit: Cut | Sweep | JointBrush) -> None:
         state = self._known()
         poses = state.poses if isinstance(edit, JointBrush) else None
         self._begin(words, replace(state, edits=(*state.edits, edit), poses=poses))

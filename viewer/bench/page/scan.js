@@ -69,23 +69,23 @@ function grey(histogram, level) {
     handle.addEventListener("keydown", levelKey);
     svg.append(handle);
   }
-  handle.style.display = level.hu === null ? "none" : "";
-  if (level.hu === null) return;
-  const x = histogram.x0_px + level.hu * histogram.scale_px;
+  const hu = level.hu ?? (histogram.low_hu + histogram.high_hu) / 2;
+  const x = histogram.x0_px + hu * histogram.scale_px;
   handle.setAttribute("transform", `translate(${x.toFixed(2)} 0)`);
-  handle.setAttribute("aria-valuenow", level.hu.toFixed(0));
+  handle.setAttribute("aria-valuenow", hu.toFixed(0));
   handle.setAttribute("aria-valuemin", histogram.low_hu.toFixed(0));
   handle.setAttribute("aria-valuemax", histogram.high_hu.toFixed(0));
-  handle.setAttribute("aria-valuetext", `${level.hu.toFixed(0)} HU`);
-  const low = histogram.floor_px, words = `${level.hu.toFixed(0)} HU`;
+  const low = histogram.floor_px, words = level.hu === null ? "set it" : `${hu.toFixed(0)} HU`;
+  handle.setAttribute("aria-valuetext", words);
   handle.innerHTML = `<rect class="hit" x="-14" y="0" width="28" height="${low}"/><line x1="0" x2="0" y1="8" y2="${low}" stroke="var(--ink)" stroke-width="1.6"/>`
     + `<rect class="core" x="-5" y="${low - 34}" width="4" height="22"/><rect class="core" x="1" y="${low - 34}" width="4" height="22"/>`
     + `<rect x="4" y="4" width="${12 + 8 * words.length}" height="20" fill="var(--marker)"/><text x="10" y="19" font-size="14" font-weight="600" fill="var(--on-marker)">${words}</text>`;
-  $("grey-words").textContent = level.given ? "the level is set by hand: bone lies to the right of it"
+  $("grey-words").textContent = level.hu === null ? "no level was found: set it where bone begins"
+    : level.given ? "the level is set by hand: bone lies to the right of it"
     : now.read.adapts ? "no level is set: it adapts to its place, and this is its middle" : "the level was found: bone lies to the right of it";
 }
 
-const hu = (event) => (event.clientX - $("grey").getBoundingClientRect().left - now.histogram.x0_px) / now.histogram.scale_px;
+const underHand = (event) => (event.clientX - $("grey").getBoundingClientRect().left - now.histogram.x0_px) / now.histogram.scale_px;
 const setLevel = (value) => send({ do: "level", hu: Math.min(Math.max(value, now.histogram.low_hu), now.histogram.high_hu) });
 
 function levelKey(event) {
@@ -93,11 +93,11 @@ function levelKey(event) {
   if (!way) return;
   event.preventDefault();
   event.stopPropagation();
-  setLevel(now.level.hu + way * (event.shiftKey ? 50 : 5));
+  setLevel((now.level.hu ?? (now.histogram.low_hu + now.histogram.high_hu) / 2) + way * (event.shiftKey ? 50 : 5));
 }
 
 window.addEventListener("pointermove", (event) => {
-  if (holding) setLevel(hu(event));
+  if (holding) setLevel(underHand(event));
   else if (sliding) {
     const box = $("cut").getBoundingClientRect();
     send({ do: "page", slide: [(event.clientX - sliding[0]) / box.width, (event.clientY - sliding[1]) / box.height] });
@@ -107,7 +107,7 @@ window.addEventListener("pointermove", (event) => {
 window.addEventListener("pointerup", () => { holding = false; sliding = null; });
 $("grey").addEventListener("pointerdown", (event) => {
   if (!now?.read || event.target.closest(".handle")) return;
-  setLevel(hu(event));
+  setLevel(underHand(event));
 });
 $("cut").addEventListener("pointerdown", (event) => { $("cut").focus(); sliding = [event.clientX, event.clientY]; });
 $("cut").addEventListener("wheel", (event) => {
