@@ -144,7 +144,7 @@ def pullout_errors(
 
 
 def spread_about(estimate_n: float, errors: PulloutErrors) -> Interval:
-    """``estimate_n`` with the 5th and 95th percentile of the lognormal spread that ``errors`` give together."""
+    """``estimate_n`` with the 5th and 95th percentile of the lognormal spread that ``errors`` add up to."""
     factor = math.exp(PERCENTILE_95_COUNT * math.hypot(*vars(errors).values()))
     return Interval(estimate_n, estimate_n / factor, estimate_n * factor)
 

@@ -142,6 +142,13 @@ class Room(_Said):
     dark: bool = False
 
 
+class Explain(_Said):
+    """A value of the assessment opened, by its path there; None closes it."""
+
+    do: Literal["explain"]
+    field: Annotated[str, Field(min_length=1, max_length=240)] | None = None
+
+
 class Report(_Said):
     """Write the report beside the case."""
 
@@ -149,7 +156,20 @@ class Report(_Said):
 
 
 Message = Annotated[
-    Drag | Drop | Cancel | Step | Select | Put | Change | Nudge | Screws | Look | Show | Room | Report,
+    Drag
+    | Drop
+    | Cancel
+    | Step
+    | Select
+    | Put
+    | Change
+    | Nudge
+    | Screws
+    | Look
+    | Show
+    | Room
+    | Explain
+    | Report,
     Field(discriminator="do"),
 ]
 

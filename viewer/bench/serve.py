@@ -31,7 +31,13 @@ from viewer.bench.messages import LARGEST_BYTES, Drag, Look, read_message
 if TYPE_CHECKING:
     from viewer.bench.painter import Painter
 
-PAGES = {"": "bench.html", **{name: name for name in ("bench.css", "bench.js", "draw.js", "hands.js")}}
+PAGES = {
+    "": "bench.html",
+    **{
+        name: name
+        for name in ("bench.css", "bench.js", "draw.js", "hands.js", "focus.js", "open.js", "open.css")
+    },
+}
 """Path asked for → file of the page. Nothing else is served."""
 
 KINDS = {"html": "text/html", "css": "text/css", "js": "text/javascript"}
@@ -230,6 +236,8 @@ class Bench:
                     desk.show(message)
                 case "room":
                     self._room(message)
+                case "explain":
+                    self.drawer.open_field = message.field
                 case "report":
                     desk.said = self._report()
                 case _:
