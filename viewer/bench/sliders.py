@@ -36,15 +36,17 @@ def sliders(subject: Subject, cursor_mm: float, shown_mm: tuple[float, float]) -
     """The five handles of a screw; the depth cursor at ``cursor_mm`` walks between ``shown_mm``."""
     result, placed = subject.result, subject.result.placed
     stocked_mm = [length - placed.length_mm for length in placed.screw.stocked_lengths_mm]
-    # The entry moves along the section's height; its slider is its place there.
-    heights_mm = np.concatenate([_corners_mm(one) @ subject.frame.up for one in subject.own])
-    height_mm = float(result.entry_mm @ subject.frame.up)
+    # The entry moves along the section's height, which turns with the axis: its slider is its place along the
+    # direction of the body that is nearest to it, which stays.
+    nearest = int(np.argmax(np.abs(subject.frame.up)))
+    height = np.sign(subject.frame.up[nearest]) * np.eye(3)[nearest]
+    heights_mm = np.concatenate([_corners_mm(one) @ height for one in subject.own])
     x, y, z = (written(float(value)) for value in result.entry_mm)
     at = next((one.name for one in subject.stretches if one.from_mm <= cursor_mm <= one.to_mm), "")
     degree = dial_degree(subject.frame) % FULL_TURN_DEGREE
     return {
         "entry": _slider(
-            height_mm,
+            float(result.entry_mm @ height),
             float(heights_mm.min()),
             float(heights_mm.max()),
             f"entry point, {x} right, {y} front, {z} head, in mm",
@@ -72,7 +74,7 @@ def _corners_mm(fragment: PosedFragment) -> Floats:
 
 def _slider(now: float, low: float, high: float, text: str) -> Slider:
     """``now`` always lies between its ends, which give way where a plan does not keep them."""
-    return Slider(f"{now:.1f}", f"{min(now, low):.1f}", f"{max(now, high):.1f}", text)
+    return Slider(f"{now:.2f}", f"{min(now, low):.2f}", f"{max(now, high):.2f}", text)
 
 
 def _clear(subject: Subject) -> str:

@@ -25,6 +25,7 @@ const say = (message) => {
   if (!socket || socket.readyState !== WebSocket.OPEN) return;
   root.dataset.sent = ++sent;
   socket.send(JSON.stringify({ ...message, seq: sent }));
+  return sent;
 };
 const hands = new Hands(say, () => shown);
 const opened = new Opened(say);
@@ -87,7 +88,7 @@ function show(message) {
   // pressed pointer.
   if (message.said || JSON.stringify(message.read) !== columnShown) keepFocus($("read"), () => read(message.read));
   columnShown = JSON.stringify(message.read);
-  opened.show(message.opened);
+  opened.show(message.opened, message.ack);
   root.dataset.assessments = message.assessments;
 }
 

@@ -26,7 +26,7 @@ export class Opened {
     if (from) this.from = from;
     this.field = field;
     this.arriving = true;
-    this.say({ do: "explain", field });
+    this.asked = this.say({ do: "explain", field });
   }
 
   close() {
@@ -37,8 +37,9 @@ export class Opened {
     document.querySelector(`[data-field="${CSS.escape(this.from)}"]`)?.focus({ preventScroll: true });
   }
 
-  show(told) {
-    if (!this.field) return;
+  show(told, ack) {
+    // An answer to what was said before this value was asked for knows nothing of it.
+    if (!this.field || ack < this.asked) return;
     if (!told) return this.close();
     const panel = $("opened");
     const whole = JSON.stringify(told);
