@@ -1,4 +1,4 @@
-"""Everything on the page is within reach: any value opens and explains itself, every control by key and by ear.
+"""All of the page is within reach: any value opens and explains itself, every control by key and by ear.
 
 The case is the ball of bench_rig.py, served by ``pilothole view`` in a process of its own.
 """

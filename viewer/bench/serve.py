@@ -62,6 +62,7 @@ class Bench:
     write_report: Callable[[Desk], Path] | None = None
     port: int = 0
     painter: Painter | None = None
+    frame_origin: str | None = None
     gate: Gate = field(init=False)
     _page: web.WebSocketResponse | None = None
     _pool: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, "measure"))
@@ -82,7 +83,7 @@ class Bench:
             raise InputError(
                 f"port {self.port} cannot be used ({refusal.strerror}); give another with --port"
             ) from None
-        self.gate = Gate(new_key(), self._socket.getsockname()[1])
+        self.gate = Gate(new_key(), self._socket.getsockname()[1], self.frame_origin)
         self._on_disk = self.desk.document
 
     def application(self) -> web.Application:

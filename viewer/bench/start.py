@@ -32,7 +32,14 @@ DEMO = "scaphoid-waist"
 """The bone that is shown where no case was given."""
 
 
-def view_case(folder: Path | None, *, open_browser: bool, port: int, catalogue: Path | None) -> None:
+def view_case(
+    folder: Path | None,
+    *,
+    open_browser: bool,
+    port: int,
+    catalogue: Path | None,
+    frame_origin: str | None = None,
+) -> None:
     """Serve ``folder`` (None: a demo bone that is not kept) until the program is ended."""
     from viewer.pipeline import screws_known
 
@@ -49,6 +56,7 @@ def view_case(folder: Path | None, *, open_browser: bool, port: int, catalogue: 
                 painter=Painter(bone, desk.posed),
                 write_report=None if folder is None else _reporter(folder, bone),
                 port=port,
+                frame_origin=frame_origin,
             )
         _serve(bench, open_browser=open_browser)
 

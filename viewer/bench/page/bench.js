@@ -15,8 +15,10 @@ let saidTimer = 0;
 let spokenTimer = 0;
 
 // The key came in the address; it stays with this tab and leaves the address bar at once.
-const key = location.hash.slice(1) || sessionStorage.getItem("key") || "";
-sessionStorage.setItem("key", key);
+// In a notebook's frame a browser may keep no storage for us: then a reload asks for the address again.
+const kept = (() => { try { return sessionStorage; } catch { return null; } })();
+const key = location.hash.slice(1) || kept?.getItem("key") || "";
+kept?.setItem("key", key);
 history.replaceState(null, "", location.pathname);
 
 // Each message has a number; what is shown says which it answers, so that a delay can be measured.
