@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -20,6 +21,7 @@ from typing import Any
 import numpy as np
 import pytest
 from bench_rig import LAG, ball_bone, through_ball, write_ball_case
+from house import ROOT
 from page_rig import BROWSER, FLAGS, PATIENCE_MS
 
 import viewer.notebook as notebook
@@ -328,3 +330,10 @@ def test_a_bone_is_its_fragments_by_name_and_its_joint() -> None:
 def test_what_has_no_form_is_told() -> None:
     with pytest.raises(InputError, match="got str"):
         notebook.as_pyvista("bone")
+
+
+def test_the_documentation_calls_what_is_there() -> None:
+    page = (ROOT / "viewer/docs/notebook.md").read_text(encoding="utf-8")
+    called = set(re.findall(r"notebook\.(\w+)\(", page))
+    assert called == {"show", "bench", "as_pyvista"}
+    assert all(callable(getattr(notebook, name)) for name in called)
