@@ -25,7 +25,7 @@ from planner.density import (
 from planner.engagement import Bite, bites, gliding_hole_to_mm, threads_engaged
 from planner.findings import CAUTIONS, findings_of
 from planner.fracture import fracture_crossings
-from planner.hold import pullout_n
+from planner.hold import hold_in
 from planner.intervals import clearance_intervals, length_intervals
 from planner.limits import Limits
 from planner.path import Path, crossed_fragments, touched_fragments, trace
@@ -55,6 +55,7 @@ BESIDE = "the axis does not cross this fragment"
 UNCALIBRATED = "density is not calibrated"
 NO_FALL = "the density does not fall by half within reach: cortex and what lies beneath are not told apart"
 CUT_OFF = "the bone is cut off by the border of the scan: it is at least this long"
+NOTHING_BITES = "no force: no thread bites, or what it bites in holds nothing"
 NO_CORTEX = "no cortex was measured there: the surface is a plain grey level, or shows no edge"
 UNKNOWN = "part of it lies outside the scan, in metal, or holds no data"
 
@@ -150,20 +151,20 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
             reasons[f"fragments.{number}.intervals.axis_path_mm"] = (
                 BESIDE if number not in crossed else CUT_OFF
             )
-        hold = None
-        if calibration is None:
-            reasons[f"fragments.{number}.pullout_n"] = _uncalibrated(prepared.bone)
-        else:
-            hold = pullout_n(
-                path,
-                each[number],
-                all_bites[number],
-                calibration,
-                prepared.bone.host,
-                engaged_error_mm(prepared.bone.fragment(number)),
-            )
-            if hold is None:
-                reasons[f"fragments.{number}.pullout_n"] = UNKNOWN
+        hold = hold_in(
+            path,
+            each[number],
+            all_bites[number],
+            calibration,
+            prepared.bone.host,
+            engaged_error_mm(prepared.bone.fragment(number)),
+        )
+        if hold.pullout_n is None:
+            why = _uncalibrated(prepared.bone) if calibration is None else UNKNOWN
+            for field in ("pullout_n", "pullout_errors", "threads.mean_shear_mpa"):
+                reasons[f"fragments.{number}.{field}"] = why
+        elif hold.errors is None:
+            reasons[f"fragments.{number}.pullout_errors"] = NOTHING_BITES
         fragments.append(
             FragmentResult(
                 fragment=number,
@@ -173,7 +174,9 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
                 threads_engaged=threads_engaged(all_bites[number]),
                 mean_hu=hu,
                 mean_density_mg_cm3=density,
-                pullout_n=hold,
+                pullout_n=hold.pullout_n,
+                threads=hold.threads,
+                pullout_errors=hold.errors,
                 intervals=FragmentIntervals(axis_path, lengths.thread_engagement_mm[number], doubt),
             )
         )

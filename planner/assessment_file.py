@@ -69,6 +69,28 @@ class GoverningPart(IntervalPart):
     governed_by: int | None
 
 
+class ThreadPart(Part):
+    """The full thread of one zone that bites in a fragment, and the mean shear strength around it."""
+
+    zone: int
+    major_mm: float
+    core_mm: float
+    pitch_mm: float
+    engagement_mm: float
+    mean_shear_mpa: float | None
+
+
+class PulloutErrorsPart(Part):
+    """Relative standard errors whose squares add up to that of a pull-out."""
+
+    shear_law_fraction: float
+    density_fraction: float
+    diameters_fraction: float
+    form_fraction: float
+    engaged_length_fraction: float
+    ash_fraction: float
+
+
 class FragmentPart(Part):
     """What the screw does in one fragment."""
 
@@ -80,6 +102,8 @@ class FragmentPart(Part):
     mean_density_mg_cm3: float | None
     mean_hu: float | None
     pullout_n: IntervalPart | None
+    threads: list[ThreadPart]
+    pullout_errors: PulloutErrorsPart | None
     intervals: FragmentIntervalsPart
 
 

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.shear_laws import STONE_EXPONENT_FACTOR
-from planner.vocabulary import Interval, Thread
+from planner.vocabulary import Interval, PulloutErrors, Thread
 from segmentation.errors import InputError
 from segmentation.vocabulary import Host
 
@@ -110,17 +110,42 @@ def interval(
             f"an interval needs an estimate and an engaged length above 0 (got {estimate_n:g} N, "
             f"{engaged_mm:g} mm): a thread without engagement has no pull-out"
         )
-    spread = math.hypot(
-        law_fraction,
-        calibration_fraction,
-        geometry_error_fraction(thread),
-        FORM_ERROR_FRACTION,
-        # Of a thread that hardly bites, no more than all is uncertain.
-        engaged_error_mm / math.hypot(engaged_mm, engaged_error_mm),
-        # Only Stone's half of the geometric mean goes by apparent density.
-        ASH_RATIO_ERROR_FRACTION * STONE_EXPONENT_FACTOR / 2 if host == "bone" else 0.0,
+    errors = pullout_errors(
+        law_fraction=law_fraction,
+        calibration_fraction=calibration_fraction,
+        engaged_mm=engaged_mm,
+        thread=thread,
+        host=host,
+        engaged_error_mm=engaged_error_mm,
     )
-    factor = math.exp(PERCENTILE_95_COUNT * spread)
+    return spread_about(estimate_n, errors)
+
+
+def pullout_errors(
+    *,
+    law_fraction: float,
+    calibration_fraction: float,
+    engaged_mm: float,
+    thread: Thread,
+    host: Host,
+    engaged_error_mm: float = ENGAGED_LENGTH_ERROR_MM,
+) -> PulloutErrors:
+    """The terms of ``interval``, each as a relative standard error."""
+    return PulloutErrors(
+        shear_law_fraction=law_fraction,
+        density_fraction=calibration_fraction,
+        diameters_fraction=geometry_error_fraction(thread),
+        form_fraction=FORM_ERROR_FRACTION,
+        # Of a thread that hardly bites, no more than all is uncertain.
+        engaged_length_fraction=engaged_error_mm / math.hypot(engaged_mm, engaged_error_mm),
+        # Only Stone's half of the geometric mean goes by apparent density.
+        ash_fraction=ASH_RATIO_ERROR_FRACTION * STONE_EXPONENT_FACTOR / 2 if host == "bone" else 0.0,
+    )
+
+
+def spread_about(estimate_n: float, errors: PulloutErrors) -> Interval:
+    """``estimate_n`` with the 5th and 95th percentile of the lognormal spread that ``errors`` add up to."""
+    factor = math.exp(PERCENTILE_95_COUNT * math.hypot(*vars(errors).values()))
     return Interval(estimate_n, estimate_n / factor, estimate_n * factor)
 
 

@@ -149,6 +149,33 @@ class FragmentIntervals:
 
 
 @dataclass(frozen=True)
+class ThreadHold:
+    """The full thread of one zone that bites in one fragment, and the mean shear strength around it.
+
+    ``zone`` counts from 1 at the head or trailing end; ``mean_shear_mpa`` is None where density is unknown.
+    """
+
+    zone: int
+    major_mm: float
+    core_mm: float
+    pitch_mm: float
+    engagement_mm: float
+    mean_shear_mpa: float | None
+
+
+@dataclass(frozen=True)
+class PulloutErrors:
+    """Relative standard errors whose squares add up to that of a pull-out (``pullout.pullout_errors``)."""
+
+    shear_law_fraction: float
+    density_fraction: float
+    diameters_fraction: float
+    form_fraction: float
+    engaged_length_fraction: float
+    ash_fraction: float
+
+
+@dataclass(frozen=True)
 class FragmentResult:
     """What one screw does in one fragment. A None has its reason in ``ScrewResult.reasons``."""
 
@@ -161,6 +188,8 @@ class FragmentResult:
     mean_density_mg_cm3: float | None
     pullout_n: Interval | None
     intervals: FragmentIntervals = FragmentIntervals()
+    threads: tuple[ThreadHold, ...] = ()
+    pullout_errors: PulloutErrors | None = None
 
 
 @dataclass(frozen=True)

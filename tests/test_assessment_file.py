@@ -27,8 +27,10 @@ from planner.vocabulary import (
     PathProfile,
     PlacedScrew,
     Profile1D,
+    PulloutErrors,
     ScrewIntervals,
     ScrewResult,
+    ThreadHold,
 )
 from segmentation.files import canonical_json
 
@@ -57,7 +59,11 @@ def result(*, calibrated: bool = True) -> ScrewResult:
         gliding_hole_to_mm=9.1,
         angles_degree={"sagittal": 12.0, "coronal": 3.0, "axial": 77.5},
         fragments=(
-            FragmentResult(1, "tibia", 15.0, 12.0, 9.6, 300.0, density, pullout),
+            FragmentResult(
+                *(1, "tibia", 15.0, 12.0, 9.6, 300.0, density, pullout),
+                threads=(ThreadHold(1, 3.5, 2.4, 1.25, 12.0, 3.1 if calibrated else None),),
+                pullout_errors=PulloutErrors(0.25, 0.16, 0.03, 0.07, 0.03, 0.05) if calibrated else None,
+            ),
             FragmentResult(2, "=malleolus", 11.0, 0.0, 0.0, None, None, None),
         ),
         layers=(Layer("near cortex", 0.0, 2.0, 800.0, None), Layer("cancellous", 2.0, 25.0, 250.0, density)),
@@ -104,9 +110,14 @@ CONTRACT = {
     ),
     "screws.0.fragments.0": (
         "fragment fragment_name axis_path_mm thread_engagement_mm threads_engaged mean_density_mg_cm3 "
-        "mean_hu pullout_n intervals"
+        "mean_hu pullout_n intervals threads pullout_errors"
     ),
     "screws.0.fragments.0.pullout_n": "estimate low high",
+    "screws.0.fragments.0.threads.0": "zone major_mm core_mm pitch_mm engagement_mm mean_shear_mpa",
+    "screws.0.fragments.0.pullout_errors": (
+        "shear_law_fraction density_fraction diameters_fraction form_fraction engaged_length_fraction "
+        "ash_fraction"
+    ),
     "screws.0.intervals": "bone_length_mm gliding_hole_to_mm clearance_mm",
     "screws.0.intervals.bone_length_mm": "low high",
     "screws.0.intervals.clearance_mm": "leading_end trailing_end body",
@@ -122,7 +133,7 @@ CONTRACT = {
     "screws.0.findings.0": "code severity message value limit source",
 }
 """Source: the project's design, "Files a user meets", the three keys added there beside angles, and what was
-added since: intervals, cortices and fractures."""
+added since: intervals, cortices, fractures, and what a pull-out is made of."""
 
 
 def at(document: Any, place: str) -> Any:

@@ -47,6 +47,10 @@ WITHOUT_UNIT = {
         *("median", "at_axis"),
     },
     "planner/findings.py": {"value", "limit"},
+    # A formula's line is about any quantity; its text tells the unit.
+    "planner/worked.py": {"value", "result"},
+    # A handle's value is in mm, the dial's in degrees; the text that is spoken tells which.
+    "viewer/bench/sliders.py": {"now", "low", "high"},
     # The words of the command line: --length, --threshold, --kvp; their help tells the unit.
     "viewer/commands/screws.py": {"length"},
     "viewer/commands/segment.py": {"threshold", "kvp"},
@@ -65,7 +69,7 @@ WITHOUT_UNIT = {
 """Names that need no unit, each with its reason."""
 
 DRAWING = re.compile(
-    r"viewer/(report/\w+|bench/(camera_hand|column|drawn|limit_rows|serve|strip_in_hand)|screw_drawing)\.py"
+    r"viewer/(report/\w+|bench/(camera_hand|column|drawn|limit_rows|serve|strip_in_hand)|notebook/shown|screw_drawing)\.py"
 )
 DRAWING_WORDS = re.compile(
     # Lengths on paper are pixels, and nothing else is: SVG's own words need no unit.

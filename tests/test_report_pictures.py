@@ -121,6 +121,17 @@ def test_a_line_crosses_a_ball_where_its_chord_ends(ball):
     assert depths == pytest.approx([20 - 8, 20 + 8], abs=0.02)
 
 
+def test_a_line_through_a_corner_or_an_edge_of_the_mesh_crosses_once_there(ball):
+    vertices_mm, faces = ball
+    edges = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]]])[::97]
+    middles = vertices_mm[edges].mean(axis=1)
+    for point_mm in np.concatenate([vertices_mm[::37], middles]):
+        along = -point_mm / np.linalg.norm(point_mm)
+        depths = crossing_depths_mm(-20 * along, along, vertices_mm, faces)
+        assert len(depths) == 2, point_mm
+        assert depths == pytest.approx([10, 30], abs=0.05)
+
+
 # --- the screw as drawn -----------------------------------------------------------------------------------
 
 

@@ -174,6 +174,8 @@ class CasePlace:
                 desk.show(message)
             case "room":
                 self._room(message)
+            case "explain":
+                self.drawer.open_field = message.field
             case "report":
                 desk.said = self._report()
             case "back":

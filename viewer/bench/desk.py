@@ -39,6 +39,10 @@ FIRST_FAMILY = "headless-two-pitch-3.0-3.9"
 """Family of the first screw of a plan, where the catalogue has it. Our choice."""
 
 
+CURSOR_BEYOND_MM = 3.0
+"""The depth cursor walks this far beyond entry, exit and tip (design of the page)."""
+
+
 @dataclass
 class Held:
     """What the hand holds: the handle, and how things lay when it was taken."""
@@ -229,7 +233,12 @@ class Desk:
 
     def _cursor_mm(self, result: ScrewResult) -> float:
         wanted = result.tip_depth_mm / 2 if self.cursor_mm is None else self.cursor_mm
-        return float(np.clip(wanted, -3.0, max(result.bone_length_mm, result.tip_depth_mm) + 3.0))
+        return float(np.clip(wanted, *self.cursor_ends_mm(result)))
+
+    @staticmethod
+    def cursor_ends_mm(result: ScrewResult) -> tuple[float, float]:
+        """Between which depths the cursor walks."""
+        return -CURSOR_BEYOND_MM, max(result.bone_length_mm, result.tip_depth_mm) + CURSOR_BEYOND_MM
 
     @property
     def cursor_depth_mm(self) -> float:

@@ -14,6 +14,8 @@ from segmentation.vocabulary import Floats
 from viewer.bench.column import column
 from viewer.bench.desk import Desk
 from viewer.bench.hand import dial_degree
+from viewer.bench.opened import opened
+from viewer.bench.sliders import sliders
 from viewer.bench.strip_in_hand import Strip
 from viewer.bench.themes import themed
 from viewer.report import words
@@ -41,6 +43,7 @@ class Drawer:
 
     desk: Desk
     end_px: float = 240.0
+    open_field: str | None = None
     strip: Strip = field(init=False)
     marks: Callable[[], list[tuple[str, Floats]]] = list
     """Named places, as the plan sees them, that are to be drawn in the scene."""
@@ -62,12 +65,15 @@ class Drawer:
             "scene": self.scene(subject),
         }
         if subject is None or desk.assessment is None:
-            return shown | {"strip": None, "end": None, "read": None, "assessment": None}
+            return shown | {"strip": None, "end": None, "read": None, "assessment": None, "opened": None}
+        document = assessment_document(desk.assessment)
+        told = self._sliders(subject)
         return shown | {
-            "strip": self.strip.message(subject),
-            "end": self._end(subject),
+            "strip": self.strip.message(subject) | {"sliders": told},
+            "end": self._end(subject) | {"sliders": told},
             "read": column(subject, sorted(desk.screws)),
-            "assessment": _without_nan(assessment_document(desk.assessment)),
+            "assessment": _without_nan(document),
+            "opened": opened(document, self.open_field),
         }
 
     def scene(self, subject: Subject | None) -> dict[str, Any]:
@@ -75,10 +81,12 @@ class Drawer:
         camera = self.desk.camera
         drawn = directions(camera) + scale_bar(camera)
         handles: dict[str, Any] = {}
+        told: dict[str, Any] = {}
         if subject is not None:
             result, frame = subject.result, subject.frame
             entry_px, tip_px = camera.to_px([result.entry_mm, result.tip_mm]).tolist()
             handles = {"entry": entry_px, "tip": tip_px}
+            told = self._sliders(subject)
             before_mm = min(subject.top_depth_mm, 0.0) - AXIS_BEYOND_MM
             after_mm = max(result.bone_length_mm, result.tip_depth_mm) + AXIS_BEYOND_MM
             (x1, y1), (x2, y2) = camera.to_px([frame.at_mm(before_mm), frame.at_mm(after_mm)]).tolist()
@@ -104,10 +112,16 @@ class Drawer:
             "width": camera.width_px,
             "height": camera.height_px,
             "handles": handles,
+            "sliders": told,
             "fragments": fragments,
             "neighbours": self.desk.neighbours,
             "pose": self.desk.pose if self.desk.reduced else None,
         }
+
+    def _sliders(self, subject: Subject) -> dict[str, Any]:
+        """What the handles are to those who hear the page."""
+        told = sliders(subject, self.desk.cursor_depth_mm, self.desk.cursor_ends_mm(subject.result))
+        return {name: vars(one) for name, one in told.items()}
 
     def _end(self, subject: Subject) -> dict[str, Any]:
         depth_mm = self.desk.cursor_depth_mm

@@ -9,11 +9,14 @@ The key travels in the fragment of the printed address, which no browser sends a
 from __future__ import annotations
 
 import hmac
+import re
 import secrets
 from dataclasses import dataclass
 
 from aiohttp import web
 from aiohttp.typedefs import Handler, Middleware
+
+from segmentation.errors import InputError
 
 HOST = "127.0.0.1"
 """The loopback address; never another."""
@@ -21,10 +24,13 @@ HOST = "127.0.0.1"
 KEY_BYTES = 32
 """Random bytes of a key: 256 bits."""
 
+NO_FRAME = "frame-ancestors 'self'"
+"""No page but our own may show ours in a frame."""
+
 HEADERS = {
     "Content-Security-Policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; "
-        "connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'self'"
+        f"connect-src 'self'; base-uri 'none'; form-action 'none'; {NO_FRAME}"
     ),
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
@@ -40,12 +46,31 @@ def new_key() -> str:
     return secrets.token_urlsafe(KEY_BYTES)
 
 
+def loopback_origin(text: str) -> str:
+    """``text`` as the origin of a page of this computer, such as http://localhost:8888. Raises InputError.
+
+    >>> loopback_origin("http://localhost:8888/")
+    'http://localhost:8888'
+    """
+    found = re.fullmatch(r"(https?://(?:localhost|127\.0\.0\.1|\[::1\]):(\d{1,5}))/?", text.strip())
+    if found is None or not 0 < int(found[2]) < 65536:
+        raise InputError(
+            "a frame's origin must be an address of this computer with its port, such as "
+            f"http://localhost:8888 (got {text[:80]!r})"
+        )
+    return found[1]
+
+
 @dataclass(frozen=True)
 class Gate:
-    """What a request must bring: the port's own host name and, for the socket, the origin and the key."""
+    """What a request must bring: the port's own host name and, for the socket, the origin and the key.
+
+    A page of ``frame_origin`` may show ours in a frame; by default no other page may.
+    """
 
     key: str
     port: int
+    frame_origin: str | None = None
 
     @property
     def hosts(self) -> tuple[str, ...]:
@@ -56,6 +81,14 @@ class Gate:
     def address(self) -> str:
         """What is printed once: the address with the key in its fragment."""
         return f"http://{HOST}:{self.port}/#{self.key}"
+
+    @property
+    def headers(self) -> dict[str, str]:
+        """HEADERS, with the one origin that may frame the page."""
+        policy = HEADERS["Content-Security-Policy"]
+        if self.frame_origin is not None:
+            policy = policy.replace(NO_FRAME, f"frame-ancestors {self.frame_origin}")
+        return HEADERS | {"Content-Security-Policy": policy}
 
     def knows_host(self, request: web.Request) -> bool:
         """Whether the request was addressed to this server, and not to a name that was pointed at it."""
@@ -86,7 +119,7 @@ class Gate:
             except web.HTTPException as fault:
                 return _refused(fault.reason, fault.status)
             if not answer.prepared:
-                answer.headers.update(HEADERS)
+                answer.headers.update(self.headers)
             return answer
 
         return guard

@@ -142,6 +142,13 @@ class Room(_Said):
     dark: bool = False
 
 
+class Explain(_Said):
+    """A value of the assessment opened, by its path there; None closes it."""
+
+    do: Literal["explain"]
+    field: Annotated[str, Field(min_length=1, max_length=240)] | None = None
+
+
 class Report(_Said):
     """Write the report beside the case."""
 
@@ -288,6 +295,7 @@ Message = Annotated[
     | Look
     | Show
     | Room
+    | Explain
     | Report
     | Files
     | Demo

@@ -25,9 +25,9 @@ from viewer.bench.messages import LARGEST_BYTES, Drag, Level, Look, read_message
 from viewer.bench.place import Place
 from viewer.bench.work import Work, WorkEvent
 
-SCRIPTS = ("bench.js", "draw.js", "hands.js", "start.js", "scan.js", "bone.js")
+SCRIPTS = ("bench.js", "draw.js", "focus.js", "hands.js", "open.js", "start.js", "scan.js", "bone.js")
 
-PAGES = {"": "bench.html", **{name: name for name in ("bench.css", *SCRIPTS)}}
+PAGES = {"": "bench.html", **{name: name for name in ("bench.css", "open.css", *SCRIPTS)}}
 """Path asked for → file of the page. Nothing else is served."""
 
 KINDS = {"html": "text/html", "css": "text/css", "js": "text/javascript"}
@@ -49,6 +49,7 @@ class Bench:
     place: Place
     work: Work = field(default_factory=Work)
     port: int = 0
+    frame_origin: str | None = None
     gate: Gate = field(init=False)
     _page: web.WebSocketResponse | None = None
     _pool: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, "measure"))
@@ -65,7 +66,7 @@ class Bench:
             raise InputError(
                 f"port {self.port} cannot be used ({refusal.strerror}); give another with --port"
             ) from None
-        self.gate = Gate(new_key(), self._socket.getsockname()[1])
+        self.gate = Gate(new_key(), self._socket.getsockname()[1], self.frame_origin)
 
     def application(self) -> web.Application:
         """The routes: the page's files and the socket."""

@@ -33,7 +33,14 @@ LOCK = ".bench"
 """File in a case that a running page holds. It stays, empty, when the page ends."""
 
 
-def view_case(folder: Path | None, *, open_browser: bool, port: int, catalogue: Path | None) -> None:
+def view_case(
+    folder: Path | None,
+    *,
+    open_browser: bool,
+    port: int,
+    catalogue: Path | None,
+    frame_origin: str | None = None,
+) -> None:
     """Serve ``folder`` (None: the start, from which one is chosen) until the program is ended."""
     from viewer.pipeline import screws_known
 
@@ -43,7 +50,8 @@ def view_case(folder: Path | None, *, open_browser: bool, port: int, catalogue: 
     else:
         with working("view") as progress:
             place = doors.case(folder, progress)
-    _serve(Bench(place, doors.work, port=port), open_browser=open_browser)
+    bench = Bench(place, doors.work, port=port, frame_origin=frame_origin)
+    _serve(bench, open_browser=open_browser)
 
 
 class Doors:

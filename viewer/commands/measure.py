@@ -28,6 +28,13 @@ def measure(
     catalogue: Annotated[
         Path | None, typer.Option(metavar="FILE", help="A catalogue of your own screws.")
     ] = None,
+    explain: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FIELD",
+            help="Tell of one value what it is and how it comes about, by its path in the JSON.",
+        ),
+    ] = None,
     strict: Annotated[
         bool, typer.Option("--strict", help="Exit with 1 when a screw has a stop finding.")
     ] = False,
@@ -39,13 +46,16 @@ def measure(
       pilothole measure case                            the case's plan.json; writes its assessment.json
       pilothole measure case --plan other.json --csv screws.csv
       pilothole measure case --json - --strict
+      pilothole measure case --explain "screws[0].fragments[1].pullout_n"
     """
     from planner.assessment_file import assessment_document
+    from planner.explain import explain as explain_value
     from planner.screws_csv import csv_text
     from segmentation.case import ASSESSMENT
     from segmentation.errors import InputError
     from segmentation.files import canonical_json, write_whole
     from viewer.console import working
+    from viewer.explaining import tell_explanation
     from viewer.outputs import check_output, write_output
     from viewer.pipeline import assess_case
     from viewer.summary import tell_assessment
@@ -58,12 +68,16 @@ def measure(
         check_output(output, inputs=(plan, catalogue))
     with working("measure") as progress:
         _, assessment = assess_case(case, plan, catalogue, progress, as_scanned=as_scanned)
-    content = canonical_json(assessment_document(assessment))
+    document = assessment_document(assessment)
+    told = None if explain is None else explain_value(document, explain)
+    content = canonical_json(document)
     if plan is None:
         write_whole(case / ASSESSMENT, content)
     write_output(json, content)
     write_output(csv, csv_text(assessment).encode())
-    if Path("-") not in (json, csv):
+    if told is not None and Path("-") not in (json, csv):
+        tell_explanation(told)
+    elif Path("-") not in (json, csv):
         tell_assessment(assessment)
     if strict and any(f.severity == "stop" for result in assessment.screws for f in result.findings):
         raise typer.Exit(1)

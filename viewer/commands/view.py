@@ -14,6 +14,12 @@ def view(
         bool, typer.Option("--no-browser", help="Only print the address; open nothing.")
     ] = False,
     port: Annotated[int, typer.Option(metavar="N", min=0, max=65535, help="Port; 0 takes a free one.")] = 0,
+    frame: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ORIGIN", help="A page of this computer, such as a notebook, that may show it in a frame."
+        ),
+    ] = None,
     catalogue: Annotated[
         Path | None, typer.Option(metavar="FILE", help="A catalogue of your own screws.")
     ] = None,
@@ -29,6 +35,8 @@ def view(
       pilothole view                      a demo bone to try
       pilothole view case --no-browser    print the address for a browser of your choice
     """
+    from viewer.bench.gate import loopback_origin
     from viewer.bench.start import view_case
 
-    view_case(case, open_browser=not no_browser, port=port, catalogue=catalogue)
+    frame_origin = None if frame is None else loopback_origin(frame)
+    view_case(case, open_browser=not no_browser, port=port, catalogue=catalogue, frame_origin=frame_origin)

@@ -25,6 +25,10 @@ WINDOWS_HU = {"bone": (-450.0, 1300.0), "foam": (-1000.0, 0.0)}
 """Black and white of a CT section by host. Our choice: soft tissue stays dark grey, a dense cortex just
 turns white; foams are lighter than water."""
 
+AT_EDGE_RATIO, SAME_CROSSING_MM = 1e-9, 1e-6
+"""A line so near to a triangle's edge, as a share of it, meets it, and crossings the same way so near to each
+other are one. Our choice: rounding."""
+
 STEP_MM = 0.1
 """Grid of a CT section. Our choice: a quarter of a fine voxel, so that the picture shows no steps of its
 own."""
@@ -197,7 +201,7 @@ def crossing_depths_mm(
     origin_mm: Floats, along: Floats, vertices_mm: Floats, faces: npt.NDArray[np.int32]
 ) -> Floats:
     """Depths at which a line crosses a surface, ascending (Möller and Trumbore 1997, J Graphics Tools
-    2:21)."""
+    2:21). A line through an edge or a corner of the mesh crosses once there."""
     corner, first, second = (vertices_mm[faces[:, place]] for place in range(3))
     edge1, edge2 = first - corner, second - corner
     across = np.cross(along, edge2)
@@ -209,5 +213,8 @@ def crossing_depths_mm(
         turned = np.cross(away, edge1)
         v = (turned @ along) * inverse
         depth_mm = (edge2 * turned).sum(1) * inverse
-        hit = (u >= 0) & (v >= 0) & (u + v <= 1)
-    return np.sort(depth_mm[hit & np.isfinite(depth_mm)])
+        hit = (np.minimum(np.minimum(u, v), 1 - u - v) >= -AT_EDGE_RATIO) & np.isfinite(depth_mm)
+    order = np.argsort(depth_mm[hit])
+    depth_mm, inward = depth_mm[hit][order], determinant[hit][order] > 0
+    again = (np.diff(depth_mm, prepend=-np.inf) < SAME_CROSSING_MM) & (inward == np.roll(inward, 1))
+    return np.asarray(depth_mm[~again])

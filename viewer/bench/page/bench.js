@@ -1,22 +1,27 @@
 // The page: says what the hand does, shows what the planner answers, and holds no number of its own.
 
 import { $, drawn, field, make, severity } from "./draw.js";
+import { keepFocus } from "./focus.js";
 import { Hands } from "./hands.js";
 import { begins, ends, goesOn, showBone, toolInHand } from "./bone.js";
 import { showScan, showWork } from "./scan.js";
 import { showStart } from "./start.js";
+import { Opened } from "./open.js";
 
 const root = $("root");
 let shown = { selected: 0 };
 let before = {};
+let columnShown = "";
 let socket = null;
 let busy = false;
 let saidTimer = 0;
 let spokenTimer = 0;
 
 // The key came in the address; it stays with this tab and leaves the address bar at once.
-const key = location.hash.slice(1) || sessionStorage.getItem("key") || "";
-sessionStorage.setItem("key", key);
+// In a notebook's frame a browser may keep no storage for us: then a reload asks for the address again.
+const kept = (() => { try { return sessionStorage; } catch { return null; } })();
+const key = location.hash.slice(1) || kept?.getItem("key") || "";
+kept?.setItem("key", key);
 history.replaceState(null, "", location.pathname);
 
 // Each message has a number; what is shown says which it answers, so that a delay can be measured.
@@ -25,8 +30,10 @@ const say = (message) => {
   if (!socket || socket.readyState !== WebSocket.OPEN) return;
   root.dataset.sent = ++sent;
   socket.send(JSON.stringify({ ...message, seq: sent }));
+  return sent;
 };
 const hands = new Hands(say, () => shown);
+const opened = new Opened(say);
 
 function connect() {
   socket = new WebSocket(`ws://${location.host}/ws?key=${encodeURIComponent(key)}`);
@@ -96,10 +103,11 @@ function show(message) {
   if (message.assessments === undefined) return;
   step($("undo"), "Undo", message.undo);
   step($("redo"), "Redo", message.redo);
-  screws(message.screws, message.selected);
+  keepFocus($("screws"), () => screws(message.screws, message.selected));
   strip(message.strip);
   end(message.end);
   column(message);
+  opened.show(message.opened, message.ack);
   root.dataset.assessments = message.assessments;
 }
 
@@ -107,7 +115,15 @@ function column(message) {
   for (const name of ["screws", "bone"]) $("to-" + name).setAttribute("aria-pressed", String(message.column === name));
   root.dataset.column = message.column;
   showBone(message.bone, say);
-  if (message.column !== "bone") read(message.read);
+  if (message.bone) {
+    columnShown = "";
+    return;
+  }
+  // Drawn anew only where a number changed, or one typed was refused: marks stay, and so does a button under a
+  // pressed pointer.
+  const now = JSON.stringify(message.read);
+  if (message.said || now !== columnShown) keepFocus($("read"), () => read(message.read));
+  columnShown = now;
 }
 
 const values = (read) => Object.fromEntries(
@@ -144,8 +160,8 @@ function layer(svg, width, height, markup) {
 function scene(data) {
   const svg = $("scene-over");
   layer(svg, data.width, data.height, data.svg);
-  for (const [name, [x, y]] of Object.entries(data.handles)) hands.handle(svg, "scene", name, x, y, name, 0);
-  look(data);
+  for (const [name, [x, y]] of Object.entries(data.handles)) hands.handle(svg, "scene", name, x, y, data.sliders[name]);
+  keepFocus($("look"), () => look(data));
 }
 
 function look(data) {
@@ -154,7 +170,7 @@ function look(data) {
   $("look").replaceChildren(make("span", { class: "word" }, "Look"),
     ...views.flatMap(([view, letter]) => [make("button", { id: "look-" + view, onclick: () => say({ do: "look", view }) }, words[view]), make("kbd", {}, letter)]),
     make("span", { class: "word" }, "Show"),
-    ...data.fragments.map((one) => make("button", { "aria-pressed": String(one.shown), onclick: () => say({ do: "show", fragment: one.number }) }, drawn(one.swatch), " " + one.name)),
+    ...data.fragments.map((one) => make("button", { "data-fragment": one.number, "aria-pressed": String(one.shown), onclick: () => say({ do: "show", fragment: one.number }) }, drawn(one.swatch), " " + one.name)),
     make("button", { id: "neighbours", "aria-pressed": String(data.neighbours), onclick: () => say({ do: "show", neighbours: !data.neighbours }) }, "neighbours"),
     ...(data.pose ? [make("button", { id: "pose", "aria-pressed": String(data.pose === "as-scanned"), onclick: () => say({ do: "pose", pose: data.pose === "reduced" ? "as-scanned" : "reduced" }) }, "as scanned"), make("kbd", {}, "R")] : []));
 }
@@ -198,18 +214,12 @@ function strip(data) {
   const cursor = svg.querySelector(":scope > line") || document.createElementNS("http://www.w3.org/2000/svg", "line");
   for (const [name, value] of Object.entries({ x1: data.cursor_px, x2: data.cursor_px, y1: data.section[1] - 6, y2: data.height - 40, stroke: "var(--marker)", "stroke-width": 1.6, "pointer-events": "none" })) cursor.setAttribute(name, value);
   if (!cursor.parentNode) svg.append(cursor);
-  const read = shown.read;
-  const texts = {
-    entry: "entry point, on the surface",
-    tip: `tip, ${read.lengths[1].shown} mm deep`,
-    seat: read.seat_words,
-  };
   for (const name of ["entry", "tip", "seat"]) {
     let [x, y] = data.handles[name];
     if (name === "seat") y += 22;
-    hands.handle(svg, "strip", name, x, y, texts[name], name === "tip" ? read.lengths[1].value : read.seat_depth_mm);
+    hands.handle(svg, "strip", name, x, y, data.sliders[name]);
   }
-  hands.handle(svg, "strip", "cursor", data.cursor_px, data.section[1] - 2, `depth cursor, ${data.cursor_mm.toFixed(1)} mm`, data.cursor_mm);
+  hands.handle(svg, "strip", "cursor", data.cursor_px, data.section[1] - 2, data.sliders.cursor);
 }
 
 function end(data) {
@@ -220,7 +230,7 @@ function end(data) {
   layer(svg, data.side, data.side, data.svg);
   const angle = (data.dial_degree * Math.PI) / 180, radius = data.side / 2 - 14;
   const x = data.side / 2 + radius * Math.sin(angle), y = data.side / 2 - radius * Math.cos(angle);
-  hands.handle(svg, "end", "dial", x, y, `dial, ${data.dial_degree.toFixed(0)} degrees`, data.dial_degree);
+  hands.handle(svg, "end", "dial", x, y, data.sliders.dial);
   const node = hands.nodes.get("end dial");
   node.setAttribute("transform", `translate(${x.toFixed(2)} ${y.toFixed(2)}) rotate(${data.dial_degree.toFixed(1)})`);
   $("end-words").replaceChildren(...data.rows.flatMap(([name, value]) => [make("dt", {}, name), make("dd", {}, value)]));
@@ -265,12 +275,10 @@ function read(data) {
   const findings = [make("h2", {}, "Findings", make("small", {}, data.counted)),
     ...data.findings.map((one) => make("div", { class: "finding", "data-code": one.code }, severity(one.severity), make("span", {}, one.message), make("span", { class: "why" }, one.source)))];
   const order = data.stop ? [...findings, ...limits, ...holds] : [...limits, ...holds, ...findings];
-  const focus = typing ? document.activeElement.id : null;
   const scroll = column.scrollTop;
   if (typing && document.activeElement.matches("input") && document.activeElement.dataset.dirty) return;
   column.replaceChildren(...top, ...order, make("p", { class: "muted" }, data.check));
   column.scrollTop = scroll;
-  if (focus) $(focus)?.focus({ preventScroll: true });
   clearTimeout(spokenTimer);
   spokenTimer = setTimeout(() => {
     const worst = data.findings.find((one) => one.severity !== "note");
@@ -346,7 +354,7 @@ $("end").addEventListener("wheel", (event) => {
 }, { passive: false });
 
 const KEYS = [["N", "new screw: click where it enters, then where it aims"], ["D", "copy"], ["Del", "remove"], ["1–9", "take a screw in hand"],
-  ["Tab", "walk through handles and controls; arrows move a handle, Shift ten times as far"], ["Esc", "put back what is held"],
+  ["Tab", "walk through handles and controls; arrows move a handle, Shift ten times as far"], ["Enter", "open a value: what it is and how it comes about"], ["Esc", "put back what is held, close what is open"],
   ["Ctrl Z, Ctrl Y", "undo, redo"], ["F A X P", "look: whole, along, across the fracture, from the front"], ["arrows, + −", "turn the bone and draw it nearer, when the scene has the focus"],
   ["[ ]", "depth cursor by 0.5 mm"], [", .", "dial by 1°"], ["L", "next stocked length (Shift: shorter)"], ["T", "next technique"], ["S", "type the seat depth"], ["H", "hide the screw or show it"], ["B", "the bone and its tools, or the screws again"], ["R", "as scanned or reduced"], ["?", "this list"]];
 $("keys").replaceChildren(make("b", {}, "Keys"), make("dl", {}, ...KEYS.flatMap(([name, words]) => [make("dt", {}, make("kbd", {}, name)), make("dd", {}, words)])), make("form", { method: "dialog" }, make("button", {}, "close")));

@@ -22,7 +22,8 @@ export function drawn(svg) {
 }
 
 export function field(path, value, shown, unit = "", justChanged = false) {
-  return make("span", { class: justChanged ? "value just" : "value", "data-field": path, "data-value": value },
+  // A button: any value can be opened (open.js).
+  return make("button", { class: justChanged ? "value just" : "value", "data-field": path, "data-value": value, "aria-haspopup": "dialog" },
     shown, unit ? make("small", {}, " " + unit) : "");
 }
 

@@ -17,7 +17,7 @@ export class Hands {
   }
 
   // One node each, kept between updates so that focus and a held pointer stay with it.
-  handle(svg, where, name, x, y, text, value) {
+  handle(svg, where, name, x, y, slider) {
     const key = where + " " + name;
     let node = this.nodes.get(key);
     if (!node) {
@@ -26,7 +26,7 @@ export class Hands {
       node.setAttribute("tabindex", "0");
       node.setAttribute("role", "slider");
       node.setAttribute("aria-label", WORDS[name] + (where === "scene" ? " in the scene" : ""));
-      node.innerHTML = shape(name);
+      node.innerHTML = FOCUS + shape(name);
       node.addEventListener("pointerdown", (event) => this.take(event, where, name, node));
       node.addEventListener("keydown", (event) => this.key(event, name));
       this.nodes.set(key, node);
@@ -37,8 +37,7 @@ export class Hands {
       node.setAttribute("data-screw", this.shown().selected);
     }
     node.setAttribute("transform", `translate(${x.toFixed(2)} ${y.toFixed(2)})`);
-    node.setAttribute("aria-valuenow", Number(value).toFixed(1));
-    node.setAttribute("aria-valuetext", text);
+    for (const what of ["now", "min", "max", "text"]) node.setAttribute("aria-value" + what, slider[what]);
     node.style.display = "";
   }
 
@@ -120,6 +119,8 @@ export class Hands {
     this.say(nudge);
   }
 }
+
+const FOCUS = '<circle class="focus wide" r="15"/><circle class="focus" r="11"/>';
 
 function shape(name) {
   const hit = '<circle class="hit" r="16"/>';
