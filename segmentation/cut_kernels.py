@@ -50,8 +50,8 @@ def linked(neighbours, band, local, labels, first, second, core, sure, weight, p
     """The voxels of a ``band`` of two labels as ``source_side`` takes them.
 
     ``local`` (n,) numbers the band's voxels, -1 elsewhere. A face's capacity is the mean ``weight`` of its
-    two voxels times ``per_face`` (6,), a whole number. A voxel of the ``core``, or beside one label only beyond
-    the band, is held by ``sure`` capacity.
+    two voxels times ``per_face`` (6,), a whole number. A voxel of the ``core``, or beside one label only
+    beyond the band, is held by ``sure`` capacity.
     """
     inner = np.full((len(band), SLOTS_COUNT), np.int32(NONE))
     capacity = np.zeros((len(band), SLOTS_COUNT), np.int64)
