@@ -29,7 +29,7 @@ valleys of any direction, the deepest of many, is twice what a known direction n
 LEAST_SEEN_FRACTION = 0.7
 """A cut is refused when less of it is seen. Good ones had 0.77 to 1.0, bad ones 0 to 0.55."""
 
-OPEN_FRACTION, BRIDGE_MM = 0.8, 0.6
+OPEN_FRACTION, BRIDGE_MM = 0.7, 0.6
 """A gap is open when so much of its border is soft; bone in it farther than this from what is soft is a
 bridge. Our choice: beyond the speckles that noise leaves."""
 
