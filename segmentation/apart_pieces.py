@@ -177,6 +177,7 @@ def by_search(
             continue
         apart = told_where_sure(ct, level_hu, seeds, sure, names, cancelled=cancelled)
         own, kept = _of_pieces(apart, numbered, frozenset({piece.number}))
+        told = apart.notes
         if len(kept) > 1 and count + len(kept) <= np.iinfo(np.uint8).max:
             labels[own > 0] = own[own > 0] + count
             count += len(kept)
@@ -186,7 +187,11 @@ def by_search(
                 f"one piece was taken apart into {len(kept)} bones or fragments that touch, without a click: "
                 "look at the cuts, and correct them with seeds"
             )
-        notes += (*apart.notes, *doubts)[:NOTES_PER_PIECE_COUNT]
+        else:
+            # Of cuts that are not made there is nothing to say.
+            unmade = {pair.sentence for pair in apart.pairs}
+            told = tuple(note for note in told if note not in unmade)
+        notes += (*told, *doubts)[:NOTES_PER_PIECE_COUNT]
     if passed_over:
         notes.append(
             f"{passed_over} of the pieces were too large to be searched for bones that touch: where a piece "

@@ -27,7 +27,7 @@ SEEN_RATIO = 0.5
 valleys of any direction, the deepest of many, is twice what a known direction needs."""
 
 LEAST_SEEN_FRACTION = 0.7
-"""A cut is refused when less of it is seen. Good ones had 0.77 to 1.0, bad ones 0 to 0.55."""
+"""A cut is refused when less of it is seen. Good ones had 0.55 to 1.0, bad ones 0 to 0.65."""
 
 OPEN_FRACTION, BRIDGE_MM = 0.7, 0.6
 """A gap is open when so much of its border is soft; bone in it farther than this from what is soft is a
@@ -231,11 +231,8 @@ def _bridged(own_mm: Floats, soft: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool
     """Which faces (m, 3) of a border lie in bone, though the rest of it is an open gap."""
     bridged = np.zeros(len(soft), np.bool_)
     hard = np.flatnonzero(~soft)
-    if not len(hard) or soft.mean() < OPEN_FRACTION:
-        return bridged
-    deep = hard[cKDTree(own_mm[soft]).query(own_mm[hard])[0] > BRIDGE_MM]
-    if len(deep):
-        bridged[hard] = cKDTree(own_mm[deep]).query(own_mm[hard])[0] <= BRIDGE_MM
+    if len(hard) and soft.mean() >= OPEN_FRACTION:
+        bridged[hard] = cKDTree(own_mm[soft]).query(own_mm[hard])[0] > BRIDGE_MM
     return bridged
 
 

@@ -51,9 +51,10 @@ coarse trabeculae one texture valley in a hundred is deeper."""
 INSIDE_MM = 2.0
 """Texture is looked at so deep in the bone. Our choice: beyond the blur of a cortex."""
 
-NORMAL_MM, SLACK_MM = 1.5, 0.4
-"""Which way is across a border is taken from so far around; its valley's bottom may lie so far from it. Our
-choice: a gap's walls are even over 1.5 mm, and a border runs from voxel to voxel."""
+NORMAL_MM, SLACK_RATIO = 1.5, 0.85
+"""Which way is across a border is taken from so far around; its valley's bottom may lie so many of the
+largest voxel edges from it. Our choice: a gap's walls are even over 1.5 mm; a border runs from voxel to
+voxel."""
 
 FINE_VOXEL_MM = 0.5
 """Voxels whose smallest edge is larger stretch the scales, the reach and the limit in proportion. Our choice,
@@ -150,7 +151,7 @@ class Terrain:
                 REACH_MM * stretch,
                 STRIDE_MM * stretch,
                 DISC_MM * stretch,
-                SLACK_MM * stretch,
+                SLACK_RATIO * float(self.spacing_mm.max()),
             )
         )
 
