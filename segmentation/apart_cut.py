@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from segmentation.cut_kernels import source_side
+from segmentation.cut_kernels import linked, source_side
 from segmentation.flood_kernels import band_about, border_pairs, climb, flood, spread_nearest
 from segmentation.valley import Cancelled, Terrain, Volume, check_not_stopped
 
@@ -173,20 +173,13 @@ def _cut_pair(
     )
     local = bench.local
     local[band] = np.arange(len(band), dtype=np.int32)
-    around = terrain.neighbours[band]
-    inner = local[around]
-    local[band] = -1
-    area = np.repeat(terrain.face_mm2, 2) * CAPACITY_PER_MM2
-    mean = (weight[band][:, None] + weight[around]) / 2
-    capacity = np.where(inner >= 0, np.rint(mean * area), 0).astype(np.int64)
     # Beyond the band and in the cores nothing moves.
     sure = np.int64(CAPACITY_PER_MM2 * terrain.face_mm2.max() * SURE_RATIO)
-    beyond = np.where((around >= 0) & (inner < 0), labels[around], 0)
-    held = np.where((beyond == first).any(axis=1), sure, 0) - np.where(
-        (beyond == second).any(axis=1), sure, 0
+    per_face = np.repeat(terrain.face_mm2, 2) * CAPACITY_PER_MM2
+    inner, capacity, held = linked(
+        terrain.neighbours, band, local, labels, first, second, core, sure, weight, per_face
     )
-    own = labels[band]
-    held = np.where(core[band], np.where(own == first, sure, -sure), held)
+    local[band] = -1
     if not (held > 0).any() or not (held < 0).any():
         return
     side, _ = source_side(inner, capacity, held)

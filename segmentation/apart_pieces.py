@@ -10,20 +10,28 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
 from segmentation.apart import Apart
-from segmentation.apart_cut import flooded
+from segmentation.apart_cut import Labels, flooded
 from segmentation.apart_search import find_bones, for_search, told_where_sure
 from segmentation.asked import Seed
 from segmentation.components import Box, Piece, grown
 from segmentation.errors import InputError
 from segmentation.seeds import BACKGROUND, names_in_order
-from segmentation.valley import CLOSING_MM, COARSE_VOXEL_MM, Progress, Terrain, survey, survey_if_parted
-from segmentation.vocabulary import CTVolume
+from segmentation.valley import (
+    CLOSING_MM,
+    COARSE_VOXEL_MM,
+    Cancelled,
+    Progress,
+    Terrain,
+    survey,
+    survey_if_parted,
+)
+from segmentation.vocabulary import CTVolume, Floats
 
 SEED_REACH_MM = 15.0
 """A seed in a marrow cavity belongs to the piece nearest to it within this. Our choice: half the width of the
@@ -49,55 +57,84 @@ PROMISING_MM2 = 20.0
 class TakenApart:
     """``labels`` uint8 of the CT's shape, of which the first are ``known`` by name and bone.
 
-    ``pieces`` are the numbers of those they replace; ``notes`` sentences for a person.
+    ``pieces`` are the numbers of those they replace; ``notes`` sentences for a person. ``guessed_mm`` (m, 3)
+    are places of the borders at which no gap is seen, in patient mm.
     """
 
     labels: npt.NDArray[np.uint8]
     known: tuple[tuple[str, str], ...]
     pieces: frozenset[int]
     notes: tuple[str, ...]
+    guessed_mm: Floats
 
 
-def taken_apart(
-    ct: CTVolume,
-    level_hu: float,
-    numbered: npt.NDArray[np.uint8],
-    pieces: Sequence[Piece],
-    seeds: Sequence[Seed],
-    progress: Progress,
-) -> TakenApart:
-    """Bones that touch told apart: by ``seeds`` where there are any, else by a search.
+@dataclass(frozen=True, eq=False)
+class _Landscape:
+    """Pieces ``chosen`` and their terrain; what the search finds there, and the bone (n,) at each voxel."""
 
-    ``numbered`` and ``pieces`` as ``pieces_above`` gives them. Raises InputError where a seed lies in no
-    bone.
+    chosen: frozenset[int]
+    terrain: Terrain
+    found: tuple[Seed, ...]
+    bones: Labels
+
+
+@dataclass(eq=False)
+class Touching:
+    """The pieces above ``level_hu``, to be asked again and again which bones they hold.
+
+    ``numbered`` and ``pieces`` as ``pieces_above`` gives them. The landscape of the pieces that seeds lay in
+    last is kept: the next answer about them takes about a second.
     """
-    if names_in_order(seeds):
-        return by_seeds(ct, level_hu, numbered, pieces, seeds, progress)
-    return by_search(ct, level_hu, numbered, pieces, progress)
 
+    ct: CTVolume
+    level_hu: float
+    numbered: npt.NDArray[np.uint8]
+    pieces: Sequence[Piece]
+    _kept: _Landscape | None = field(default=None, repr=False)
 
-def by_seeds(
-    ct: CTVolume,
-    level_hu: float,
-    numbered: npt.NDArray[np.uint8],
-    pieces: Sequence[Piece],
-    seeds: Sequence[Seed],
-    progress: Progress,
-) -> TakenApart:
-    """The pieces in which seeds lie, told apart by them. ``numbered`` and ``pieces`` as ``pieces_above``.
+    def taken_apart(
+        self, seeds: Sequence[Seed], progress: Progress, cancelled: Cancelled | None = None
+    ) -> TakenApart:
+        """Bones that touch told apart: by ``seeds`` where there are any, else by a search.
 
-    Raises InputError where a seed lies in no bone.
-    """
-    chosen = frozenset(_piece_of(ct, numbered, seed) for seed in seeds if seed.name != BACKGROUND)
-    box = _around([piece.box for piece in pieces if piece.number in chosen], ct)
-    within = (numbered == 0) | np.isin(numbered, list(chosen))
-    terrain = survey(ct, level_hu, box=box, within=within, progress=progress)
-    names = names_in_order(seeds)
-    found = _unnamed(terrain, seeds)
-    apart = told_where_sure(ct, level_hu, (*seeds, *found), terrain, names_in_order(found), progress=progress)
-    labels, kept = _of_pieces(apart, numbered, chosen)
-    known = tuple((apart.names[n - 1], apart.bones[n - 1]) for n in kept if apart.names[n - 1] in names)
-    return TakenApart(labels, known, chosen, apart.notes)
+        Raises InputError where a seed lies in no bone, and valley.StoppedError.
+        """
+        if not names_in_order(seeds):
+            return by_search(self.ct, self.level_hu, self.numbered, self.pieces, progress, cancelled)
+        chosen = frozenset(_piece_of(self.ct, self.numbered, s) for s in seeds if s.name != BACKGROUND)
+        if self._kept is None or self._kept.chosen != chosen:
+            self._kept = None
+            self._kept = self._surveyed(chosen, progress, cancelled)
+        landscape = self._kept
+        names = names_in_order(seeds)
+        unnamed = _unnamed(landscape, seeds)
+        apart = told_where_sure(
+            self.ct,
+            self.level_hu,
+            (*seeds, *unnamed),
+            landscape.terrain,
+            names_in_order(unnamed),
+            progress=progress,
+            cancelled=cancelled,
+        )
+        labels, kept = _of_pieces(apart, self.numbered, chosen)
+        known = tuple((apart.names[n - 1], apart.bones[n - 1]) for n in kept if apart.names[n - 1] in names)
+        return TakenApart(labels, known, chosen, apart.notes, _guessed_mm(apart))
+
+    def _surveyed(
+        self, chosen: frozenset[int], progress: Progress, cancelled: Cancelled | None
+    ) -> _Landscape:
+        box = _around([piece.box for piece in self.pieces if piece.number in chosen], self.ct)
+        within = (self.numbered == 0) | np.isin(self.numbered, list(chosen))
+        terrain = survey(
+            self.ct, self.level_hu, box=box, within=within, progress=progress, cancelled=cancelled
+        )
+        found, _ = find_bones(for_search(terrain), cancelled=cancelled)
+        order = names_in_order(found)
+        markers = np.zeros(len(terrain.at), np.int32)
+        for seed, number in zip(found, terrain.numbers_at([s.point_mm for s in found], 1.0), strict=True):
+            markers[number] = order.index(seed.name) + 1
+        return _Landscape(chosen, terrain, found, flooded(terrain, markers))
 
 
 def by_search(
@@ -106,13 +143,18 @@ def by_search(
     numbered: npt.NDArray[np.uint8],
     pieces: Sequence[Piece],
     progress: Progress,
+    cancelled: Cancelled | None = None,
 ) -> TakenApart:
-    """The pieces that hold several bones, told apart without a click."""
+    """The pieces that hold several bones, told apart without a click.
+
+    ``numbered`` and ``pieces`` as ``pieces_above`` gives them. Raises valley.StoppedError.
+    """
     labels = np.zeros(numbered.shape, np.uint8)
     coarsest_mm = float(ct.grid.spacing_mm.max())
     if coarsest_mm >= COARSE_VOXEL_MM:
-        return TakenApart(labels, (), frozenset(), (too_coarse_note(coarsest_mm),))
+        return TakenApart(labels, (), frozenset(), (too_coarse_note(coarsest_mm),), np.zeros((0, 3)))
     notes: list[str] = []
+    guessed_mm = [np.zeros((0, 3))]
     parted: set[int] = set()
     count, passed_over = 0, 0
     for piece in pieces:
@@ -124,32 +166,39 @@ def by_search(
             continue
         within = np.ones(numbered.shape, np.bool_)
         within[box] = (numbered[box] == 0) | (numbered[box] == piece.number)
-        terrain = survey_if_parted(ct, level_hu, PROMISING_MM2, box=box, within=within)
+        terrain = survey_if_parted(ct, level_hu, PROMISING_MM2, box=box, within=within, cancelled=cancelled)
         if terrain is None:
             continue
         progress("telling touching bones apart")
         sure = for_search(terrain)
-        seeds, _ = find_bones(sure)
+        seeds, doubts = find_bones(sure, cancelled=cancelled)
         names = names_in_order(seeds)
         if len(names) < 2:
+            notes += doubts
             continue
-        apart = told_where_sure(ct, level_hu, seeds, sure, names)
+        apart = told_where_sure(ct, level_hu, seeds, sure, names, cancelled=cancelled)
         own, kept = _of_pieces(apart, numbered, frozenset({piece.number}))
+        told = apart.notes
         if len(kept) > 1 and count + len(kept) <= np.iinfo(np.uint8).max:
             labels[own > 0] = own[own > 0] + count
             count += len(kept)
             parted.add(piece.number)
+            guessed_mm.append(_guessed_mm(apart))
             notes.append(
                 f"one piece was taken apart into {len(kept)} bones or fragments that touch, without a click: "
                 "look at the cuts, and correct them with seeds"
             )
-        notes += apart.notes[:NOTES_PER_PIECE_COUNT]
+        else:
+            # Of cuts that are not made there is nothing to say.
+            unmade = {pair.sentence for pair in apart.pairs}
+            told = tuple(note for note in told if note not in unmade)
+        notes += (*told, *doubts)[:NOTES_PER_PIECE_COUNT]
     if passed_over:
         notes.append(
             f"{passed_over} of the pieces were too large to be searched for bones that touch: where a piece "
             "holds two, give seeds"
         )
-    return TakenApart(labels, (), frozenset(parted), tuple(notes))
+    return TakenApart(labels, (), frozenset(parted), tuple(notes), np.concatenate(guessed_mm))
 
 
 def too_coarse_note(coarsest_mm: float) -> str:
@@ -192,23 +241,24 @@ def _piece_of(ct: CTVolume, numbered: npt.NDArray[np.uint8], seed: Seed) -> int:
     return int(crop[tuple(held[np.argmin(away)])])
 
 
-def _unnamed(terrain: Terrain, seeds: Sequence[Seed]) -> tuple[Seed, ...]:
+def _unnamed(landscape: _Landscape, seeds: Sequence[Seed]) -> tuple[Seed, ...]:
     """Seeds of bones that the search finds and no seed lies in."""
-    found, _ = find_bones(for_search(terrain))
-    order = list(dict.fromkeys(seed.name for seed in found))
-    markers = np.zeros(len(terrain.at), np.int32)
-    for seed, number in zip(found, terrain.numbers_at([s.point_mm for s in found], 1.0), strict=True):
-        markers[number] = order.index(seed.name) + 1
-    bones = flooded(terrain, markers)
-    at = terrain.numbers_at([seed.point_mm for seed in seeds], 1.0)
-    taken = {order[bone - 1] for bone in bones[at[at >= 0]].tolist() if bone}
+    order = names_in_order(landscape.found)
+    at = landscape.terrain.numbers_at([seed.point_mm for seed in seeds], 1.0)
+    taken = {order[bone - 1] for bone in landscape.bones[at[at >= 0]].tolist() if bone}
     # A person may have used the same words.
     given = {seed.name for seed in seeds}
     free = (name for name in (f"unnamed {n}" for n in itertools.count(1)) if name not in given)
     called = {name: next(free) for name in order if name not in taken}
     return tuple(
-        Seed(called[seed.name], called[seed.name], seed.point_mm) for seed in found if seed.name in called
+        Seed(called[seed.name], called[seed.name], seed.point_mm)
+        for seed in landscape.found
+        if seed.name in called
     )
+
+
+def _guessed_mm(apart: Apart) -> Floats:
+    return np.concatenate([np.zeros((0, 3)), *(pair.guessed_mm for pair in apart.pairs)])
 
 
 def _of_pieces(

@@ -16,12 +16,12 @@ import numpy.typing as npt
 
 from segmentation.apart import Apart, tell_apart
 from segmentation.apart_cut import Labels, flooded
-from segmentation.apart_verdict import LEAST_PART_MM3, Faces, at_place, central, faces_between
+from segmentation.apart_verdict import LEAST_PART_MM3, at_place, central, faces_between
 from segmentation.asked import Seed
 from segmentation.flood_kernels import summits
 from segmentation.seeds import BACKGROUND, names_in_order
 from segmentation.valley import Cancelled, Progress, Terrain, check_not_stopped, survey
-from segmentation.vocabulary import CTVolume
+from segmentation.vocabulary import CTVolume, Floats
 
 LEAST_SUMMIT_MM = 1.2
 """A summit lower than this begins no bone. Our choice: a bone is thicker than 2.4 mm somewhere."""
@@ -48,6 +48,9 @@ told. Our choice: half a small joint."""
 
 DOUBTS_TOLD_COUNT = 3
 """Of more than so many only the first are told. Our choice: the largest come first."""
+
+Seen = tuple[Labels, Labels, Floats, npt.NDArray[np.bool_], Floats]
+"""Faces between pieces: the smaller, the larger, middle (m, 3) in the crop's voxels, whether seen, mm²."""
 
 NAMED_BY_SEARCH = "bone "
 """What is found without a click is numbered after this word."""
@@ -160,7 +163,7 @@ def _grown_together(
     terrain: Terrain, pieces: Labels, count: int
 ) -> tuple[npt.NDArray[np.int64], tuple[str, ...]]:
     """(count + 1,) the bone of each piece, by the number of one of its pieces; doubts about that."""
-    faces_seen = faces_between(terrain, pieces)
+    faces_seen = _faces_seen(terrain, pieces)
     borders = _borders(faces_seen, count)
     doubts: list[str] = []
     bone_of = np.arange(count + 1)
@@ -195,6 +198,11 @@ def _grown_together(
             borders[one][other] = borders[other][one] = both
 
 
+def _faces_seen(terrain: Terrain, pieces: Labels) -> Seen:
+    one, other, place, depth_hu, soft, area = faces_between(terrain, pieces)
+    return one, other, place, soft | (depth_hu > terrain.limit_hu), area
+
+
 def _shut_in(
     borders: Mapping[int, Mapping[int, tuple[int, int]]], free: npt.NDArray[np.int64]
 ) -> tuple[int, int] | None:
@@ -216,7 +224,7 @@ def _free_faces(terrain: Terrain, pieces: Labels, count: int) -> npt.NDArray[np.
 
 def _doubt(
     terrain: Terrain,
-    found: Faces,
+    found: Seen,
     bone_of: npt.NDArray[np.int64],
     pair: tuple[int, int],
     border: tuple[int, int],
@@ -238,7 +246,7 @@ def _doubt(
     )
 
 
-def _borders(found: Faces, count: int) -> dict[int, dict[int, tuple[int, int]]]:
+def _borders(found: Seen, count: int) -> dict[int, dict[int, tuple[int, int]]]:
     """Faces, and faces in a valley, between pieces; both ways round."""
     one, other, _, seen, _ = found
     span = int(other.max(initial=0)) + 1

@@ -1,8 +1,9 @@
 """Judges the border between two bones: how much of it is seen, where it is guessed, and whether it holds.
 
-Seen is a face of the border in a valley deeper than the limit. The limits below were set on phantoms with
-known truth, 100 runs with gaps of 0 to 1.5 mm, touching and fused ones among them, and then tried on others
-(tests/benchmarks/bench_apart.py tells how they did).
+Seen is a face of the border across which the grey values make a valley, or that lies in soft tissue. Where
+nearly all of a border lies in soft tissue, what does not is bone that bridges the gap. The limits below were
+set on phantoms with known truth, with gaps of 0 to 1.5 mm, touching and fused ones among them, and then tried
+on others (tests/benchmarks/bench_apart.py tells how they did).
 """
 
 from __future__ import annotations
@@ -21,8 +22,16 @@ from segmentation.flood_kernels import border_pairs
 from segmentation.valley import Terrain, Volume
 from segmentation.vocabulary import Floats, frozen_array
 
+SEEN_RATIO = 0.5
+"""A face is seen when the valley across it is deeper than this share of the limit. Our choice: a limit for
+valleys of any direction, the deepest of many, is twice what a known direction needs."""
+
 LEAST_SEEN_FRACTION = 0.7
-"""A cut is refused when less of it is seen. Good ones had 0.45 to 1.0, bad ones 0 to 0.73."""
+"""A cut is refused when less of it is seen. Good ones had 0.55 to 1.0, bad ones 0 to 0.65."""
+
+OPEN_FRACTION, BRIDGE_MM = 0.7, 0.6
+"""A gap is open when so much of its border is soft; bone in it farther than this from what is soft is a
+bridge. Our choice: beyond the speckles that noise leaves."""
 
 WIDEST_GUESS_MM = 3.0
 """Or when a guessed place lies farther than this from what is seen. Good ones had up to 2.5 mm, also where
@@ -58,15 +67,15 @@ ONE_PATCH_RATIO = 1.05
 edge."""
 
 
-Faces = tuple[Labels, Labels, Floats, npt.NDArray[np.bool_], Floats]
+Faces = tuple[Labels, Labels, Floats, Volume, npt.NDArray[np.bool_], Floats]
 
 
 @dataclass(frozen=True, eq=False)
 class Pair:
     """The border between parts ``first`` < ``second`` (label numbers), and the verdict on it.
 
-    ``seen_fraction`` of its faces lie in a valley; ``guessed_mm`` (m, 3) are the middles of the others, of
-    ``guessed_mm2`` together; ``guessed_at_mm`` is the middle of the largest patch of them and
+    ``seen_fraction`` of its faces lie in a gap that is seen; ``guessed_mm`` (m, 3) are the middles of the
+    others, of ``guessed_mm2`` together; ``guessed_at_mm`` is the middle of the largest patch of them and
     ``guess_wide_mm`` the farthest any lies from what is seen (None where there is nothing guessed, or
     nothing seen). ``agreement_fraction`` is how much of the parts came out again. ``reason`` is None where
     the cut is good.
@@ -100,7 +109,7 @@ class Pair:
             return None
         return (
             f"between {one} and {other} {self.guessed_mm2:.0f} of {self.area_mm2:.0f} mm² of the border are "
-            f"guessed, {at_place(self.guessed_at_mm)}: no gap is seen there"
+            f"guessed, {at_place(self.guessed_at_mm)}: no gap is seen there, or bone bridges it"
         )
 
 
@@ -141,7 +150,8 @@ def judged(
 
     ``away_mm`` (n,) is the way to the nearest bone: soft tissue far from any is marrow that lies open.
     """
-    one, other, place, seen, area = faces_between(terrain, labels, away_mm)
+    one, other, place, depth_hu, soft, area = faces_between(terrain, labels, away_mm)
+    seen = depth_hu > SEEN_RATIO * terrain.limit_hu
     count = int(labels.max()) + 1
     key = one.astype(np.int64) * count + other
     held_mm3 = np.bincount(labels, minlength=count) * float(np.prod(terrain.spacing_mm))
@@ -157,7 +167,7 @@ def judged(
                 (first, second),
                 (names[first - 1], names[second - 1]),
                 place[chosen],
-                seen[chosen],
+                (soft | seen)[chosen] & ~_bridged(place[chosen] * terrain.spacing_mm, soft[chosen]),
                 area[chosen],
                 float(min(agreement[first], agreement[second])),
                 float(min(held_mm3[first], held_mm3[second])),
@@ -217,17 +227,31 @@ def _reason(
     return None
 
 
+def _bridged(own_mm: Floats, soft: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Which faces (m, 3) of a border lie in bone, though the rest of it is an open gap."""
+    bridged = np.zeros(len(soft), np.bool_)
+    hard = np.flatnonzero(~soft)
+    if len(hard) and soft.mean() >= OPEN_FRACTION:
+        bridged[hard] = cKDTree(own_mm[soft]).query(own_mm[hard])[0] > BRIDGE_MM
+    return bridged
+
+
 def faces_between(terrain: Terrain, labels: Labels, away_mm: Volume | None = None) -> Faces:
-    """Faces between labels: the smaller, the larger, middle (m, 3) in the crop's voxels, seen, mm²."""
+    """Faces between labels: the smaller, the larger, middle (m, 3) in the crop's voxels, depth of the valley
+    across (HU), whether soft, mm².
+
+    Soft tissue farther than WIDEST_GAP_MM / 2 from bone (``away_mm``) is not called soft.
+    """
     faces = border_pairs(terrain.neighbours, labels)
     here, beyond, axis = faces.T
     place = np.stack(np.unravel_index(terrain.at[here], terrain.index.shape), axis=-1).astype(float)
     place[np.arange(len(faces)), axis] += 1 / 2
-    seen = np.maximum(terrain.valley_hu[here], terrain.valley_hu[beyond]) > terrain.limit_hu
+    soft = terrain.soft[here] | terrain.soft[beyond]
     if away_mm is not None:
-        seen &= np.minimum(away_mm[here], away_mm[beyond]) <= WIDEST_GAP_MM / 2
+        soft &= np.minimum(away_mm[here], away_mm[beyond]) <= WIDEST_GAP_MM / 2
+    depth_hu = terrain.across_hu(labels, faces)
     one, other = labels[here], labels[beyond]
-    return np.minimum(one, other), np.maximum(one, other), place, seen, terrain.face_mm2[axis]
+    return np.minimum(one, other), np.maximum(one, other), place, depth_hu, soft, terrain.face_mm2[axis]
 
 
 def _largest_patch(points_mm: Floats, area_mm2: Floats, near_mm: float) -> npt.NDArray[np.bool_]:

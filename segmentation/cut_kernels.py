@@ -46,6 +46,37 @@ def _root_distance(o, neighbours, parent, stamp, ways, now):  # type: ignore[no-
 
 
 @njit(cache=True)
+def linked(neighbours, band, local, labels, first, second, core, sure, weight, per_face):  # type: ignore[no-untyped-def]
+    """The voxels of a ``band`` of two labels as ``source_side`` takes them.
+
+    ``local`` (n,) numbers the band's voxels, -1 elsewhere. A face's capacity is the mean ``weight`` of its
+    two voxels times ``per_face`` (6,), a whole number. A voxel of the ``core``, or beside one label only
+    beyond the band, is held by ``sure`` capacity.
+    """
+    inner = np.full((len(band), SLOTS_COUNT), np.int32(NONE))
+    capacity = np.zeros((len(band), SLOTS_COUNT), np.int64)
+    held = np.zeros(len(band), np.int64)
+    for row in range(len(band)):
+        m = band[row]
+        at_first, at_second = False, False
+        for slot in range(SLOTS_COUNT):
+            o = neighbours[m, slot]
+            if o < 0:
+                continue
+            if local[o] >= 0:
+                inner[row, slot] = local[o]
+                capacity[row, slot] = round((weight[m] + weight[o]) / 2 * per_face[slot])
+            else:
+                at_first |= labels[o] == first
+                at_second |= labels[o] == second
+        if core[m]:
+            held[row] = sure if labels[m] == first else -sure
+        elif at_first != at_second:
+            held[row] = sure if at_first else -sure
+    return inner, capacity, held
+
+
+@njit(cache=True)
 def source_side(neighbours, capacity, terminal):  # type: ignore[no-untyped-def]
     """Which voxels (n,) lie on the source's side of the least cut, and the flow.
 

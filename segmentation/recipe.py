@@ -22,22 +22,20 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from segmentation.asked import Asked, Name, Seed
-from segmentation.components import SPECK_MM3, pieces_above
+from segmentation.bone_pieces import BonePieces, find_level, find_pieces
+from segmentation.components import SPECK_MM3
 from segmentation.edits import Edit, JointBrush, Merge, apply_to_parts, document_of
 from segmentation.errors import InputError
 from segmentation.fracture_surface import fracture_surfaces
 from segmentation.how_found import SegmentationRecord, UsedLevel
-from segmentation.islands import islands_joined
 from segmentation.joints import with_joints
 from segmentation.kernel import sharp_note
-from segmentation.level import Level, PlainLevel
-from segmentation.metal import Metal, find_metal, metal_note, without_metal
+from segmentation.level import Level
+from segmentation.metal import metal_note
 from segmentation.parts import NEAR_MM, Cut, Part, parts_from_labels, parts_from_pieces
 from segmentation.record import histogram_of
 from segmentation.surface import iso_surface
-from segmentation.threshold import check_threshold, choose_level
 from segmentation.vocabulary import (
-    NO_DATA_BELOW_HU,
     Bone,
     Calibration,
     CTVolume,
@@ -47,10 +45,6 @@ from segmentation.vocabulary import (
     Segmentation,
     Surface,
 )
-
-BESIDE_METAL_HU = 40.0
-"""What stands for metal while bone is sought, or just under a level below it. Common practice: muscle 40-60
-HU."""
 
 
 def segment(
@@ -64,6 +58,7 @@ def segment(
     edits: Sequence[Edit] = (),
     labels: npt.NDArray[Any] | None = None,
     seeds: Sequence[Seed] = (),
+    pieces: BonePieces | None = None,
     keep_small: bool = False,
     joint: Surface | None = None,
     find_joints: bool = True,
@@ -76,62 +71,41 @@ def segment(
     ``threshold_hu`` is the level; without it the level adapts to its place (of foam and given labels: one is
     chosen), and how is kept. ``labels`` (integers of the CT's shape) say which voxel belongs to which
     fragment. ``seeds`` part bones that touch; without them and without a level the pieces are searched for
-    such. ``edits`` and then ``cuts`` change fragments, in order. The fracture between each two facing
-    fragments is measured; without a given ``joint`` the joints between bones are found (``find_joints``).
-    Fragments are numbered from the largest, after those that seeds name, or in the labels' order. ``refine``
-    takes the scanner's blur out of the surfaces (default: where the level is chosen and the host is bone).
+    such. ``pieces`` of the same ``ct`` and options (``find_pieces``) need not be found again. ``edits`` and
+    then ``cuts`` change fragments, in order. The fracture between each two facing fragments is measured;
+    without a given ``joint`` the joints between bones are found (``find_joints``). Fragments are numbered
+    from the largest, after those that seeds name, or in the labels' order. ``refine`` takes the scanner's
+    blur out of the surfaces (default: where the level is chosen and the host is bone).
     Raises InputError when nothing is bone.
     """
     progress = progress or _silent
-    progress("looking for metal")
-    metal = find_metal(ct)
-    progress("choosing the level")
-    given = threshold_hu is not None
     if labels is not None:
         labels = _checked_labels(labels, ct)
     asked = Asked(
         threshold_hu, refine, keep_small, find_joints, joint is not None, tuple(names), tuple(seeds), labels
     )
-    level, threshold_hu, reason = _level(ct, metal, threshold_hu, adapts=host == "bone" and labels is None)
-    adapts = not isinstance(level, PlainLevel)
-    whole, removed = ct, () if metal is None else metal.pieces
-    if metal is not None:
-        ct = without_metal(ct, metal, min(BESIDE_METAL_HU, level.lowest_hu - 1))
-    progress("finding pieces and hollows")
     if labels is not None and seeds:
         raise InputError("labels and seeds both say which bone is whose: give one of them")
     seeded: tuple[tuple[str, str], ...] = ()
     told: tuple[str, ...] = ()
     if labels is not None:
-        parts = parts_from_labels(ct, labels, level)
+        at = find_level(ct, threshold_hu, adapts=False, progress=progress)
+        removed = () if at.metal is None else at.metal.pieces
+        progress("finding pieces and hollows")
+        parts = parts_from_labels(at.ct, labels, at.level)
     else:
-        numbered, pieces, no_bone = pieces_above(ct, level, keep_small=keep_small, vessels=not given)
-        removed += no_bone
-        if not pieces:
-            why = (
-                f"all of it was taken for something else ({removed[0].what})"
-                if removed
-                else "nothing is there"
+        if pieces is None:
+            pieces = find_pieces(
+                ct, threshold_hu=threshold_hu, host=host, keep_small=keep_small, progress=progress
             )
-            raise InputError(
-                f"no bone at or above {level.lowest_hu:g} HU: {why}; lower the threshold or keep small pieces"
-            )
-        if adapts:
-            numbered, pieces = islands_joined(numbered, pieces, ct.grid.spacing_mm)
-        parts = []
-        if seeds or adapts:
-            # Brings compiled loops with it; a given level is taken as it is, and foam has no bones.
-            from segmentation.apart_pieces import taken_apart
-
-            apart = taken_apart(ct, level.lowest_hu, numbered, pieces, seeds, progress)
-            seeded, told = apart.known, apart.notes
-            if apart.pieces:
-                parts = parts_from_labels(ct, apart.labels, level)
-                numbered[np.isin(numbered, list(apart.pieces))] = 0
-                pieces = tuple(piece for piece in pieces if piece.number not in apart.pieces)
-            del apart
-        parts += parts_from_pieces(ct, numbered, pieces, level)
-        del numbered
+        elif pieces.at.scan is not ct or pieces.asked != (threshold_hu, host, keep_small):
+            raise InputError("the pieces are those of another scan or of other options: find them anew")
+        at, removed = pieces.at, pieces.removed
+        parts, seeded, told = _taken_apart(pieces, seeds, progress)
+        del pieces
+    given, whole = threshold_hu is not None, ct
+    ct, level, adapts, metal = at.ct, at.level, at.adapts, at.metal
+    threshold_hu, reason = at.threshold_hu, at.reason
     parts = [part for part in parts if (part.field_hu > 0).any()]
     surfaces = [iso_surface(part.field_hu, ct.grid, part.offset_ijk) for part in parts]
     if labels is None:
@@ -210,20 +184,20 @@ def segment(
     return with_joints(bone, brushes) if find_joints or brushes else bone
 
 
-def _level(
-    ct: CTVolume, metal: Metal | None, threshold_hu: float | None, *, adapts: bool
-) -> tuple[Level, float, str]:
-    """Where bone ends: the given level, or one that ``adapts`` to its place; its value, and why."""
-    if threshold_hu is not None:
-        check_threshold(ct, threshold_hu)
-        return PlainLevel(threshold_hu), threshold_hu, "given"
-    chosen = choose_level(ct if metal is None else without_metal(ct, metal, 2 * NO_DATA_BELOW_HU))
-    if chosen.tissue is None or not adapts:
-        return PlainLevel(chosen.level_hu), chosen.level_hu, chosen.reason
-    # Brings compiled loops with it, and a given level needs none.
-    from segmentation.local_level import LocalLevel
-
-    return LocalLevel(chosen.tissue), chosen.level_hu, chosen.reason
+def _taken_apart(
+    found: BonePieces, seeds: Sequence[Seed], progress: Callable[[str], None]
+) -> tuple[list[Part], tuple[tuple[str, str], ...], tuple[str, ...]]:
+    """The parts of the pieces, those named by seeds first; name and bone of those; sentences about it."""
+    ct, level, numbered, pieces = found.at.ct, found.at.level, found.numbered, found.pieces
+    # A given level is taken as it is, and foam has no bones.
+    if not seeds and not found.at.adapts:
+        return parts_from_pieces(ct, numbered, pieces, level), (), ()
+    apart = found.touching.taken_apart(seeds, progress)
+    parts = parts_from_labels(ct, apart.labels, level) if apart.pieces else []
+    whole = tuple(piece for piece in pieces if piece.number not in apart.pieces)
+    numbered = np.where(np.isin(numbered, list(apart.pieces)), np.uint8(0), numbered)
+    parts += parts_from_pieces(ct, numbered, whole, level)
+    return parts, apart.known, apart.notes
 
 
 def _told(

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import cc3d
 import edt
@@ -21,7 +22,7 @@ from scipy import ndimage
 from segmentation.components import Box, grown
 from segmentation.envelope import Mask
 from segmentation.errors import InputError
-from segmentation.valley_kernels import deepen, neighbours_of
+from segmentation.valley_kernels import deepen, depth_across, neighbours_of
 from segmentation.vocabulary import CTVolume, Floats, Grid
 
 Volume = npt.NDArray[np.float32]
@@ -49,6 +50,11 @@ coarse trabeculae one texture valley in a hundred is deeper."""
 
 INSIDE_MM = 2.0
 """Texture is looked at so deep in the bone. Our choice: beyond the blur of a cortex."""
+
+NORMAL_MM, SLACK_RATIO = 1.5, 0.85
+"""Which way is across a border is taken from so far around; its valley's bottom may lie so many of the
+largest voxel edges from it. Our choice: a gap's walls are even over 1.5 mm; a border runs from voxel to
+voxel."""
 
 FINE_VOXEL_MM = 0.5
 """Voxels whose smallest edge is larger stretch the scales, the reach and the limit in proportion. Our choice,
@@ -92,13 +98,15 @@ def check_not_stopped(cancelled: Cancelled | None) -> None:
 class Terrain:
     """The bone voxels of a crop of the scan, n of them, and what was found at each; see the module.
 
-    ``index`` int32 of the crop's shape numbers them, -1 elsewhere; ``at`` (n,) are their flat places in it;
+    ``grey`` of the crop's shape are the values that are read, HU. ``index`` int32 of the same shape numbers
+    the bone voxels, -1 elsewhere; ``at`` (n,) are their flat places in it;
     ``neighbours`` (n, 6) as ``neighbours_of``. ``valley_hu`` (n,) is V; ``soft`` (n,) is soft tissue between
     bones. ``limit_hu`` is the limit of V that suits these voxels. Depths are kept once they are known.
     """
 
     grid: Grid
     box: Box
+    grey: Volume
     index: Numbers
     at: npt.NDArray[np.int64]
     neighbours: Numbers
@@ -127,6 +135,25 @@ class Terrain:
             smooth = _smoothed(away, DEPTH_SMOOTHING_MM, self.spacing_mm)
             self._depths[limit] = smooth.reshape(-1)[self.at]
         return self._depths[limit]
+
+    def across_hu(self, labels: Numbers, faces: Numbers) -> Volume:
+        """(m,) depth of the valley at ``faces`` (m, 3) of ``border_pairs``, read across the border."""
+        stretch = _stretch_ratio(self.spacing_mm)
+        return np.asarray(
+            depth_across(
+                self.grey,
+                self.index,
+                self.at,
+                labels,
+                faces,
+                self.spacing_mm,
+                NORMAL_MM * stretch,
+                REACH_MM * stretch,
+                STRIDE_MM * stretch,
+                DISC_MM * stretch,
+                SLACK_RATIO * float(self.spacing_mm.max()),
+            )
+        )
 
     def numbers_at(self, points_mm: npt.ArrayLike, within_mm: float) -> npt.NDArray[np.int64]:
         """(m,) number of the bone voxel nearest to each point (m, 3), -1 where none is so near."""
@@ -211,10 +238,15 @@ class _Ground:
     mask: Mask
     at: npt.NDArray[np.int64]
 
+    @cached_property
+    def grey(self) -> Volume:
+        """The values that are read."""
+        return _smoothed(self.hu, PRE_SMOOTHING_MM * self.stretch_ratio, self.spacing_mm)
+
     @property
     def stretch_ratio(self) -> float:
         """How much larger than fine the voxels are."""
-        return max(1.0, float(self.spacing_mm.min()) / FINE_VOXEL_MM)
+        return _stretch_ratio(self.spacing_mm)
 
     def inside_mm(self) -> Volume:
         """(n,) distance to the border."""
@@ -232,7 +264,7 @@ class _Ground:
         """Raise ``valley_hu`` to the depth of valleys at voxels ``at``, by one scale."""
         stretch = self.stretch_ratio
         deepen(
-            _smoothed(self.hu, PRE_SMOOTHING_MM * stretch, self.spacing_mm),
+            self.grey,
             _smoothed(self.hu, scale_mm * stretch, self.spacing_mm),
             at,
             self.spacing_mm,
@@ -256,7 +288,7 @@ class _Ground:
         index = np.full(self.mask.shape, -1, np.int32)
         index.reshape(-1)[self.at] = np.arange(len(self.at), dtype=np.int32)
         neighbours = neighbours_of(index, self.at)
-        return Terrain(grid, self.box, index, self.at, neighbours, valley, soft, limit_hu)
+        return Terrain(grid, self.box, self.grey, index, self.at, neighbours, valley, soft, limit_hu)
 
 
 def _ground(
@@ -282,6 +314,10 @@ def _ground(
     if len(at) < FEWEST_VOXELS_COUNT:
         raise InputError("nothing is bone where bones were to be told apart; lower the level")
     return _Ground(box, spacing, hu, bright, mask, at)
+
+
+def _stretch_ratio(spacing_mm: Floats) -> float:
+    return max(1.0, float(spacing_mm.min()) / FINE_VOXEL_MM)
 
 
 def _smoothed(values: Volume, scale_mm: float, spacing_mm: Floats) -> Volume:

@@ -87,6 +87,41 @@ def _disc(f, x, y, z, p, q):  # type: ignore[no-untyped-def]
     return total / (DISC_COUNT + 1)
 
 
+@njit(cache=True, error_model="numpy")
+def _depth_along(grey, x, y, z, n, step, reach, stride, radius, slack):  # type: ignore[no-untyped-def]
+    """Depth of the valley at a voxel position along the direction ``n`` (3,), its bottom within ``slack`` mm.
+
+    ``step`` are the voxel's edges in mm; ``reach``, ``stride`` and ``radius`` of the disc in mm.
+    """
+    p, q, d = np.empty(3), np.empty(3), np.empty(3)
+    # Two directions across n: the axis least along it, turned square.
+    least = 0
+    for axis in range(1, 3):
+        if abs(n[axis]) < abs(n[least]):
+            least = axis
+    for axis in range(3):
+        p[axis] = -n[axis] * n[least]
+    p[least] += 1.0
+    length = math.sqrt(p[0] * p[0] + p[1] * p[1] + p[2] * p[2])
+    for axis in range(3):
+        p[axis] *= 1 / length
+    q[0], q[1], q[2] = n[1] * p[2] - n[2] * p[1], n[2] * p[0] - n[0] * p[2], n[0] * p[1] - n[1] * p[0]
+    for axis in range(3):
+        d[axis] = n[axis] / step[axis]
+        p[axis] *= radius / step[axis]
+        q[axis] *= radius / step[axis]
+    here = _disc(grey, x, y, z, p, q)
+    ahead, behind = -np.inf, -np.inf
+    for t in range(1, int(reach / stride + 1e-6) + 1):
+        away = t * stride
+        after = _disc(grey, x + away * d[0], y + away * d[1], z + away * d[2], p, q)
+        before = _disc(grey, x - away * d[0], y - away * d[1], z - away * d[2], p, q)
+        if away <= slack:
+            here = min(here, after, before)
+        ahead, behind = max(ahead, after), max(behind, before)
+    return min(ahead, behind) - here
+
+
 @njit(cache=True, error_model="numpy", parallel=True)
 def deepen(grey, smooth, at, step, reach, stride, radius, depth):  # type: ignore[no-untyped-def]
     """Raise ``depth`` (n,) to the valley's depth at voxels ``at`` (flat indices), by one scale's ``smooth``.
@@ -94,38 +129,60 @@ def deepen(grey, smooth, at, step, reach, stride, radius, depth):  # type: ignor
     ``step`` are the voxel's edges in mm; ``reach``, ``stride`` and ``radius`` of the disc in mm.
     """
     _, ny, nz = grey.shape
-    count = int(reach / stride + 1e-6)
     for m in prange(len(at)):
         i, rest = divmod(at[m], ny * nz)
         j, k = divmod(rest, nz)
         if i < 1 or j < 1 or k < 1 or i > grey.shape[0] - 2 or j > ny - 2 or k > nz - 2:
             continue
-        n, p, q = np.empty(3), np.empty(3), np.empty(3)
+        n = np.empty(3)
         if bend_direction(smooth, i, j, k, step, n) <= 0:
             continue
-        # Two directions across n: the axis least along it, turned square.
-        least = 0
-        for axis in range(1, 3):
-            if abs(n[axis]) < abs(n[least]):
-                least = axis
-        for axis in range(3):
-            p[axis] = -n[axis] * n[least]
-        p[least] += 1.0
-        length = math.sqrt(p[0] * p[0] + p[1] * p[1] + p[2] * p[2])
-        for axis in range(3):
-            p[axis] *= 1 / length
-        q[0], q[1], q[2] = n[1] * p[2] - n[2] * p[1], n[2] * p[0] - n[0] * p[2], n[0] * p[1] - n[1] * p[0]
-        for axis in range(3):
-            n[axis] /= step[axis]
-            p[axis] *= radius / step[axis]
-            q[axis] *= radius / step[axis]
-        here = _disc(grey, i, j, k, p, q)
-        ahead, behind = -np.inf, -np.inf
-        for t in range(1, count + 1):
-            away = t * stride
-            ahead = max(ahead, _disc(grey, i + away * n[0], j + away * n[1], k + away * n[2], p, q))
-            behind = max(behind, _disc(grey, i - away * n[0], j - away * n[1], k - away * n[2], p, q))
-        depth[m] = max(depth[m], np.float32(min(ahead, behind) - here))
+        found = _depth_along(grey, i, j, k, n, step, reach, stride, radius, 0.0)
+        depth[m] = max(depth[m], np.float32(found))
+
+
+@njit(cache=True, error_model="numpy", parallel=True)
+def depth_across(grey, index, at, labels, faces, step, around, reach, stride, radius, slack):  # type: ignore[no-untyped-def]
+    """(m,) depth of the valley at ``faces`` (m, 3) of ``border_pairs``, read across the border of their
+    labels.
+
+    Across is the way from the middle of the one label to the middle of the other within ``around`` mm.
+    """
+    nx, ny, nz = index.shape
+    depth = np.zeros(len(faces), np.float32)
+    span = np.empty(3, np.int64)
+    for axis in range(3):
+        span[axis] = int(around / step[axis] + 1)
+    for m in prange(len(faces)):
+        one, other = labels[faces[m, 0]], labels[faces[m, 1]]
+        place = np.empty(3)
+        i, rest = divmod(at[faces[m, 0]], ny * nz)
+        j, k = divmod(rest, nz)
+        place[0], place[1], place[2] = i, j, k
+        place[faces[m, 2]] += 0.5
+        n = np.zeros(3)
+        for a in range(max(0, i - span[0]), min(nx, i + span[0] + 2)):
+            for b in range(max(0, j - span[1]), min(ny, j + span[1] + 2)):
+                for c in range(max(0, k - span[2]), min(nz, k + span[2] + 2)):
+                    o = index[a, b, c]
+                    if o < 0 or (labels[o] != one and labels[o] != other):
+                        continue
+                    x = (a - place[0]) * step[0]
+                    y = (b - place[1]) * step[1]
+                    z = (c - place[2]) * step[2]
+                    if x * x + y * y + z * z > around * around:
+                        continue
+                    side = 1.0 if labels[o] == other else -1.0
+                    n[0] += side * x
+                    n[1] += side * y
+                    n[2] += side * z
+        length = math.sqrt(n[0] * n[0] + n[1] * n[1] + n[2] * n[2])
+        if length > 0:
+            for axis in range(3):
+                n[axis] /= length
+            found = _depth_along(grey, place[0], place[1], place[2], n, step, reach, stride, radius, slack)
+            depth[m] = np.float32(found)
+    return depth
 
 
 @njit(cache=True)

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 from phantoms import FWHM_PER_SIGMA, grid_around, rotation
 from scipy.ndimage import gaussian_filter
 
@@ -176,14 +177,36 @@ def _filled(
 
 def _fine(field: Volume) -> Volume:
     """A field interpolated linearly to SAMPLES_COUNT samples along each edge of a voxel."""
-    for axis in range(3):
-        size = field.shape[axis]
-        at = (np.arange(size * SAMPLES_COUNT) - (SAMPLES_COUNT - 1) / 2) / SAMPLES_COUNT
-        below = np.clip(np.floor(at).astype(int), 0, size - 2)
-        share = (at - below).astype(np.float32).reshape([-1 if a == axis else 1 for a in range(3)])
-        low = np.take(field, below, axis=axis)
-        field = low + share * (np.take(field, below + 1, axis=axis) - low)
-    return field
+    below, share = zip(*(_places(size) for size in field.shape), strict=True)
+    fine = np.empty([size * SAMPLES_COUNT for size in field.shape], np.float32)
+    _interpolate(field, *below, *share, fine)
+    return fine
+
+
+def _places(size: int) -> tuple[npt.NDArray[np.int64], Volume]:
+    """Of each sample along an axis: the voxel before it, and its share of the way to the next."""
+    at = (np.arange(size * SAMPLES_COUNT) - (SAMPLES_COUNT - 1) / 2) / SAMPLES_COUNT
+    below = np.clip(np.floor(at).astype(np.int64), 0, size - 2)
+    return below, (at - below).astype(np.float32)
+
+
+@njit(cache=True)
+def _interpolate(field, i0, j0, k0, u, v, w, fine):  # type: ignore[no-untyped-def]
+    """``fine`` from ``field``, linearly along each axis."""
+    nj, nk = field.shape[1:]
+    row, line = np.empty((nj, nk), np.float32), np.empty(nk, np.float32)
+    for a in range(len(i0)):
+        for j in range(nj):
+            for k in range(nk):
+                low = field[i0[a], j, k]
+                row[j, k] = low + u[a] * (field[i0[a] + 1, j, k] - low)
+        for b in range(len(j0)):
+            for k in range(nk):
+                low = row[j0[b], k]
+                line[k] = low + v[b] * (row[j0[b] + 1, k] - low)
+            for c in range(len(k0)):
+                low = line[k0[c]]
+                fine[a, b, c] = low + w[c] * (line[k0[c] + 1] - low)
 
 
 def _blurred_and_averaged(fine: Volume, axis: int, sigma: float) -> Volume:

@@ -20,6 +20,7 @@ from scipy.sparse.csgraph import maximum_flow
 from segmentation.apart import coarse_note, tell_apart
 from segmentation.apart_search import find_apart
 from segmentation.asked import Seed
+from segmentation.bone_pieces import find_pieces
 from segmentation.cut_kernels import source_side
 from segmentation.errors import InputError
 from segmentation.recipe import segment
@@ -174,13 +175,20 @@ def test_coarse_voxels_are_told():
 # The recipe.
 
 
-def test_segment_takes_seeds_and_names_the_fragments(bones):
+def test_segment_takes_seeds_and_names_the_fragments(bones, monkeypatch):
+    """With pieces that were asked before: a page's way. The landscape is looked at once."""
     phantom, _ = bones
+    pieces = find_pieces(phantom.ct, threshold_hu=HALF_HU)
+    both = [Seed("both", "both", at) for at in phantom.clicks_mm[:2]]
+    apart = pieces.touching.taken_apart(both, lambda _step: None)
+    assert apart.known == (("both", "both"),)
+    assert (apart.labels[(phantom.parts > 0) & (phantom.parts < 3) & (phantom.ct.hu > HALF_HU)] == 1).all()
+    monkeypatch.setattr("segmentation.apart_pieces.survey", None)
     seeds = (
         Seed("distal", "scaphoid", phantom.clicks_mm[1]),
         Seed("proximal", "scaphoid", phantom.clicks_mm[0]),
     )
-    bone = segment(phantom.ct, threshold_hu=HALF_HU, seeds=seeds)
+    bone = segment(phantom.ct, threshold_hu=HALF_HU, seeds=seeds, pieces=pieces)
     named = [(f.name, f.bone) for f in bone.fragments]
     assert named[:2] == [("distal", "scaphoid"), ("proximal", "scaphoid")]
     assert len(named) == 3, "the bone without a seed is kept"
@@ -196,6 +204,13 @@ def test_segment_searches_for_bones_that_touch():
     assert len(segment(phantom.ct, threshold_hu=LEVEL_HU).fragments) == 1
     bone = segment(phantom.ct, refine=False)
     assert len(bone.fragments) == 3
+
+
+def test_pieces_of_other_options_are_refused(bones):
+    phantom, _ = bones
+    pieces = find_pieces(phantom.ct, threshold_hu=HALF_HU)
+    with pytest.raises(InputError, match="find them anew"):
+        segment(phantom.ct, threshold_hu=LEVEL_HU, pieces=pieces)
 
 
 def test_labels_and_seeds_together_are_refused(bones):

@@ -69,7 +69,7 @@ WITHOUT_UNIT = {
 """Names that need no unit, each with its reason."""
 
 DRAWING = re.compile(
-    r"viewer/(report/\w+|bench/(camera_hand|column|drawn|limit_rows|serve|strip_in_hand)|notebook/shown|screw_drawing)\.py"
+    r"viewer/(report/\w+|bench/(camera_hand|case_place|column|drawn|level_histogram|limit_rows|scan_place|scan_section|strip_in_hand)|notebook/shown|screw_drawing)\.py"
 )
 DRAWING_WORDS = re.compile(
     # Lengths on paper are pixels, and nothing else is: SVG's own words need no unit.

@@ -27,8 +27,8 @@ def histogram_drawn(
     top, base = math.log10(max(int(counted.counts.max()), 10)), math.log10(LEAST_COUNT)
     floor = height - BOTTOM_PX
 
-    def x(hu: float) -> float:
-        return LEFT_PX + (hu - low) * scale
+    def x(grey_hu: float) -> float:
+        return LEFT_PX + (grey_hu - low) * scale
 
     heights = (np.log10(np.maximum(counted.counts, LEAST_COUNT)) - base) / (top - base) * (floor - TOP_PX)
     corners = [(x(low), floor)]

@@ -30,7 +30,7 @@ from viewer.report.overlay import VIEWS
 CASE_ENDING = "-case"
 """Ends the name that is proposed for the case."""
 
-SLOPES = (0.01, 10.0)
+SLOPES_MG_CM3_PER_HU = (0.01, 10.0)
 """Smallest and largest slope of a density line that is believed (common practice: 0.6 to 1.3)."""
 
 
@@ -178,7 +178,7 @@ class ScanPlace:
         if line.tube_voltage_kv is not None:
             self.tube_voltage_kv = line.tube_voltage_kv
         if line.kind == "given":
-            low, high = SLOPES
+            low, high = SLOPES_MG_CM3_PER_HU
             if line.slope is None or line.intercept is None or not low <= line.slope <= high:
                 raise InputError(f"a density line needs a slope of {low:g} to {high:g} and an intercept")
             self.line = {"kind": "given", "slope": line.slope, "intercept": line.intercept}
