@@ -52,8 +52,12 @@ good to 0.02 mm tell it to 0.5°; the surface's own directions scatter by 5°.""
 ALIKE_COSINE_FACTOR = 0.5
 """Places whose directions agree less are no part of that plane. Our choice: 60°."""
 
-WALL_SINE, WALL_FRACTION = 0.6, 0.5
-"""A shaft's wall leans less than this against its axis, and is at least so much of the surface. Our choice."""
+AXES_COUNT = 1000
+"""Directions tried for a shaft's axis, evenly over half a sphere (golden angle). Our choice: 4° apart."""
+
+WALL_SINE, WALL_FRACTION, OFF_AXIS_DEGREE = 0.2, 0.4, 60.0
+"""A shaft's wall leans less than this against its axis and is at least so much of the surface; the other
+fragment's middle lies within so much of the axis. Our choice: walls that flare by 10°."""
 
 REACH_MM = 40.0
 """A face lies no farther than this from the other fragment. Our choice: far beyond any displacement that is
@@ -147,15 +151,20 @@ def _face(
 
 
 def _shaft_axis(normals: Floats, looks: Floats) -> Floats:
-    """The direction to which most of the surface runs along, or ``looks`` where there is none near it."""
-    axis = looks
+    """The direction, towards ``looks``, that most of the surface runs along; or that, where none does."""
+    number = np.arange(AXES_COUNT)
+    high, around = (number + 1 / 2) / AXES_COUNT, number * np.pi * (3 - np.sqrt(5))
+    flat = np.sqrt(1 - high**2)
+    tried = np.stack([flat * np.cos(around), flat * np.sin(around), high], axis=1)
+    some = normals[:: 1 + len(normals) // SAMPLE_COUNT]
+    axis = tried[np.argmax((np.abs(some @ tried.T) < WALL_SINE).sum(axis=0))]
+    wall = normals
     for _ in range(MEANS_COUNT):
         wall = normals[np.abs(normals @ axis) < WALL_SINE]
-        if len(wall) < WALL_FRACTION * len(normals):
-            return looks
         axis = np.linalg.eigh(wall.T @ wall)[1][:, 0]
-        axis = axis * np.sign(axis @ looks)
-    return axis if axis @ looks > np.cos(np.radians(RIM_BEND_DEGREE)) else looks
+    axis = axis * np.sign(axis @ looks)
+    is_shaft = len(wall) > WALL_FRACTION * len(normals) and axis @ looks > np.cos(np.radians(OFF_AXIS_DEGREE))
+    return np.asarray(axis if is_shaft else looks)
 
 
 def _rim(

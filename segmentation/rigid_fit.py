@@ -29,8 +29,8 @@ STEPS_COUNT = 10
 OPPOSED_COSINE_FACTOR, ALIKE_COSINE_FACTOR = -0.6, 0.8
 """Face directions oppose, and those of the cortex agree, by more than this. From the same study."""
 
-OUTER_REACH_MM, OUTER_WEIGHT_FACTOR = 4.0, 4.0
-"""The cortex is held across so much, at so much of a face point's weight. Our choice: of 1, 4, 12 and 40 it
+OUTER_REACH_MM, OUTER_WEIGHT_FACTOR = 5.0, 4.0
+"""The cortex is held across so much, twice its distance from the rim, at so much of a face point's weight. Our choice: of 1, 4, 12 and 40 it
 gave the smallest errors on phantoms."""
 
 TEMPLATE_WEIGHT_FACTOR = 0.05
