@@ -21,8 +21,8 @@ from segmentation.surface_shape import Rings, smooth_directions
 from segmentation.vocabulary import CTVolume, Floats, Surface
 
 CONE_DEGREE, SHAFT_CONE_DEGREE = 68.0, 53.0
-"""A face's directions lie within so much of its mean; where all is cortex, within so much of the shaft's axis.
-From a study on phantoms: a wider cone swallows the wall of a hollow shaft."""
+"""A face's directions lie within so much of its mean; where all is cortex, within so much of the shaft's
+axis. From a study on phantoms: a wider cone swallows the wall of a hollow shaft."""
 
 CANCELLOUS_FRACTION = 0.55
 """Beneath a fracture face the brightest is below this share of the cortex's. Our choice: cancellous bone is a

@@ -24,8 +24,11 @@ FINE_COUNT = 2
 
 SOFT_HU, CANCELLOUS_HU, CORTEX_HU, MARROW_HU = 45.0, 270.0, 1200.0, -20.0
 TEXTURE_SD_HU, GRAIN_MM = 40.0, 0.7
-CLEAR_MM = 1.7
-"""Displaced pieces lie at least so far apart: where they touch they must first be told apart."""
+CLEAR_MM = (1.7, np.inf)
+"""Displaced pieces lie so far apart where they are nearest: bone is seen as two."""
+
+CLOSE_MM = (0.2, 0.6)
+"""The same for pieces that the scan shows as one: they must first be told apart."""
 
 MARGIN_MM = 4.0
 LEVEL_HU = 160.0
@@ -156,10 +159,12 @@ def broken(
     whole: bool = False,
     foreign: str | None = None,
     oblique_degree: float = 20.0,
+    clear_mm: tuple[float, float] = CLEAR_MM,
 ) -> Broken:
     """A broken bone; with ``whole`` the same bone unbroken, of the same texture, in the same kind of CT.
 
-    ``foreign`` is the shape of another bone, broken another way, whose upper piece lies there instead.
+    ``foreign`` is the shape of another bone, broken another way, whose upper piece lies there instead. The
+    pieces are ``clear_mm`` apart where they are nearest.
     """
     rng = np.random.default_rng([seed, 77])
     shape, cut = SHAPES[kind], random_cut(rng, wave_mm, oblique_degree=oblique_degree)
@@ -171,13 +176,13 @@ def broken(
     placement[:3, :3] = Rotation.random(random_state=int(rng.integers(2**31))).as_matrix()
     moved = np.eye(4)
     if not whole:
-        moved = _apart(rng, shape, cut, upper_shape, upper_cut, placement, shift_mm, turn_degree)
+        moved = _apart(rng, shape, cut, upper_shape, upper_cut, placement, shift_mm, turn_degree, clear_mm)
     made = Broken(shape, cut, upper_shape, upper_cut, placement, moved, None)  # type: ignore[arg-type]
     return replace(made, ct=_scanned(made, seed, rng, voxel_mm, fwhm_mm, noise_hu))
 
 
-def _apart(rng, shape, cut, upper_shape, upper_cut, placement, shift_mm, turn_degree) -> Floats:  # type: ignore[no-untyped-def]
-    """A random rigid motion within the ranges that leaves CLEAR_MM between the pieces."""
+def _apart(rng, shape, cut, upper_shape, upper_cut, placement, shift_mm, turn_degree, clear_mm) -> Floats:  # type: ignore[no-untyped-def]
+    """A random rigid motion within the ranges that leaves ``clear_mm`` between the pieces."""
     steps = [np.arange(-14, 14.1, 0.8), np.arange(-14, 14.1, 0.8), np.arange(-3, 22, 0.8)]
     own = np.stack(np.meshgrid(*steps, indexing="ij"), axis=-1).reshape(-1, 3)
     own = own[(upper_shape.depth_mm(own) > 0) & (own[:, 2] > upper_cut.height_mm(own))]
@@ -190,7 +195,8 @@ def _apart(rng, shape, cut, upper_shape, upper_cut, placement, shift_mm, turn_de
         turn[:3, 3] = way / np.linalg.norm(way) * rng.uniform(*shift_mm)
         there = moved_by(turn, own)
         above = there[:, 2] - cut.height_mm(there)
-        if (np.minimum(shape.depth_mm(there), -above) < -CLEAR_MM).all():
+        nearest = -np.minimum(shape.depth_mm(there), -above).max()
+        if clear_mm[0] < nearest < clear_mm[1]:
             return np.asarray(placement @ turn @ np.linalg.inv(placement))
     raise ValueError("no motion within these ranges leaves the pieces apart")
 
