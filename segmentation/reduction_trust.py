@@ -44,12 +44,12 @@ mm, 0.3 where the cut leaves through the bone's end."""
 
 MOST_BEND_DEGREE, BEND_STEPS_COUNT, LEAST_SIGMA_FACTOR = 3.0, 8, 0.02
 """Largest bend of the outer cortex at the fracture, where the faces are flat; steps in which it settles, and
-the least deviation of a direction (1°). From phantoms: right poses bent by 0.1 to 1.4°, flat cuts of one
+the least deviation of a direction (1°). From phantoms: right poses bent by 0.1 to 2°, flat cuts of one
 outline from two bones by 4 to 47°."""
 
 MOST_UNCERTAIN_MM, MOST_UNCERTAIN_DEGREE = 0.4, 1.2
-"""A pose that may be farther off is not believed. Our choice: on phantoms errors were at most 0.8 of what is
-told, so that those believed keep the user's bars of 0.4 mm and 1° (issue 5)."""
+"""A pose that may be farther off is not believed. Our choice: near the user's bars of 0.4 mm and 1° (issue
+5); on phantoms right poses were told to 0.9°."""
 
 FEWEST_STEP_COUNT = 40
 """With fewer pairs of the outer cortex its step is not known. Our choice."""

@@ -17,6 +17,7 @@ from scipy.ndimage import gaussian_filter, map_coordinates
 from scipy.spatial.transform import Rotation
 
 from segmentation.reduction_starts import Pairs
+from segmentation.seeds import Seed
 from segmentation.vocabulary import Bone, CTVolume, Floats, Grid
 
 FINE_COUNT = 2
@@ -28,7 +29,7 @@ CLEAR_MM = (1.7, np.inf)
 """Displaced pieces lie so far apart where they are nearest: bone is seen as two."""
 
 CLOSE_MM = (0.2, 0.6)
-"""The same for pieces that the scan shows as one: they must first be told apart."""
+"""The same for pieces that run together in the scan: they must first be told apart."""
 
 MARGIN_MM = 4.0
 LEVEL_HU = 160.0
@@ -90,6 +91,13 @@ def random_cut(rng: np.random.Generator, wave_mm: float, *, oblique_degree: floa
         k, way = 2 * np.pi / rng.uniform(7, 14), rng.uniform(0, np.pi)
         waves.append((wave_mm / np.sqrt(3), k * np.cos(way), k * np.sin(way), rng.uniform(0, 2 * np.pi)))
     return Cut((lean * np.cos(turn), lean * np.sin(turn)), tuple(waves) if wave_mm else ())
+
+
+def leaning(cut: Cut, degree: float) -> Cut:
+    """``cut`` in its own direction, but leaning by so much."""
+    slopes = np.array(cut.slopes)
+    slopes *= np.tan(np.radians(degree)) / np.hypot(*slopes)
+    return Cut((float(slopes[0]), float(slopes[1])), cut.waves)
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,15 +167,19 @@ def broken(
     whole: bool = False,
     foreign: str | None = None,
     oblique_degree: float = 20.0,
+    lean_degree: float | None = None,
     clear_mm: tuple[float, float] = CLEAR_MM,
 ) -> Broken:
     """A broken bone; with ``whole`` the same bone unbroken, of the same texture, in the same kind of CT.
 
     ``foreign`` is the shape of another bone, broken another way, whose upper piece lies there instead. The
-    pieces are ``clear_mm`` apart where they are nearest.
+    pieces are ``clear_mm`` apart where they are nearest. The cut leans by ``lean_degree``, else by up to
+    ``oblique_degree``.
     """
     rng = np.random.default_rng([seed, 77])
     shape, cut = SHAPES[kind], random_cut(rng, wave_mm, oblique_degree=oblique_degree)
+    if lean_degree is not None:
+        cut = leaning(cut, lean_degree)
     upper_shape, upper_cut = shape, cut
     if foreign is not None:
         upper_shape = SHAPES[foreign]
@@ -265,6 +277,14 @@ def fragments_of(made: Broken, bone: Bone) -> tuple[int, int]:
         i, j, k = np.round(made.ct.grid.mm_to_ijk(seed_mm)).astype(int)[0]
         numbers.append(int(bone.labels[i, j, k]))
     return numbers[0], numbers[1]
+
+
+def seeds_of(made: Broken) -> tuple[Seed, Seed]:
+    """A point in each piece, as a person clicks them."""
+    return (
+        Seed("lower", "bone", made.lower_seed_mm()[0]),
+        Seed("upper", "bone", made.upper_seed_mm()[0]),
+    )
 
 
 def rough_pairs(made: Broken, count: int, rng: np.random.Generator, *, sd_mm: float = 1.5) -> Pairs:
