@@ -17,6 +17,7 @@ from scipy.spatial.transform import Rotation
 from segmentation.errors import InputError
 from segmentation.fracture_face import Side, fracture_side
 from segmentation.mirrored import template_starts
+from segmentation.reduction_certainty import uncertainty
 from segmentation.reduction_starts import NO_PAIRS, Pairs, starts
 from segmentation.reduction_trust import (
     RIVAL_MM,
@@ -49,7 +50,8 @@ class Reduction:
 
     ``pose`` (4, 4) takes the moved fragment from as scanned to where it fits ``onto`` in ``onto``'s pose.
     ``rotation_degree`` and ``shift_mm`` (of the middle of its face) are against where it was before.
-    ``step_mm`` is the outer cortex's, None where too little is seen of it. ``reasons`` say why it is not
+    ``step_mm`` and ``bend_degree`` are the outer cortex's, None where too little is seen of it. The pose may
+    be off by ``uncertainty_mm`` over the face and ``uncertainty_degree``. ``reasons`` say why it is not
     accepted; empty where it is.
     """
 
@@ -61,6 +63,9 @@ class Reduction:
     residual_mm: float
     gap_mm: float
     step_mm: float | None
+    bend_degree: float | None
+    uncertainty_mm: float
+    uncertainty_degree: float
     overlap_fraction: float
     spread_mm: float
     relief_mm: float
@@ -142,16 +147,20 @@ def reduce_sides(
     all_cortex = fixed.all_cortex and moving.all_cortex
     fit = fit_of(onto_points, move_points, pose, all_cortex=all_cortex)
     restarts_mm = spread_mm(onto_points, coarse, pose, template)
+    off = uncertainty(onto_points, fine, pose, template)
     away = apart_mm(coarse, rested, pose)
     rivals = scores[away > RIVAL_MM]
     reasons = reasons_against(
         fit,
         restarts_mm,
+        off,
         best_score_ratio=float(scores[best]),
         rival_score_ratio=float(rivals.max()) if len(rivals) else None,
     )
     reasons += _pairs_against(pairs, pose)
-    return _result(moving_fragment, fixed_fragment, move_points, pose, fit, restarts_mm, how[best], reasons)
+    return _result(
+        moving_fragment, fixed_fragment, move_points, pose, fit, restarts_mm, off, how[best], reasons
+    )
 
 
 def _pairs_against(pairs: Pairs, pose: Floats) -> tuple[str, ...]:
@@ -174,6 +183,7 @@ def _result(
     pose: Floats,
     fit: Fit,
     restarts_mm: float,
+    off: tuple[float, float],
     start: str,
     reasons: tuple[str, ...],
 ) -> Reduction:
@@ -190,6 +200,9 @@ def _result(
         residual_mm=fit.residual_mm,
         gap_mm=fit.gap_mm,
         step_mm=fit.step_mm,
+        bend_degree=fit.bend_degree,
+        uncertainty_mm=off[0],
+        uncertainty_degree=off[1],
         overlap_fraction=fit.overlap_fraction,
         spread_mm=restarts_mm,
         relief_mm=fit.relief_mm,

@@ -1,8 +1,9 @@
-"""Whether a fitted pose may be believed: six questions, each with its limit and its sentence.
+"""Whether a fitted pose may be believed: eight questions, each with its limit and its sentence.
 
 Faces must cover each other both ways, lie on each other, and agree in their relief; the outer cortex must go
-on across the fracture; a pose begun beside it must come back; and no other pose may fit as well. A small
-residual alone proves nothing: a flat cut that slid by 6 mm has one.
+on across the fracture, without a step and, where flat faces tell nothing, without a bend; the pairs must hold
+the pose firmly; a pose begun beside it must come back; and no other pose may fit as well. A small residual
+alone proves nothing: a flat cut that slid by 6 mm has one.
 """
 
 from __future__ import annotations
@@ -15,8 +16,10 @@ from scipy.spatial.transform import Rotation
 
 from segmentation.rigid_fit import (
     ALIKE_COSINE_FACTOR,
+    MAD_FACTOR,
     OPPOSED_COSINE_FACTOR,
     OUTER_REACH_MM,
+    TUKEY_FACTOR,
     Points,
     carried,
     normal_matrix,
@@ -35,8 +38,18 @@ PAIRED_MM = 2.0
 LEAST_OVERLAP_FRACTION, MOST_RESIDUAL_MM, MOST_SPREAD_MM = 0.7, 0.3, 0.5
 """Limits from a study on phantoms: right poses had 0.8 to 1, 0.10 to 0.23 mm, and at most 0.08 mm."""
 
-MOST_STEP_MM = 0.5
-"""Largest deviation of the outer cortex from going on straight. Our choice: see tests/benchmarks."""
+MOST_STEP_MM = 0.4
+"""Largest deviation of the outer cortex from going on straight. From phantoms: right poses had 0.03 to 0.1
+mm, 0.3 where the cut leaves through the bone's end."""
+
+MOST_BEND_DEGREE, BEND_STEPS_COUNT, LEAST_SIGMA_FACTOR = 3.0, 8, 0.02
+"""Largest bend of the outer cortex at the fracture, where the faces are flat; steps in which it settles, and
+the least deviation of a direction (1°). From phantoms: right poses bent by 0.1 to 2°, flat cuts of one
+outline from two bones by 4 to 47°."""
+
+MOST_UNCERTAIN_MM, MOST_UNCERTAIN_DEGREE = 0.4, 1.2
+"""A pose that may be farther off is not believed. Our choice: near the user's bars of 0.4 mm and 1° (issue
+5); on phantoms right poses were told to 0.9°."""
 
 FEWEST_STEP_COUNT = 40
 """With fewer pairs of the outer cortex its step is not known. Our choice."""
@@ -72,13 +85,14 @@ SPREAD_REACHES_MM, SPREAD_STEPS_COUNT = (3.0, 1.5, 1.0), 8
 
 @dataclass(frozen=True)
 class Fit:
-    """How well a pose fits. ``step_mm`` is None where too little outer cortex was seen,
+    """How well a pose fits. ``step_mm`` and ``bend_degree`` are None where too little outer cortex was seen,
     ``agreement_fraction`` where the faces are too flat to tell."""
 
     overlap_fraction: float
     residual_mm: float
     gap_mm: float
     step_mm: float | None
+    bend_degree: float | None
     relief_mm: float
     agreement_fraction: float | None
     least_agreement_fraction: float = LEAST_AGREEMENT_FRACTION
@@ -101,12 +115,14 @@ def fit_of(fixed: Points, moving: Points, pose: Floats, *, all_cortex: bool = Fa
     onto, heights, distance, covered = _across(fixed, there)
     _, _, _, covered_back = _across(there, fixed)
     residual = float(np.sqrt((distance**2).mean())) if len(distance) else PAIRED_MM
+    step, bend = _goes_on(fixed, there)
     relief, agreement = _relief(heights, onto, SHAFT_RELIEF_MM if all_cortex else RELIEF_MM)
     return Fit(
         overlap_fraction=min(covered, covered_back),
         residual_mm=residual,
         gap_mm=float(np.median(distance)) if len(distance) else PAIRED_MM,
-        step_mm=_step_mm(fixed, there),
+        step_mm=step,
+        bend_degree=bend,
         relief_mm=relief,
         agreement_fraction=agreement,
         least_agreement_fraction=SHAFT_LEAST_AGREEMENT_FRACTION if all_cortex else LEAST_AGREEMENT_FRACTION,
@@ -165,20 +181,38 @@ def _relief(own: Floats, other: Floats, least_mm: float) -> tuple[float, float |
     return relief, 1 - float((own - other).var()) / relief**2
 
 
-def _step_mm(fixed: Points, there: Points) -> float | None:
-    """RMS deviation of the outer cortex from going on straight across the fracture."""
+def _goes_on(fixed: Points, there: Points) -> tuple[float | None, float | None]:
+    """RMS deviation of the outer cortex from going on straight across the fracture, and its bend there."""
     if not len(fixed.outer) or not len(there.outer):
-        return None
+        return None, None
     away, nearest = fixed.outer_tree.query(there.outer, distance_upper_bound=OUTER_REACH_MM)
     near = np.isfinite(away)
     nearest = np.where(near, nearest, 0)
     near &= np.einsum("ni,ni->n", fixed.outer_normals[nearest], there.outer_normals) > ALIKE_COSINE_FACTOR
     if near.sum() < FEWEST_STEP_COUNT:
-        return None
-    between = fixed.outer_normals[nearest] + there.outer_normals
-    between /= np.linalg.norm(between, axis=1, keepdims=True) + np.finfo(float).tiny
-    distance = np.einsum("ni,ni->n", there.outer - fixed.outer[nearest], between)[near]
-    return float(np.sqrt((distance**2).mean()))
+        return None, None
+    here, beyond = fixed.outer_normals[nearest][near], there.outer_normals[near]
+    between = here + beyond
+    between /= np.linalg.norm(between, axis=1, keepdims=True)
+    distance = np.einsum("ni,ni->n", there.outer[near] - fixed.outer[nearest][near], between)
+    looks = fixed.face_normals.mean(axis=0)
+    bend = _turn_between(beyond, here, looks / np.linalg.norm(looks))
+    return float(np.sqrt((distance**2).mean())), bend
+
+
+def _turn_between(of: Floats, onto: Floats, looks: Floats) -> float:
+    """The turn in degrees, but for that about ``looks``, that lays most directions onto the others'."""
+    # w × n is linear in w; Tukey's weights leave out what turns otherwise.
+    rows = np.cross(np.eye(3), of[:, None, :]).transpose(0, 2, 1)
+    weight = np.ones(len(of))
+    for _ in range(BEND_STEPS_COUNT):
+        matrix = np.einsum("n,nij,nik->jk", weight, rows, rows)
+        right = np.einsum("n,nij,ni->j", weight, rows, onto - of)
+        turn = np.linalg.lstsq(matrix, right)[0]
+        left = np.linalg.norm(onto - of - rows @ turn, axis=1)
+        sigma = max(MAD_FACTOR * float(np.median(left)), LEAST_SIGMA_FACTOR)
+        weight = np.clip(1 - (left / (TUKEY_FACTOR * sigma)) ** 2, 0, 1) ** 2
+    return float(np.degrees(np.linalg.norm(turn - looks * (turn @ looks))))
 
 
 def apart_mm(moving: Points, poses: Floats, from_pose: Floats) -> Floats:
@@ -218,9 +252,15 @@ def _nudged(pose: Floats, mode: Floats, centre: Floats, size_mm: float, moving: 
 
 
 def reasons_against(
-    fit: Fit, spread_mm: float, *, best_score_ratio: float, rival_score_ratio: float | None
+    fit: Fit,
+    spread_mm: float,
+    off: tuple[float, float],
+    *,
+    best_score_ratio: float,
+    rival_score_ratio: float | None,
 ) -> tuple[str, ...]:
-    """Why a fit is not to be believed, a clause each; empty where it is."""
+    """Why a fit is not to be believed, a clause each; empty where it is. ``off``: mm and degrees by which it
+    may be off."""
     reasons = []
     if fit.overlap_fraction < LEAST_OVERLAP_FRACTION:
         reasons.append(
@@ -239,6 +279,18 @@ def reasons_against(
     if fit.step_mm is not None and fit.step_mm > MOST_STEP_MM:
         reasons.append(
             f"the outer cortex would have a step of {fit.step_mm:.2f} mm (at most {MOST_STEP_MM:g})"
+        )
+    bends = fit.bend_degree is not None and fit.bend_degree > MOST_BEND_DEGREE
+    if bends and fit.agreement_fraction is None:
+        reasons.append(
+            f"the faces are flat and the outer cortex would bend by {fit.bend_degree:.1f}° between them "
+            f"(at most {MOST_BEND_DEGREE:g}°)"
+        )
+    off_mm, off_degree = off
+    if off_mm > MOST_UNCERTAIN_MM or off_degree > MOST_UNCERTAIN_DEGREE:
+        reasons.append(
+            f"the fit may be off by {off_mm:.2f} mm and {off_degree:.1f}° (at most {MOST_UNCERTAIN_MM:g} mm "
+            f"and {MOST_UNCERTAIN_DEGREE:g}°)"
         )
     if fit.step_mm is None and fit.agreement_fraction is None:
         reasons.append("the faces are flat and no outer cortex is seen on both sides")

@@ -17,6 +17,7 @@ from scipy.ndimage import gaussian_filter, map_coordinates
 from scipy.spatial.transform import Rotation
 
 from segmentation.reduction_starts import Pairs
+from segmentation.seeds import Seed
 from segmentation.vocabulary import Bone, CTVolume, Floats, Grid
 
 FINE_COUNT = 2
@@ -24,8 +25,11 @@ FINE_COUNT = 2
 
 SOFT_HU, CANCELLOUS_HU, CORTEX_HU, MARROW_HU = 45.0, 270.0, 1200.0, -20.0
 TEXTURE_SD_HU, GRAIN_MM = 40.0, 0.7
-CLEAR_MM = 1.7
-"""Displaced pieces lie at least so far apart: where they touch they must first be told apart."""
+CLEAR_MM = (1.7, np.inf)
+"""Displaced pieces lie so far apart where they are nearest: bone is seen as two."""
+
+CLOSE_MM = (0.2, 0.6)
+"""The same for pieces that run together in the scan: they must first be told apart."""
 
 MARGIN_MM = 4.0
 LEVEL_HU = 160.0
@@ -87,6 +91,13 @@ def random_cut(rng: np.random.Generator, wave_mm: float, *, oblique_degree: floa
         k, way = 2 * np.pi / rng.uniform(7, 14), rng.uniform(0, np.pi)
         waves.append((wave_mm / np.sqrt(3), k * np.cos(way), k * np.sin(way), rng.uniform(0, 2 * np.pi)))
     return Cut((lean * np.cos(turn), lean * np.sin(turn)), tuple(waves) if wave_mm else ())
+
+
+def leaning(cut: Cut, degree: float) -> Cut:
+    """``cut`` in its own direction, but leaning by so much."""
+    slopes = np.array(cut.slopes)
+    slopes *= np.tan(np.radians(degree)) / np.hypot(*slopes)
+    return Cut((float(slopes[0]), float(slopes[1])), cut.waves)
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,13 +167,19 @@ def broken(
     whole: bool = False,
     foreign: str | None = None,
     oblique_degree: float = 20.0,
+    lean_degree: float | None = None,
+    clear_mm: tuple[float, float] = CLEAR_MM,
 ) -> Broken:
     """A broken bone; with ``whole`` the same bone unbroken, of the same texture, in the same kind of CT.
 
-    ``foreign`` is the shape of another bone, broken another way, whose upper piece lies there instead.
+    ``foreign`` is the shape of another bone, broken another way, whose upper piece lies there instead. The
+    pieces are ``clear_mm`` apart where they are nearest. The cut leans by ``lean_degree``, else by up to
+    ``oblique_degree``.
     """
     rng = np.random.default_rng([seed, 77])
     shape, cut = SHAPES[kind], random_cut(rng, wave_mm, oblique_degree=oblique_degree)
+    if lean_degree is not None:
+        cut = leaning(cut, lean_degree)
     upper_shape, upper_cut = shape, cut
     if foreign is not None:
         upper_shape = SHAPES[foreign]
@@ -171,13 +188,13 @@ def broken(
     placement[:3, :3] = Rotation.random(random_state=int(rng.integers(2**31))).as_matrix()
     moved = np.eye(4)
     if not whole:
-        moved = _apart(rng, shape, cut, upper_shape, upper_cut, placement, shift_mm, turn_degree)
+        moved = _apart(rng, shape, cut, upper_shape, upper_cut, placement, shift_mm, turn_degree, clear_mm)
     made = Broken(shape, cut, upper_shape, upper_cut, placement, moved, None)  # type: ignore[arg-type]
     return replace(made, ct=_scanned(made, seed, rng, voxel_mm, fwhm_mm, noise_hu))
 
 
-def _apart(rng, shape, cut, upper_shape, upper_cut, placement, shift_mm, turn_degree) -> Floats:  # type: ignore[no-untyped-def]
-    """A random rigid motion within the ranges that leaves CLEAR_MM between the pieces."""
+def _apart(rng, shape, cut, upper_shape, upper_cut, placement, shift_mm, turn_degree, clear_mm) -> Floats:  # type: ignore[no-untyped-def]
+    """A random rigid motion within the ranges that leaves ``clear_mm`` between the pieces."""
     steps = [np.arange(-14, 14.1, 0.8), np.arange(-14, 14.1, 0.8), np.arange(-3, 22, 0.8)]
     own = np.stack(np.meshgrid(*steps, indexing="ij"), axis=-1).reshape(-1, 3)
     own = own[(upper_shape.depth_mm(own) > 0) & (own[:, 2] > upper_cut.height_mm(own))]
@@ -190,7 +207,8 @@ def _apart(rng, shape, cut, upper_shape, upper_cut, placement, shift_mm, turn_de
         turn[:3, 3] = way / np.linalg.norm(way) * rng.uniform(*shift_mm)
         there = moved_by(turn, own)
         above = there[:, 2] - cut.height_mm(there)
-        if (np.minimum(shape.depth_mm(there), -above) < -CLEAR_MM).all():
+        nearest = -np.minimum(shape.depth_mm(there), -above).max()
+        if clear_mm[0] < nearest < clear_mm[1]:
             return np.asarray(placement @ turn @ np.linalg.inv(placement))
     raise ValueError("no motion within these ranges leaves the pieces apart")
 
@@ -259,6 +277,14 @@ def fragments_of(made: Broken, bone: Bone) -> tuple[int, int]:
         i, j, k = np.round(made.ct.grid.mm_to_ijk(seed_mm)).astype(int)[0]
         numbers.append(int(bone.labels[i, j, k]))
     return numbers[0], numbers[1]
+
+
+def seeds_of(made: Broken) -> tuple[Seed, Seed]:
+    """A point in each piece, as a person clicks them."""
+    return (
+        Seed("lower", "bone", made.lower_seed_mm()[0]),
+        Seed("upper", "bone", made.upper_seed_mm()[0]),
+    )
 
 
 def rough_pairs(made: Broken, count: int, rng: np.random.Generator, *, sd_mm: float = 1.5) -> Pairs:

@@ -14,7 +14,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 from phantoms import CALIBRATION, placed, points_of
-from reduction_phantoms import LEVEL_HU, Broken, broken, fragments_of, moved_by, rough_pairs
+from reduction_phantoms import (
+    CLOSE_MM,
+    LEVEL_HU,
+    Broken,
+    broken,
+    fragments_of,
+    moved_by,
+    rough_pairs,
+    seeds_of,
+)
 from scipy.ndimage import map_coordinates
 
 from planner.assess import assess
@@ -26,7 +35,10 @@ from segmentation.fracture_face import Side, fracture_side
 from segmentation.pairs_file import read_pairs
 from segmentation.recipe import segment
 from segmentation.reduction import reduce_fragment, reduce_sides, with_reduction
+from segmentation.reduction_certainty import CLOSED_MM, COVER_FACTOR, PATCH_MM, uncertainty
 from segmentation.reduction_starts import NO_PAIRS, Pairs
+from segmentation.reduction_trust import apart_mm
+from segmentation.rigid_fit import Points, settled
 from segmentation.vocabulary import Bone, Fragment
 from viewer.command_line import run
 
@@ -66,6 +78,12 @@ def test_a_fragment_comes_back(kind: str, wave_mm: float, pairs_count: int):
     found = reduce_fragment(bone, upper, lower, pairs=pairs)
     error_mm, error_degree = made.error(found.pose)
     assert found.accepted, found.reasons
+    # Told as what a pose may be off by, so at most now and then exceeded.
+    assert error_mm < found.uncertainty_mm
+    assert error_degree < 1.5 * found.uncertainty_degree
+    assert found.uncertainty_degree < 1
+    assert found.bend_degree is not None
+    assert found.bend_degree < 2
     assert error_mm < (0.4 if wave_mm else 0.5)
     assert error_degree < (1.0 if wave_mm else 3.5)
     off = found.pose @ made.moved
@@ -118,6 +136,69 @@ def test_a_foreign_relief_is_refused_though_the_outline_fits():
     found = reduce_sides(fixed, moving, bone.fragment(upper), low)
     assert not found.accepted
     assert any("relief" in reason or "off each other" in reason for reason in found.reasons)
+
+
+def test_a_flat_cut_of_another_bone_is_refused_for_its_bend():
+    """Two blocks of one outline, cut flat at leans 12° apart: face to face their walls meet at an angle."""
+    fixed, _, _, low = sides("block", 0.0)
+    _, bone, lower, upper = broken_bone("block", 0.0, 1)
+    up, below = bone.fragment(upper), bone.fragment(lower)
+    found = reduce_sides(fixed, fracture_side(bone.ct, up.surface, below.surface), up, low)
+    assert found.residual_mm < 0.3
+    assert found.agreement_fraction is None
+    assert found.bend_degree is not None
+    assert found.bend_degree > 5
+    assert any("bend" in reason for reason in found.reasons)
+
+
+def test_an_oblique_shaft_of_cortex_comes_back():
+    """Its wall stands 55° from the face, as steep as a wave's flank."""
+    made = broken("hollow", 301, wave_mm=0.3, lean_degree=35.0)
+    bone = segment(made.ct, threshold_hu=LEVEL_HU, find_joints=False)
+    lower, upper = fragments_of(made, bone)
+    found = reduce_fragment(bone, upper, lower)
+    error_mm, error_degree = made.error(found.pose)
+    assert found.accepted, found.reasons
+    assert error_mm < 0.4
+    assert error_degree < 1.0
+
+
+def test_touching_pieces_are_told_apart_and_brought_back():
+    """The whole chain on one scan: points in the pieces, their labels, the fit."""
+    made = broken("solid", 1, wave_mm=0.3, clear_mm=CLOSE_MM)
+    assert len(segment(made.ct, threshold_hu=LEVEL_HU, find_joints=False).fragments) == 1
+    bone = segment(made.ct, threshold_hu=LEVEL_HU, find_joints=False, seeds=seeds_of(made))
+    found = reduce_fragment(bone, *reversed(fragments_of(made, bone)))
+    error_mm, error_degree = made.error(found.pose)
+    assert found.accepted, found.reasons
+    assert error_mm < 0.4
+    assert error_degree < 1.0
+
+
+def test_what_a_pose_may_be_off_by_is_what_repeats_scatter_by():
+    """A flat face between two walls, its places off by 0.1 mm patch by patch, fitted again and again."""
+    rng = np.random.default_rng(1)
+    x, y = (part.ravel() for part in np.meshgrid(*[np.arange(-8.9, 9, 0.6)] * 2))
+    edge = np.full_like(x, 9)
+    face, up = np.stack([x, y, 0 * x], axis=1), np.tile([0, 0, 1.0], (len(x), 1))
+    wall = np.concatenate([np.stack([edge, x, y], axis=1), np.stack([x, edge, y], axis=1)])
+    out = np.repeat(np.eye(3)[:2], len(x), axis=0)
+    fixed = Points(face, up, wall, out)
+    missed, told = [], []
+    for _ in range(30):
+        patches = rng.normal(0, 0.1, (6, 6))[
+            ((x + 9) // PATCH_MM).astype(int), ((y + 9) // PATCH_MM).astype(int)
+        ]
+        moving = Points(face + patches[:, None] * up, -up, wall, out)
+        pose = settled(fixed, moving, np.eye(4)[None], (1.0,), 6)[0]
+        missed.append(apart_mm(moving, pose[None], np.eye(4))[0])
+        told.append(uncertainty(fixed, moving, pose))
+    mm, degree = np.array(told).T
+    spread_mm = np.sqrt((mm**2 - CLOSED_MM**2).mean()) / COVER_FACTOR
+    assert spread_mm == pytest.approx(np.sqrt(np.square(missed).mean()), rel=0.3)
+    assert 0 < degree.max() < 1
+    bald = (Points(face, sign * up, wall[:0], out[:0]) for sign in (1, -1))
+    assert uncertainty(*bald, np.eye(4)) == (np.inf, np.inf)
 
 
 def test_a_bald_flat_cut_is_refused():

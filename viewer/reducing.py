@@ -113,6 +113,10 @@ def reduction_lines(bone: Bone, found: Reduction) -> Iterator[str]:
         f"  faces lie {found.residual_mm:.2f} mm off each other (RMS) and cover "
         f"{found.overlap_fraction:.0%} of each other; restarts end within {found.spread_mm:.2f} mm"
     )
+    bend = "" if found.bend_degree is None else f"; the outer cortex bends by {found.bend_degree:.1f}° there"
+    yield (
+        f"  the pose may be off by {found.uncertainty_mm:.2f} mm and {found.uncertainty_degree:.1f}°{bend}"
+    )
     if found.agreement_fraction is None:
         yield f"  note: {FLAT}"
     else:
@@ -128,7 +132,7 @@ def reduction_document(bone: Bone, found: Reduction) -> dict[str, Any]:
 
     reasons = {}
     if found.step_mm is None:
-        reasons["step_mm"] = NO_STEP
+        reasons["step_mm"] = reasons["bend_degree"] = NO_STEP
     if found.agreement_fraction is None:
         reasons["agreement_fraction"] = NO_RELIEF
     move, onto = bone.fragment(found.move), bone.fragment(found.onto)
@@ -144,6 +148,9 @@ def reduction_document(bone: Bone, found: Reduction) -> dict[str, Any]:
         "residual_mm": found.residual_mm,
         "gap_mm": found.gap_mm,
         "step_mm": found.step_mm,
+        "bend_degree": found.bend_degree,
+        "uncertainty_mm": found.uncertainty_mm,
+        "uncertainty_degree": found.uncertainty_degree,
         "overlap_fraction": found.overlap_fraction,
         "spread_mm": found.spread_mm,
         "relief_mm": found.relief_mm,
