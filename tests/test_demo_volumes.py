@@ -220,7 +220,7 @@ def test_the_joint_faces_outward_and_lies_on_the_bone() -> None:
     assert np.mean(inside > outside) > 0.98
 
 
-@pytest.mark.parametrize("name", ["scaphoid-waist", "malleolus-oblique"])
+@pytest.mark.parametrize("name", ["scaphoid-waist", "malleolus-oblique", "humerus-four-parts"])
 def test_pieces_and_neighbours_are_apart_at_the_level(name: str) -> None:
     """Six-connected labels of CT > level: each named point in a component of its own (scipy.ndimage as second
     judge)."""
