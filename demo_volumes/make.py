@@ -68,6 +68,9 @@ class _Recipe:
 
 RECIPES = {
     "scaphoid-waist": _Recipe(wrist.TITLE, wrist.scaphoid_waist, 0.4, 0.5, 14.0, 0.7, 14.0),
+    "wrist-unequal-joints": _Recipe(
+        wrist.UNEQUAL_TITLE, wrist.wrist_unequal_joints, 0.4, 0.5, 14.0, 0.7, 14.0
+    ),
     "malleolus-oblique": _Recipe(ankle.TITLE, ankle.malleolus_oblique, 0.5, 0.6, 14.0, 1.2, 9.0),
     "diaphysis": _Recipe(shaft.TITLE, shaft.diaphysis, 0.5, 0.6, 14.0, 0.8, 10.0),
     "displaced-shaft-end": _Recipe(displaced.TITLE, displaced.displaced_shaft_end, 0.5, 0.6, 14.0, 2.0, 10.0),
