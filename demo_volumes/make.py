@@ -64,6 +64,9 @@ class _Recipe:
     tilt_degree: float
     """The patient's random tilt in the scanner, at most, about each axis."""
     has_fracture: bool = True
+    refine: bool = False
+    """Whether surfaces at the low level lie too far out for what is to be found, as those of displaced
+    fragments do."""
 
 
 RECIPES = {
@@ -74,7 +77,9 @@ RECIPES = {
     "malleolus-oblique": _Recipe(ankle.TITLE, ankle.malleolus_oblique, 0.5, 0.6, 14.0, 1.2, 9.0),
     "diaphysis": _Recipe(shaft.TITLE, shaft.diaphysis, 0.5, 0.6, 14.0, 0.8, 10.0),
     "displaced-shaft-end": _Recipe(displaced.TITLE, displaced.displaced_shaft_end, 0.5, 0.6, 14.0, 2.0, 10.0),
-    "ball-and-socket": _Recipe(hip.TITLE, hip.ball_and_socket, 0.7, 0.8, 14.0, hip.SPACE_MM, 8.0),
+    "ball-and-socket": _Recipe(
+        hip.TITLE, hip.ball_and_socket, 0.7, 0.8, 14.0, hip.SPACE_MM, 8.0, refine=True
+    ),
     "humerus-four-parts": _Recipe(shoulder.TITLE, shoulder.humerus_four_parts, 0.5, 0.6, 14.0, 1.3, 10.0),
     "foam-block": _Recipe(foam.TITLE, foam.foam_block, 0.5, 0.6, 12.0, 0.0, 12.0, has_fracture=False),
 }
@@ -162,7 +167,7 @@ def make_demo(
             "threshold_hu": scene.level_hu,
             "calibration": (scene.slope_mg_cm3_per_hu, scene.intercept_mg_cm3),
             "host": scene.host,
-            "refine": scene.displaced is not None,
+            "refine": recipe.refine or scene.displaced is not None,
             "names": _names(scene, placement, truth["fragments"], grid, hu > scene.level_hu),
         },
         scene=scene,
