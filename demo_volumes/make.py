@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from demo_volumes import ankle, displaced, foam, hip, shaft, wrist
+from demo_volumes import ankle, displaced, foam, hip, shaft, shoulder, wrist
 from demo_volumes.pieces import where_scanned
 from demo_volumes.scanner import centred_grid, scan
 from demo_volumes.scene import Scene
@@ -64,14 +64,23 @@ class _Recipe:
     tilt_degree: float
     """The patient's random tilt in the scanner, at most, about each axis."""
     has_fracture: bool = True
+    refine: bool = False
+    """Whether surfaces at the low level lie too far out for what is to be found, as those of displaced
+    fragments do."""
 
 
 RECIPES = {
     "scaphoid-waist": _Recipe(wrist.TITLE, wrist.scaphoid_waist, 0.4, 0.5, 14.0, 0.7, 14.0),
+    "wrist-unequal-joints": _Recipe(
+        wrist.UNEQUAL_TITLE, wrist.wrist_unequal_joints, 0.4, 0.5, 14.0, 0.7, 14.0
+    ),
     "malleolus-oblique": _Recipe(ankle.TITLE, ankle.malleolus_oblique, 0.5, 0.6, 14.0, 1.2, 9.0),
     "diaphysis": _Recipe(shaft.TITLE, shaft.diaphysis, 0.5, 0.6, 14.0, 0.8, 10.0),
     "displaced-shaft-end": _Recipe(displaced.TITLE, displaced.displaced_shaft_end, 0.5, 0.6, 14.0, 2.0, 10.0),
-    "ball-and-socket": _Recipe(hip.TITLE, hip.ball_and_socket, 0.7, 0.8, 14.0, hip.SPACE_MM, 8.0),
+    "ball-and-socket": _Recipe(
+        hip.TITLE, hip.ball_and_socket, 0.7, 0.8, 14.0, hip.SPACE_MM, 8.0, refine=True
+    ),
+    "humerus-four-parts": _Recipe(shoulder.TITLE, shoulder.humerus_four_parts, 0.5, 0.6, 14.0, 1.3, 10.0),
     "foam-block": _Recipe(foam.TITLE, foam.foam_block, 0.5, 0.6, 12.0, 0.0, 12.0, has_fracture=False),
 }
 """Every demo by name."""
@@ -158,7 +167,7 @@ def make_demo(
             "threshold_hu": scene.level_hu,
             "calibration": (scene.slope_mg_cm3_per_hu, scene.intercept_mg_cm3),
             "host": scene.host,
-            "refine": scene.displaced is not None,
+            "refine": recipe.refine or scene.displaced is not None,
             "names": _names(scene, placement, truth["fragments"], grid, hu > scene.level_hu),
         },
         scene=scene,
@@ -218,25 +227,22 @@ def _names(
 
 
 def _is_open(scene: Scene, placement: npt.NDArray[np.float64], grid: Grid, bright: Bright) -> bool:
-    """Whether most of the wall on one side of the fracture is another component than on the other side."""
+    """Whether most of the wall of each fragment is another component than that of every other one."""
     bone = scene.bones[0]
     if bone.fracture is None:
         return True
     half = np.array(scene.size_mm) / 2
     on_surface, outward = onto_surface(bone.outside, outer_surface(bone, -half, half).vertices_mm)
     wall = on_surface - WALL_DEPTH_MM * outward
-    side = bone.fracture.side(*wall.T)
-    far_name = bone.fragment_names[-1]
-    scanned = np.where((side > 0)[:, None], where_scanned(scene, far_name, wall), wall)
-    index = grid.mm_to_ijk(scanned @ placement.T).round().astype(int)
-    seen = ((index >= 0) & (index < grid.shape)).all(axis=1)
-    pieces = ndimage.label(bright)[0][tuple(index[seen].T)]
-    side = side[seen]
-    near, far = (
-        int(np.bincount(pieces[(sign * side > bone.fracture.gap_mm) & (pieces > 0)], minlength=1).argmax())
-        for sign in (-1, 1)
-    )
-    return near != far
+    components, _ = ndimage.label(bright)
+    found = []
+    for number, name in enumerate(bone.fragment_names):
+        own = wall[bone.between_faces(number)(*wall.T) < -bone.fracture.gap_mm / 2]
+        index = grid.mm_to_ijk(where_scanned(scene, name, own) @ placement.T).round().astype(int)
+        seen = ((index >= 0) & (index < grid.shape)).all(axis=1)
+        pieces = components[tuple(index[seen].T)]
+        found.append(int(np.bincount(pieces[pieces > 0], minlength=1).argmax()))
+    return len(set(found)) == len(found)
 
 
 def _turn(angles_degree: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

@@ -146,11 +146,18 @@ def _put_bone(
     slope = np.sqrt(sum(g * g for g in gradient(bone.outside, x[edge], y[edge], z[edge])))
     share = np.ones_like(level)
     share[edge] = ndtr(-level[edge] / np.maximum(slope, 0.2) / edge_sd_mm)
-    inside = bone.wall_hu(x, y, z, np.maximum(-level, 0))
-    fracture = bone.fracture
-    if fracture is not None:
-        side = fracture.side(x, y, z)
-        half = fracture.gap_mm / 2
-        open_share = ndtr((side + half) / edge_sd_mm) - ndtr((side - half) / edge_sd_mm)
-        inside = inside + (fracture.filling_hu - inside) * open_share
+    inside = _opened(bone, bone.wall_hu(x, y, z, np.maximum(-level, 0)), x, y, z, edge_sd_mm)
     hu[index] += share * (inside - hu[index])
+
+
+def _opened(bone: DemoBone, inside: Array, x: Array, y: Array, z: Array, edge_sd_mm: float) -> Array:
+    """HU inside a bone with its fractures open, each within the fragment it parts."""
+    shares: list[Array | float] = [1.0]
+    for division in bone.divisions:
+        fracture, parted = division.fracture, shares[division.fragment]
+        side, half = fracture.side(x, y, z), fracture.gap_mm / 2
+        not_near, far = ndtr((side + half) / edge_sd_mm), ndtr((side - half) / edge_sd_mm)
+        inside = inside + (fracture.filling_hu - inside) * (parted * (not_near - far))
+        shares.append(parted * far)
+        shares[division.fragment] = parted * (1 - not_near)
+    return inside

@@ -59,6 +59,9 @@ NAMING_REACH_MM = 1.5
 NAMING_COUNT = 13
 """Points along each edge of the cube searched."""
 
+ASIDE_MM = 1.0
+"""Farther beyond a fracture's face the outer surface is not asked for. Our choice: ten steps of the truth."""
+
 WallHU = Callable[[Array, Array, Array, Array], Array]
 """HU inside a bone: of x, y, z and the depth under its surface in mm."""
 
@@ -89,6 +92,17 @@ class Fracture:
 
 
 @dataclass(frozen=True, eq=False)
+class Division:
+    """A fracture through one of the fragments that those before it left; the far side becomes the last one.
+
+    It ends where that fragment ends: on the face of an earlier fracture.
+    """
+
+    fragment: int
+    fracture: Fracture
+
+
+@dataclass(frozen=True, eq=False)
 class Displacement:
     """Where an injury moved a fragment of the first bone: ``motion`` (4, 4), from its place to as scanned.
 
@@ -101,7 +115,10 @@ class Displacement:
 
 @dataclass(frozen=True, eq=False)
 class DemoBone:
-    """One bone: its outer field, its HU inside, and the anatomical box (low, high) that holds it."""
+    """One bone: its outer field, its HU inside, and the anatomical box (low, high) that holds it.
+
+    ``fracture`` parts it in two; ``further`` ones part what that left, in order.
+    """
 
     name: str
     outside: Field
@@ -110,19 +127,57 @@ class DemoBone:
     high_mm: Triple
     fracture: Fracture | None = None
     fragment_names: tuple[str, ...] = ()
+    further: tuple[Division, ...] = ()
+
+    @property
+    def divisions(self) -> tuple[Division, ...]:
+        """Every fracture with the fragment it parts, in order."""
+        return () if self.fracture is None else (Division(0, self.fracture), *self.further)
+
+    def sides(self, index: int) -> tuple[tuple[Fracture, int], ...]:
+        """The fractures that bound a fragment, each with 1 where it is the near side and -1 the far one."""
+        bounds: list[tuple[tuple[Fracture, int], ...]] = [()]
+        for division in self.divisions:
+            parted = bounds[division.fragment]
+            bounds.append((*parted, (division.fracture, -1)))
+            bounds[division.fragment] = (*parted, (division.fracture, 1))
+        return bounds[index]
+
+    def between_faces(self, index: int) -> Field:
+        """Field of the room between the fractures that bound a fragment of a broken bone."""
+
+        def between(x: Array, y: Array, z: Array) -> Array:
+            faces = [
+                sign * fracture.side(x, y, z) + fracture.gap_mm / 2 for fracture, sign in self.sides(index)
+            ]
+            return np.asarray(np.max(faces, axis=0))
+
+        return between
 
     def fragment_field(self, index: int) -> Field:
-        """Field of one fragment (0 the near side of the fracture, 1 the far side); the whole bone when
-        intact."""
-        fracture = self.fracture
-        if fracture is None:
+        """Field of one fragment (of two: 0 the near side of the fracture, 1 the far side); the whole bone
+        when intact."""
+        if self.fracture is None:
             return self.outside
-        sign = 1 if index == 0 else -1
+        between = self.between_faces(index)
 
         def fragment(x: Array, y: Array, z: Array) -> Array:
-            return np.asarray(
-                np.maximum(self.outside(x, y, z), sign * fracture.side(x, y, z) + fracture.gap_mm / 2)
-            )
+            return np.asarray(np.maximum(self.outside(x, y, z), between(x, y, z)))
+
+        return fragment
+
+    def near_fragment_field(self, index: int) -> Field:
+        """As ``fragment_field``, but farther than ASIDE_MM beyond a fracture's face only above that: quick,
+        and of the same sign and zeros."""
+        if self.fracture is None:
+            return self.outside
+        between = self.between_faces(index)
+
+        def fragment(x: Array, y: Array, z: Array) -> Array:
+            values = between(x, y, z)
+            near = np.flatnonzero(values < ASIDE_MM)
+            values[near] = np.maximum(values[near], self.outside(x[near], y[near], z[near]))
+            return values
 
         return fragment
 

@@ -78,7 +78,7 @@ class Axis:
         direction = np.subtract(plan.towards_mm, plan.from_mm)
         self.direction: Floats = direction / np.linalg.norm(direction)
         self.entry_mm: Floats = np.asarray(plan.from_mm, float)
-        fragments = [bone.fragment_field(n) for n in range(len(bone.fragment_names))]
+        fragments = [bone.near_fragment_field(n) for n in range(len(bone.fragment_names))]
         spans = [s for field in fragments for s in self.spans_mm(field, -LOOK_MM, LOOK_MM)]
         start, stop = min(span[0] for span in spans), max(span[1] for span in spans)
         self.entry_mm = self.entry_mm + start * self.direction

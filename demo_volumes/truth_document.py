@@ -14,7 +14,7 @@ import numpy.typing as npt
 from scipy.spatial import KDTree
 
 from demo_volumes.pieces import where_scanned
-from demo_volumes.scene import DemoBone, PlannedScrew, Scene, naming_point
+from demo_volumes.scene import DemoBone, Fracture, PlannedScrew, Scene, naming_point
 from demo_volumes.screw_forms import DemoScrew, demo_screw
 from demo_volumes.shapes import Field, Triple
 from demo_volumes.surface_points import (
@@ -89,7 +89,6 @@ def truth_document(
     """truth.json. ``joint`` is in anatomical mm."""
     bone = scene.bones[0]
     joint_points_mm = None if joint is None else points_on(joint)
-    fracture = bone.fracture
     bones = {bone.name: bone for bone in scene.bones}
     return {
         "format": "pilothole-truth",
@@ -107,14 +106,21 @@ def truth_document(
         },
         "level_hu": round(scene.level_hu, ROUNDING_COUNT),
         "half_level_hu": round((scene.surface_hu + scene.outside_hu) / 2, ROUNDING_COUNT),
-        "fracture": None
-        if fracture is None
-        else {
-            "gap_mm": fracture.gap_mm,
-            "centre_mm": _point(placement, fracture.centre_mm),
-            "normal": _point(placement, fracture.normal),
-            "wave_heights_mm": list(fracture.wave_heights_mm),
-        },
+        "fracture": None if bone.fracture is None else _fracture_truth(bone.fracture, placement),
+        "fractures": [
+            {
+                **_fracture_truth(division.fracture, placement),
+                **{
+                    key: [
+                        name
+                        for number, name in enumerate(bone.fragment_names)
+                        if any(face is division.fracture and to == sign for face, to in bone.sides(number))
+                    ]
+                    for key, sign in (("near", 1), ("far", -1))
+                },
+            }
+            for division in bone.divisions
+        ],
         "joint_area_mm2": None if joint is None else _number(area_mm2(joint)),
         "displacement": _displacement_truth(scene, placement),
         "fragments": [
@@ -126,6 +132,15 @@ def truth_document(
             for point, name, owner in scene.inside_points_mm
         ],
         "screws": [_screw_truth(scene, placement, plan, joint_points_mm) for plan in scene.plan],
+    }
+
+
+def _fracture_truth(fracture: Fracture, placement: npt.NDArray[np.float64]) -> dict[str, Any]:
+    return {
+        "gap_mm": fracture.gap_mm,
+        "centre_mm": _point(placement, fracture.centre_mm),
+        "normal": _point(placement, fracture.normal),
+        "wave_heights_mm": list(fracture.wave_heights_mm),
     }
 
 
@@ -162,7 +177,7 @@ def _screw_truth(
     length_mm = chosen_length_mm(plan, axis)
     screw = demo_screw(plan.screw, length_mm)
     widest = max(screw.threads, key=lambda thread: thread.major_mm)
-    fields = [bone.fragment_field(n) for n in range(len(bone.fragment_names))]
+    fields = [bone.near_fragment_field(n) for n in range(len(bone.fragment_names))]
     spans = [axis.spans_mm(field, 0.0, axis.seen_mm) for field in fields]
     near = min(range(len(fields)), key=lambda n: spans[n][0][0] if spans[n] else np.inf)
     glide_mm = gliding_hole_to_mm(axis, fields[near], widest.major_mm) if plan.technique == "lag" else None

@@ -9,6 +9,8 @@ like one.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from demo_volumes.scene import (
@@ -40,9 +42,24 @@ from demo_volumes.shapes import (
 )
 
 TITLE = "Scaphoid with a waist fracture, among its neighbours; a headless screw along its long axis"
+UNEQUAL_TITLE = "The same wrist with joint spaces from 0.8 mm (worn) to 2.5 mm, to find bones and joints in"
 
-JOINT_MM = 1.8
-"""Joint space with both cartilages; 1.5 to 2.2 mm in the wrist (common practice)."""
+
+@dataclass(frozen=True)
+class JointSpaces:
+    """Joint spaces with both cartilages in mm, each towards the bone of that name; 1.5 to 2.2 mm in the wrist
+    (common practice). Towards the capitate it is the lunate's; the scaphoid's bean may lie farther off.
+    """
+
+    capitate_mm: float = 1.8
+    lunate_mm: float = 1.7
+    radius_mm: float = 2.0
+    trapezium_mm: float = 1.7
+    trapezoid_mm: float = 1.6
+
+
+UNEQUAL = JointSpaces(capitate_mm=0.8, lunate_mm=1.2, radius_mm=2.5, trapezium_mm=1.0, trapezoid_mm=2.0)
+"""From worn to wide. Our choice."""
 
 DENSE_MG_CM3 = 600.0
 """Cortex of a carpal bone as clinical CT shows it. Our choice, about 780 HU."""
@@ -90,7 +107,7 @@ def _capitate(x: Array, y: Array, z: Array) -> Array:
     return smooth_union(head, body, 5.0)
 
 
-def _scaphoid(bumps: Waves) -> Field:
+def _scaphoid(bumps: Waves, space_mm: float) -> Field:
     def scaphoid(x: Array, y: Array, z: Array) -> Array:
         a, straight, c = BONE.local(x, y, z)
         b = straight - BEND_PER_MM * a * a + 0.9
@@ -103,7 +120,7 @@ def _scaphoid(bumps: Waves) -> Field:
         body = smooth_union(smooth_union(proximal, distal, 3.5), waist, 2.5)
         body = smooth_union(smooth_union(body, tubercle, 3.0), ridge, 2.6)
         body = body + 0.16 * bumps(x, y, z)
-        return smooth_difference(body, _capitate(x, y, z) - JOINT_MM, 1.5)
+        return smooth_difference(body, _capitate(x, y, z) - space_mm, 1.5)
 
     return scaphoid
 
@@ -113,11 +130,11 @@ def _lunate_body(x: Array, y: Array, z: Array) -> Array:
     return ellipsoid(x, y, z, (cx - 3.5, cy - 0.5, cz + 9.5), (8.6, 8.4, 7.6))
 
 
-def _lunate(scaphoid: Field, bumps: Waves) -> Field:
+def _lunate(scaphoid: Field, bumps: Waves, spaces: JointSpaces) -> Field:
     def lunate(x: Array, y: Array, z: Array) -> Array:
         body = _lunate_body(x, y, z) + 0.15 * bumps(x, y, z)
-        body = smooth_difference(body, _capitate(x, y, z) - JOINT_MM, 2.4)
-        return smooth_difference(body, scaphoid(x, y, z) - 1.7, 2.4)
+        body = smooth_difference(body, _capitate(x, y, z) - spaces.capitate_mm, 2.4)
+        return smooth_difference(body, scaphoid(x, y, z) - spaces.lunate_mm, 2.4)
 
     return lunate
 
@@ -129,11 +146,11 @@ def _radius_body(x: Array, y: Array, z: Array) -> Array:
     return smooth_union(smooth_union(end, shaft, 6.0), styloid, 5.0)
 
 
-def _radius(scaphoid: Field, lunate: Field, bumps: Waves) -> Field:
+def _radius(scaphoid: Field, lunate: Field, bumps: Waves, space_mm: float) -> Field:
     def radius(x: Array, y: Array, z: Array) -> Array:
         body = _radius_body(x, y, z) + 0.2 * bumps(x, y, z)
         carpus = smooth_union(scaphoid(x, y, z), lunate(x, y, z), 3.5)
-        return smooth_difference(body, carpus - 2.0, 2.4)
+        return smooth_difference(body, carpus - space_mm, 2.4)
 
     return radius
 
@@ -142,10 +159,10 @@ def _trapezium_body(x: Array, y: Array, z: Array) -> Array:
     return ellipsoid(x, y, z, TRAPEZIUM_MM, (7.6, 6.6, 7.2))
 
 
-def _trapezium(scaphoid: Field, bumps: Waves) -> Field:
+def _trapezium(scaphoid: Field, bumps: Waves, space_mm: float) -> Field:
     def trapezium(x: Array, y: Array, z: Array) -> Array:
         body = _trapezium_body(x, y, z) + 0.2 * bumps(x, y, z)
-        return smooth_difference(body, scaphoid(x, y, z) - 1.7, 1.2)
+        return smooth_difference(body, scaphoid(x, y, z) - space_mm, 1.2)
 
     return trapezium
 
@@ -154,11 +171,11 @@ def _trapezoid_body(x: Array, y: Array, z: Array) -> Array:
     return ellipsoid(x, y, z, TRAPEZOID_MM, (6.0, 6.6, 6.8))
 
 
-def _trapezoid(scaphoid: Field, trapezium: Field, bumps: Waves) -> Field:
+def _trapezoid(scaphoid: Field, trapezium: Field, bumps: Waves, space_mm: float) -> Field:
     def trapezoid(x: Array, y: Array, z: Array) -> Array:
         body = _trapezoid_body(x, y, z) + 0.2 * bumps(x, y, z)
         others = np.minimum(np.minimum(scaphoid(x, y, z), _capitate(x, y, z)), trapezium(x, y, z))
-        return smooth_difference(body, others - 1.6, 1.2)
+        return smooth_difference(body, others - space_mm, 1.2)
 
     return trapezoid
 
@@ -190,7 +207,11 @@ def _wall(
 
 
 def scaphoid_waist(
-    rng: np.random.Generator, gap_mm: float, cortex_mm: float | None, density_mg_cm3: float | None
+    rng: np.random.Generator,
+    gap_mm: float,
+    cortex_mm: float | None,
+    density_mg_cm3: float | None,
+    spaces: JointSpaces = JointSpaces(),
 ) -> Scene:
     """The scene; ``gap_mm`` 0 leaves the bone whole. ``density_mg_cm3`` is that of the cancellous bone."""
     spongy = SPONGY_MG_CM3 if density_mg_cm3 is None else density_mg_cm3
@@ -198,11 +219,11 @@ def scaphoid_waist(
     wall_top_hu = DENSE_MG_CM3 / SLOPE_MG_CM3_PER_HU
     bumps, slow = random_waves(rng, 7, (6.0, 11.0)), random_waves(rng, 6, (7.0, 14.0))
     texture = random_waves(rng, 16, (1.3, 3.2))
-    scaphoid = _scaphoid(bumps)
-    lunate = _lunate(scaphoid, bumps)
-    radius = _radius(scaphoid, lunate, bumps)
-    trapezium = _trapezium(scaphoid, bumps)
-    trapezoid = _trapezoid(scaphoid, trapezium, bumps)
+    scaphoid = _scaphoid(bumps, spaces.capitate_mm)
+    lunate = _lunate(scaphoid, bumps, spaces)
+    radius = _radius(scaphoid, lunate, bumps, spaces.radius_mm)
+    trapezium = _trapezium(scaphoid, bumps, spaces.trapezium_mm)
+    trapezoid = _trapezoid(scaphoid, trapezium, bumps, spaces.trapezoid_mm)
     cx, cy, cz = CAPITATE_MM
 
     def wall(*neighbours: Field) -> WallHU:
@@ -274,6 +295,13 @@ def scaphoid_waist(
         densities_mg_cm3={"cortex": DENSE_MG_CM3, "subchondral_plate": PLATE_MG_CM3, "cancellous": spongy},
         joint_reach_mm=3.2,
     )
+
+
+def wrist_unequal_joints(
+    rng: np.random.Generator, gap_mm: float, cortex_mm: float | None, density_mg_cm3: float | None
+) -> Scene:
+    """The same wrist with joint spaces from 0.8 to 2.5 mm."""
+    return scaphoid_waist(rng, gap_mm, cortex_mm, density_mg_cm3, UNEQUAL)
 
 
 def _fracture(rng: np.random.Generator, gap_mm: float) -> Fracture | None:

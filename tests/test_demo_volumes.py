@@ -220,7 +220,9 @@ def test_the_joint_faces_outward_and_lies_on_the_bone() -> None:
     assert np.mean(inside > outside) > 0.98
 
 
-@pytest.mark.parametrize("name", ["scaphoid-waist", "malleolus-oblique"])
+@pytest.mark.parametrize(
+    "name", ["scaphoid-waist", "wrist-unequal-joints", "malleolus-oblique", "humerus-four-parts"]
+)
 def test_pieces_and_neighbours_are_apart_at_the_level(name: str) -> None:
     """Six-connected labels of CT > level: each named point in a component of its own (scipy.ndimage as second
     judge)."""
@@ -234,6 +236,22 @@ def test_pieces_and_neighbours_are_apart_at_the_level(name: str) -> None:
         near = labels[tuple(slice(i - 2, i + 3) for i in index)]
         found.append(int(np.bincount(near[near > 0]).argmax()))
     assert len(set(found)) == len(points) == len(case.truth["fragments"])
+
+
+def test_the_joint_spaces_of_the_unequal_wrist() -> None:
+    """Least distance from each bone's surface to the next, 0.8 to 2.5 mm (the user's issue 5)."""
+    scene = wrist.wrist_unequal_joints(np.random.default_rng(1), 0.0, None, None)
+    half = np.array(scene.size_mm) / 2
+    bones = {bone.name: bone for bone in scene.bones}
+    least = {}
+    for name in ("scaphoid", "lunate"):
+        at = outer_surface(bones[name], -half, half).vertices_mm.T
+        least[name] = {other: float(bone.outside(*at).min()) for other, bone in bones.items()}
+    assert least["lunate"]["capitate"] == pytest.approx(0.8, abs=0.05)
+    assert least["scaphoid"]["trapezium"] == pytest.approx(1.0, abs=0.05)
+    assert least["scaphoid"]["lunate"] == pytest.approx(1.2, abs=0.05)
+    assert least["scaphoid"]["trapezoid"] == pytest.approx(2.0, abs=0.05)
+    assert least["scaphoid"]["radius"] == pytest.approx(2.5, abs=0.05)
 
 
 @pytest.mark.parametrize("seed", range(1, 6))
