@@ -128,6 +128,37 @@ class Interval:
 
 
 @dataclass(frozen=True)
+class HoldFactor:
+    """What one circumstance multiplies a pull-out by, with its 5th and 95th percentile.
+
+    A ``factor`` of None is not modelled; ``says`` tells why, or what was done.
+    """
+
+    name: str
+    factor: float | None
+    low: float | None
+    high: float | None
+    source: str
+    says: str
+
+
+@dataclass(frozen=True)
+class PullOut:
+    """The whole hold of a screw: ``pullout_n`` of the governing fragment with every known factor, and the
+    screw's own limit.
+
+    ``host_n`` is what bone or foam takes, ``screw_n`` where the screw's core tears (None: not known),
+    ``force_n`` the lower of both and ``limited_by`` which that is.
+    """
+
+    host_n: Interval
+    screw_n: Interval | None
+    force_n: Interval
+    limited_by: Literal["host", "screw"]
+    factors: tuple[HoldFactor, ...]
+
+
+@dataclass(frozen=True)
 class Finding:
     """Something a person should know about a screw. ``value`` and ``limit`` are None where none applies."""
 
