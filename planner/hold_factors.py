@@ -13,7 +13,8 @@ from collections.abc import Iterable
 from planner.vocabulary import HoldFactor, Interval, Profile, Screw
 
 PILOT_FALLS_FROM_RATIO, PILOT_LOW_RATIO, PILOT_HIGH_RATIO = 0.85, 0.79, 0.91
-"""Pilot hole over major diameter from which the hold falls, and its range. Published: Heidemann et al. 1998."""
+"""Pilot hole over major diameter from which the hold falls, and its range. Published: Heidemann et al.
+1998."""
 
 TAPPED_FACTOR, TAPPED_LOW_FACTOR, TAPPED_HIGH_FACTOR = 0.95, 0.90, 1.0
 """Tapping: 0 to 10 % less, never a gain. Published: Pfeiffer et al. 2006; Kunkel et al. 2011. The middle is
@@ -26,6 +27,11 @@ say; the middle of that. Its errors when it is fitted instead stand in ``pilotho
 FLANK_0_OVER_30_RATIO = 302 / 349
 """Hold of a flank square to the axis over one of 30°. Published: porcine cancellous bone, n = 40 (authors not
 read, 2009): 302, 349 and 127 N at 0, 30 and 60°."""
+
+
+def modelled(name: str, ends: tuple[float, float, float], source: str = "", says: str = "") -> HoldFactor:
+    """A factor with its middle, low and high."""
+    return HoldFactor(name, *ends, source, says)
 
 
 def pilot_factor(pilot_mm: float | None, major_mm: float) -> HoldFactor:
@@ -43,10 +49,10 @@ def pilot_factor(pilot_mm: float | None, major_mm: float) -> HoldFactor:
     def falling(from_ratio: float) -> float:
         return min(1.0, max(0.0, (1 - ratio) / (1 - from_ratio)))
 
-    ends = (falling(one) for one in (PILOT_FALLS_FROM_RATIO, PILOT_LOW_RATIO, PILOT_HIGH_RATIO))
+    ends = falling(PILOT_FALLS_FROM_RATIO), falling(PILOT_LOW_RATIO), falling(PILOT_HIGH_RATIO)
     fall = "; the hold falls from 0.85 (0.79-0.91) on" if ratio > PILOT_LOW_RATIO else ""
     says = f"the pilot of {pilot_mm:g} mm is {ratio:.2f} of the major diameter{fall}"
-    return HoldFactor("pilot hole", *ends, source=source, says=says)
+    return modelled("pilot hole", ends, source, says)
 
 
 def tapping_factor(tapped: bool | None) -> HoldFactor:

@@ -1,8 +1,8 @@
-"""What held the screw, out of the words of a laboratory's table: foam or bone, how dense, how strong in shear.
+"""What held the screw, by the words of a laboratory's table: foam or bone, how dense, how strong in shear.
 
-A stated shear strength goes before a density, a density before a grade in words ("15 pcf"). Of bone, the row's
-note must say which density is meant; else it is taken as HA-equivalent mineral and less sure. Cortex counts
-by itself: its length times its own strength, and only the rest by density.
+A stated shear strength goes before a density, a density before a grade in words ("15 pcf"). Of bone, the
+row's note must say which density is meant; else it is taken as HA-equivalent mineral and less sure. Cortex
+counts by itself: its length times its own strength, and only the rest by density.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import Literal
 
 import numpy as np
 
+from planner.density_laws import MG_PER_G_FACTOR as MG_PER_G
 from planner.density_laws import (
     SCHILEO_OFFSET_G_CM3,
     SCHILEO_SLOPE_RATIO,
@@ -22,7 +23,6 @@ from planner.density_laws import (
     ash_from_apparent,
     ash_from_k2hpo4,
 )
-from planner.density_laws import MG_PER_G_FACTOR as MG_PER_G
 from planner.lab_row import LabRow
 from planner.shear_laws import (
     CORTICAL_SHEAR_MPA,
@@ -33,7 +33,7 @@ from planner.shear_laws import (
 )
 from segmentation.vocabulary import Host
 
-G_CM3_PER_PCF = 0.0160185
+DENSITY_G_CM3_PER_PCF = 0.0160185
 """One pound per cubic foot in g/cm³ (definition)."""
 
 NOMINAL_ERROR_FRACTION = 0.03
@@ -85,7 +85,7 @@ def foam_density_g_cm3(row: LabRow) -> float | None:
     if row.host_density_g_cm3 is not None:
         return row.host_density_g_cm3
     found = re.search(r"(\d+(?:\.\d+)?)\s*pcf|grade\s*(\d+(?:\.\d+)?)", row.host_name.lower())
-    return None if found is None else float(found[1] or found[2]) * G_CM3_PER_PCF
+    return None if found is None else float(found[1] or found[2]) * DENSITY_G_CM3_PER_PCF
 
 
 def host_parts(row: LabRow, length_mm: float) -> tuple[list[HostPart], list[str]] | str:

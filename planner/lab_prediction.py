@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from planner.hold_factors import foam_factor, pilot_factor, tapping_factor, with_factors
+from planner.hold_factors import foam_factor, modelled, pilot_factor, tapping_factor, with_factors
 from planner.host_words import HostPart, host_kind, host_parts, is_slab
 from planner.lab_row import LabRow
 from planner.pullout import (
@@ -32,6 +32,7 @@ from planner.screw_words import (
 )
 from planner.shear_laws import FOAM_ERROR_FRACTION
 from planner.vocabulary import HoldFactor, Interval, Thread
+from segmentation.vocabulary import Host
 
 UNKNOWN_SCREW_ERROR_FRACTION = 0.25
 """Standard error of the whole model in foam where taper, pilot or family is unknown. Published: what would
@@ -51,9 +52,9 @@ HEAD_FRICTION_RADIUS_RATIO = 0.75
 """Radius at which a head rubs, over its own. Derived: 2.25 of 3.0 mm in the worked example for HA 3.5."""
 
 STOP_FACTOR, STOP_LOW_FACTOR, STOP_HIGH_FACTOR = 0.77, 0.66, 0.86
-"""Torque at which surgeons stop over the torque that strips, and tension there over pull-out. Published means:
-0.82 and 0.76 (Fletcher et al. 2021), 0.77 and 0.66 (Fletcher et al. 2020), 0.86 (Cleek et al. 2007); tension
-follows torque up to 0.80 (Fletcher et al. 2019)."""
+"""Torque at which surgeons stop over the torque that strips, and tension there over pull-out. Published
+means: 0.82 and 0.76 (Fletcher et al. 2021), 0.77 and 0.66 (Fletcher et al. 2020), 0.86 (Cleek et al. 2007);
+tension follows torque up to 0.80 (Fletcher et al. 2019)."""
 
 N_MM_PER_N_M_FACTOR = 1000.0
 """N·mm in a N·m (definition)."""
@@ -138,7 +139,7 @@ def _held_n(
     row: LabRow, thread: Thread, parts: list[HostPart], length_mm: float, family_assumed: bool
 ) -> tuple[Interval, bool]:
     """Pull-out with its factors, and whether the screw limits it."""
-    host = "foam" if host_kind(row) == "foam" else "bone"
+    host: Host = "foam" if host_kind(row) == "foam" else "bone"
     engaged_mm, engaged_error_mm = length_mm, ENGAGED_LENGTH_ERROR_MM
     if row.quantity == "pull-out per mm":
         engaged_error_mm = 0.0
@@ -169,11 +170,12 @@ def _held_n(
     return (screw, True) if screw.estimate < held.estimate else (held, False)
 
 
-def _factors(row: LabRow, thread: Thread, host: str) -> list[HoldFactor]:
+def _factors(row: LabRow, thread: Thread, host: Host) -> list[HoldFactor]:
     own_strength = row.host_shear_mpa is not None
+    pilot_mm = row.pilot_mm if row.pilot_mm and row.pilot_mm < thread.major_mm else None
     return [
         *([foam_factor()] if host == "foam" and not own_strength else []),
-        pilot_factor(row.pilot_mm if row.pilot_mm and row.pilot_mm < thread.major_mm else None, thread.major_mm),
+        pilot_factor(pilot_mm, thread.major_mm),
         tapping_factor(row.tapped),
     ]
 
@@ -182,24 +184,25 @@ def _in_its_unit(row: LabRow, thread: Thread, held: Interval) -> Interval | str:
     """The pull-out turned into what the row measured, or what is missing for that."""
     if row.quantity in ("pull-out", "pull-out per mm"):
         return held
-    source = ""
-    stop = HoldFactor("stop", STOP_FACTOR, STOP_LOW_FACTOR, STOP_HIGH_FACTOR, source, "")
+    stop = modelled("stop", (STOP_FACTOR, STOP_LOW_FACTOR, STOP_HIGH_FACTOR))
     if row.quantity == "compression":
         return with_factors(held, [stop])
     if row.quantity == "insertion torque":
-        metre = thread.major_mm / N_MM_PER_N_M_FACTOR
-        ends = (INSERTION_TORQUE_FACTOR, INSERTION_LOW_FACTOR, INSERTION_HIGH_FACTOR)
-        return with_factors(
-            held, [HoldFactor("torque", *(metre * factor for factor in ends), source=source, says="")]
-        )
+        share = (INSERTION_TORQUE_FACTOR, INSERTION_LOW_FACTOR, INSERTION_HIGH_FACTOR)
+        lever_mm = [one * thread.major_mm for one in share]
+        return with_factors(held, [_torque(lever_mm)])
     radius_mm = head_radius_mm(row)
     if radius_mm is None:
         return "the head's diameter (a screw kind that names a standard family)"
-    ends = (FRICTION_FACTOR, FRICTION_LOW_FACTOR, FRICTION_HIGH_FACTOR)
-    torque = HoldFactor(
-        "torque", *(stripping_lever_mm(thread, radius_mm, one) / N_MM_PER_N_M_FACTOR for one in ends), "", ""
-    )
+    friction = (FRICTION_FACTOR, FRICTION_LOW_FACTOR, FRICTION_HIGH_FACTOR)
+    torque = _torque([stripping_lever_mm(thread, radius_mm, one) for one in friction])
     return with_factors(held, [torque] if row.quantity == "stripping torque" else [torque, stop])
+
+
+def _torque(lever_mm: list[float]) -> HoldFactor:
+    """What a force in N is multiplied by to be a torque in N·m: middle, low and high lever."""
+    middle, low, high = (one / N_MM_PER_N_M_FACTOR for one in lever_mm)
+    return modelled("torque", (middle, low, high))
 
 
 def stripping_lever_mm(thread: Thread, head_radius_mm: float, friction_factor: float) -> float:

@@ -114,9 +114,9 @@ def _of_densities(row: LabRow, low_g_cm3: float, high_g_cm3: float) -> Interval:
 def _by_thread(rows: Sequence[LabRow]) -> list[Ratio]:
     groups: dict[tuple[str, str, str], list[tuple[Thread, LabRow]]] = defaultdict(list)
     for row in rows:
-        thread = thread_of(row)
-        if not isinstance(thread, list) and row.engaged_mm is not None:
-            groups[row.source, row.host_name, row.quantity_words].append((thread[0], row))
+        told = thread_of(row)
+        if not isinstance(told, list) and row.engaged_mm is not None:
+            groups[row.source, row.host_name, row.quantity_words].append((told[0], row))
     found = []
     for (base_thread, base), *others in groups.values():
         for thread, row in others:
@@ -141,6 +141,6 @@ def _measured(base: LabRow, row: LabRow) -> float:
     return row.measured / base.measured
 
 
-def _lognormal(ratio: float, spread: float) -> Interval:
-    factor = math.exp(PERCENTILE_95_COUNT * spread)
-    return Interval(ratio, ratio / factor, ratio * factor)
+def _lognormal(middle_ratio: float, spread_fraction: float) -> Interval:
+    factor = math.exp(PERCENTILE_95_COUNT * spread_fraction)
+    return Interval(middle_ratio, middle_ratio / factor, middle_ratio * factor)

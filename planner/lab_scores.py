@@ -52,7 +52,7 @@ class FoamFit:
     """The foam's factor fitted to rows, each study counting the same; errors of predicting what was left
     out."""
 
-    factor: float
+    fitted_factor: float
     fitted_error_fraction: float
     design_left_out_error_fraction: float
     study_left_out_error_fraction: float | None
@@ -115,7 +115,7 @@ def foam_fit(predictions: Sequence[Prediction]) -> FoamFit | None:
     if len(set(designs)) < 2:
         return None
     return FoamFit(
-        factor=float(np.exp(_fitted(logs, studies))),
+        fitted_factor=float(np.exp(_fitted(logs, studies))),
         fitted_error_fraction=_error(_fitted(logs, studies) - logs),
         design_left_out_error_fraction=_left_out(logs, studies, designs),
         study_left_out_error_fraction=_left_out(logs, studies, studies) if len(names) > 1 else None,

@@ -1,4 +1,4 @@
-"""Read a laboratory's table of screw tests: comma-separated text in the columns of ``published_pullouts.csv``.
+"""Read a laboratory's table of screw tests: comma-separated text, columns as in ``published_pullouts.csv``.
 
 Every fault is collected, with its line and column, and told in one sentence. An empty cell is unknown. A
 column nobody here reads is named, so that a misspelt one does not pass in silence.
@@ -136,9 +136,11 @@ def _row(cells: dict[str, str | None], line: int, faults: list[str]) -> LabRow:
             return None
         return value
 
-    for column in ("id", "host", "quantity"):
-        if not text(column):
-            faults.append(f"line {line}, {column}: must not be empty")
+    faults += [
+        f"line {line}, {column}: must not be empty"
+        for column in ("id", "host", "quantity")
+        if not text(column)
+    ]
     numbers = {column: number(column) for column in NUMBER_COLUMNS}
     major_mm, core_mm = numbers["major_mm"], numbers["core_mm"]
     if major_mm and core_mm and core_mm >= major_mm:

@@ -1,4 +1,4 @@
-"""The pull at which a screw tears before its host lets go: its smallest section times its material's strength.
+"""The pull at which a screw tears before its host lets go: smallest section times its material's strength.
 
 F = π/4 · (core² − cannula²) · Rm. A core with large fillets at its thread's root is stronger than its
 diameter says: where torsion tests tell so, the effective core is used. Seen: 5.5 and 6.5 mm screws in equine

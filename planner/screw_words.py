@@ -14,8 +14,8 @@ from planner.screw_families import all_families
 from planner.vocabulary import Material, Screw, Thread
 
 FAMILY_ERROR_FRACTION = 0.07
-"""Standard error of a pull-out whose thread was taken from its family. Our choice: as large as the form of the
-equation (Weidling et al. 2022)."""
+"""Standard error of a pull-out whose thread was taken from its family. Our choice: as large as that of the
+equation's form (Weidling et al. 2022)."""
 
 PREFIXES = {"cortical": "iso5835-ha-", "cancellous": "iso5835-hb-", "locking": "locking-"}
 
