@@ -42,6 +42,7 @@ from planner.vocabulary import (
     ScrewIntervals,
     ScrewResult,
 )
+from planner.whole_hold import whole_hold
 from segmentation.errors import InputError
 from segmentation.vocabulary import NO_DATA_BELOW_HU, Bone, Floats
 
@@ -203,6 +204,22 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
     if goes_on:
         ends[1] = None
     reasons.update(_cortex_reasons(prepared.bone, ends))
+    pull_out = None
+    if governing is None or governing.pullout_n is None or calibration is None:
+        reasons["pull_out"] = reasons["pullout_n"]
+    else:
+        pull_out = whole_hold(
+            path,
+            each[governing.fragment],
+            all_bites[governing.fragment],
+            governing.pullout_n,
+            calibration,
+            prepared.bone.host,
+            fragment=governing.fragment,
+            crossed=crossed,
+            cortices=(ends[0], ends[1]),
+            fractures=fractures,
+        )
     for layer in strata:
         if layer.mean_hu is None:
             reasons[f"layers.{layer.layer}.mean_hu"] = UNKNOWN
@@ -267,6 +284,7 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
         far_cortex=None if ends[1] is None else ends[1].end,
         reasons=reasons,
         fractures=fractures,
+        pull_out=pull_out,
     )
 
 

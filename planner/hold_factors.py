@@ -31,7 +31,8 @@ read, 2009): 302, 349 and 127 N at 0, 30 and 60°."""
 
 def modelled(name: str, ends: tuple[float, float, float], source: str = "", says: str = "") -> HoldFactor:
     """A factor with its middle, low and high."""
-    return HoldFactor(name, *ends, source, says)
+    middle, low, high = map(float, ends)
+    return HoldFactor(name, middle, low, high, source, says)
 
 
 def pilot_factor(pilot_mm: float | None, major_mm: float) -> HoldFactor:

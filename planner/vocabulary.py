@@ -327,6 +327,7 @@ class ScrewResult:
     findings: tuple[Finding, ...] = ()
     reasons: Mapping[str, str] = field(default_factory=dict)
     fractures: tuple[FractureCrossing, ...] = ()
+    pull_out: PullOut | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -48,7 +48,7 @@ WITHOUT_UNIT = {
     # The published file says what the vocabulary says.
     "planner/assessment_file.py": {
         *("estimate", "low", "high", "threads_engaged", "value", "limit", "outer", "joint"),
-        *("median", "at_axis"),
+        *("median", "at_axis", "factor"),
     },
     "planner/findings.py": {"value", "limit"},
     # The words of the command line: --length, --threshold, --kvp; their help tells the unit.
