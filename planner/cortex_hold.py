@@ -40,7 +40,7 @@ MM_MG_CM3_PER_MG_CM2 = 10.0
 """mg/cm³ · mm in a mg/cm² (definition)."""
 
 SOURCE = (
-    "cortex explains most of the hold: Seebeck et al. 2004 J Orthop Res 22:1237, R² 0.93; Thiele et al. 2007; "
+    "cortex explains most of the hold: Seebeck et al. 2004 J Orthop Res 22:1237; Thiele et al. 2007; "
     "60 (51.6-79) MPa: Turner, Wang, Burr 2001"
 )
 

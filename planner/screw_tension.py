@@ -45,9 +45,10 @@ def tensile_limit_n(
 
 
 def weakest_tensile_limit_n(screw: Screw) -> Interval:
-    """The tensile breaking force at the thinnest of a screw's threads and its shaft, in N."""
+    """The tensile breaking force at the thinnest of a screw's threads and of its bare shaft, if any, in N."""
     sections = [(thread.major_mm, thread.core_mm) for thread in screw.threads]
-    sections.append((screw.shaft_mm, screw.shaft_mm))
+    if all(thread.length_mm is not None for thread in screw.threads):
+        sections.append((screw.shaft_mm, screw.shaft_mm))
     limits = [
         tensile_limit_n(major_mm=major, core_mm=core, cannula_mm=screw.cannula_mm, material=screw.material)
         for major, core in sections
