@@ -10,8 +10,7 @@ strain. Spread: the modulus of bone, by far the least known.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,10 +18,10 @@ from planner.beam_on_bone import bedded_beam
 from planner.density_laws import MG_PER_G_FACTOR, MODULUS_LAWS, HADensity, apparent_from_ash, ash_from_ha
 from planner.pullout import PERCENTILE_95_COUNT
 from planner.solid import solid_of
-from planner.thread_comparison import DensityAlong
-from planner.vocabulary import Interval, Material, Screw
+from planner.thread_comparison import DensityAlong, density_along
+from planner.vocabulary import AcrossLoad, AngularStability, Interval, Material, Screw, ScrewResult
 from segmentation.errors import InputError
-from segmentation.vocabulary import Floats
+from segmentation.vocabulary import Floats, Host
 
 SCREW_MODULUS_MPA: dict[Material, float] = {"stainless steel": 190_000.0, "titanium alloy": 110_000.0}
 """Young's modulus. ISO 5832-1 and -3 (from memory)."""
@@ -54,25 +53,6 @@ STEP_MM = 0.25
 """Length of a beam element, at most. Our choice: error below 0.1 % on the closed forms."""
 
 
-@dataclass(frozen=True)
-class AcrossLoad:
-    """One way of fixing the head: stiffness (N per mm) and load at first yield, and what yields first."""
-
-    stiffness_n_per_mm: Interval
-    yield_n: Interval
-    yields: Literal["screw", "bone"]
-
-
-@dataclass(frozen=True)
-class AngularStability:
-    """The same screw locked in its plate and not; how many times stiffer and stronger locking makes it."""
-
-    locked: AcrossLoad
-    unlocked: AcrossLoad
-    stiffness_ratio: float
-    yield_ratio: float
-
-
 def angular_stability(
     screw: Screw, length_mm: float, along: DensityAlong, *, stand_off_mm: float = 0.0
 ) -> AngularStability:
@@ -94,7 +74,25 @@ def angular_stability(
     )
 
 
-def host_modulus_mpa(density_mg_cm3: Floats, host: str) -> Floats:
+def with_stability(result: ScrewResult, host: Host) -> ScrewResult:
+    """``result`` with what locking gains it, or with the reason why that is not told."""
+    placed = result.placed
+    if placed.technique != "locking":
+        why = "only a screw locked in a plate keeps its angle"
+        return replace(result, reasons={**result.reasons, "angular_stability": why})
+    try:
+        told = angular_stability(
+            placed.screw,
+            placed.length_mm,
+            density_along(result, host),
+            stand_off_mm=max(0.0, -placed.seat_depth_mm),
+        )
+    except InputError as error:
+        return replace(result, reasons={**result.reasons, "angular_stability": str(error)})
+    return replace(result, angular_stability=told)
+
+
+def host_modulus_mpa(density_mg_cm3: Floats, host: Host) -> Floats:
     """Young's modulus of bone (Morgan's pooled law, cortex at most) or foam, of densities of any shape."""
     density = np.maximum(np.asarray(density_mg_cm3, float), 0) / MG_PER_G_FACTOR
     if host == "foam":

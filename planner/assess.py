@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from planner.angular_stability import with_stability
 from planner.catalogue import stocked_length_mm
 from planner.clearance import PARTS, clearances
 from planner.collisions import nearest_other
@@ -42,7 +43,7 @@ from planner.vocabulary import (
     ScrewIntervals,
     ScrewResult,
 )
-from planner.whole_hold import whole_hold
+from planner.whole_hold import LAW, whole_hold
 from segmentation.errors import InputError
 from segmentation.vocabulary import NO_DATA_BELOW_HU, Bone, Floats
 
@@ -108,7 +109,7 @@ def assess_screws(bone: ReadyBone, plan: Plan, *, limits: Limits | None = None) 
     paths = [trace(bone.prepared, placed) for placed in plan.screws]
     screws = []
     for index, path in enumerate(paths):
-        result = _measured(bone, path)
+        result = with_stability(_measured(bone, path), bone.prepared.bone.host)
         near = nearest_other(paths, index)
         screws.append(replace(result, findings=findings_of(bone.prepared, path, result, near, limits)))
     return Assessment(
@@ -391,6 +392,7 @@ def _made_with(bone: Bone, limits: Limits) -> dict[str, Any]:
         "settings": {
             "shear_law": LAW_NAMES[bone.host].name,
             "shear_law_source": LAW_NAMES[bone.host].source,
+            "pull_out": LAW,
             "limits": dict(vars(limits)),
         },
     }

@@ -122,6 +122,23 @@ class PullOutPart(Part):
     factors: list[HoldFactorPart]
 
 
+class AcrossLoadPart(Part):
+    """Stiffness and load at first yield under a load across the screw at its plate."""
+
+    stiffness_n_per_mm: IntervalPart
+    yield_n: IntervalPart
+    yields: Literal["screw", "bone"]
+
+
+class AngularStabilityPart(Part):
+    """The screw locked in its plate, and the same screw not locked."""
+
+    locked: AcrossLoadPart
+    unlocked: AcrossLoadPart
+    stiffness_ratio: float
+    yield_ratio: float
+
+
 class LayerPart(Part):
     """Near cortex, cancellous or far cortex, by depth."""
 
@@ -232,6 +249,7 @@ class ScrewPart(Part):
     profile: ProfilePart
     pullout_n: GoverningPart | None
     pull_out: PullOutPart | None
+    angular_stability: AngularStabilityPart | None
     intervals: ScrewIntervalsPart
     near_cortex: CortexPart | None
     far_cortex: CortexPart | None
@@ -309,6 +327,9 @@ def _screw(result: ScrewResult) -> ScrewPart:
         ),
         profile=_profile(result.profile),
         pullout_n=governing,
+        angular_stability=None
+        if result.angular_stability is None
+        else AngularStabilityPart.model_validate(result.angular_stability),
         pull_out=None if result.pull_out is None else PullOutPart.model_validate(result.pull_out),
         intervals=ScrewIntervalsPart(
             bone_length_mm=_range(ranges.bone_length_mm),

@@ -45,41 +45,43 @@ def bedded_beam(
     size = 2 * (lengths.size + 1)
     # Lower diagonals of the symmetric matrix: entry (row, column) stands at [row - column, column].
     bands = np.zeros((4, size))
-    parts = [_element(*one) for one in zip(lengths, bending, bed, strict=True)]
-    for index, part in enumerate(parts):
-        for below in range(4):
-            bands[below, 2 * index : 2 * index + 4 - below] += np.diagonal(part, -below)
+    parts = _elements(lengths, bending, bed)
+    for below in range(4):
+        for column in range(4 - below):
+            bands[below, column : size - 2 + column : 2] += parts[:, column + below, column]
     load = np.zeros(size)
     load[0] = 1.0
     if not head_turns:
         bands[1, 0] = 0.0
         bands[:, 1] = [1.0, 0.0, 0.0, 0.0]
     solution = solveh_banded(bands, load, lower=True)
+    of_element = np.stack([solution[k : size - 3 + k : 2] for k in range(4)], axis=1)
+    ends = np.einsum("nij,nj->ni", parts, of_element)
     moments = np.zeros(lengths.size + 1)
-    for index, part in enumerate(parts):
-        ends = part @ solution[2 * index : 2 * index + 4]
-        moments[index] = max(moments[index], abs(ends[1]))
-        moments[index + 1] = abs(ends[3])
+    moments[:-1] = np.abs(ends[:, 1])
+    moments[1:] = np.maximum(moments[1:], np.abs(ends[:, 3]))
     return Bedded(solution[0::2], solution[1::2], moments)
 
 
-def _element(length_mm: float, stiffness_n_mm2: float, foundation_mpa: float) -> Floats:
-    """(4, 4) bending and foundation matrix of one element (textbook)."""
-    a = length_mm
+def _elements(lengths_mm: Floats, stiffness_n_mm2: Floats, foundation_mpa: Floats) -> Floats:
+    """(n, 4, 4) bending and foundation matrix of each element (textbook)."""
+    one = np.ones_like(lengths_mm)
+    a = lengths_mm
     bending = np.array(
         [
-            [12, 6 * a, -12, 6 * a],
+            [12 * one, 6 * a, -12 * one, 6 * a],
             [6 * a, 4 * a * a, -6 * a, 2 * a * a],
-            [-12, -6 * a, 12, -6 * a],
+            [-12 * one, -6 * a, 12 * one, -6 * a],
             [6 * a, 2 * a * a, -6 * a, 4 * a * a],
         ]
     )
     bed = np.array(
         [
-            [156, 22 * a, 54, -13 * a],
+            [156 * one, 22 * a, 54 * one, -13 * a],
             [22 * a, 4 * a * a, 13 * a, -3 * a * a],
-            [54, 13 * a, 156, -22 * a],
+            [54 * one, 13 * a, 156 * one, -22 * a],
             [-13 * a, -3 * a * a, -22 * a, 4 * a * a],
         ]
     )
-    return np.asarray(stiffness_n_mm2 / a**3 * bending + foundation_mpa * a / 420 * bed)
+    both = stiffness_n_mm2 / a**3 * bending + foundation_mpa * a / 420 * bed
+    return np.asarray(np.moveaxis(both, -1, 0))

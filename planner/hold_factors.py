@@ -120,12 +120,17 @@ def angle_factor(angle_degree: float | None) -> HoldFactor:
     if angle_degree is None:
         says = "not modelled: no fracture surface was measured on the way; the force is along the screw"
     else:
-        share = math.cos(math.radians(angle_degree))
+        share = across_ratio(angle_degree)
         says = (
             f"the force is along the screw, {angle_degree:.0f}° off the fracture's normal: "
             f"{share:.2f} of it acts across the fracture"
         )
     return HoldFactor("angle", None, None, None, source, says)
+
+
+def across_ratio(angle_degree: float) -> float:
+    """Share of a force along a screw that acts across a fracture whose normal it meets at this angle."""
+    return math.cos(math.radians(angle_degree))
 
 
 def with_factors(interval: Interval, factors: Iterable[HoldFactor]) -> Interval:

@@ -159,6 +159,25 @@ class PullOut:
 
 
 @dataclass(frozen=True)
+class AcrossLoad:
+    """One way of fixing the head: stiffness (N per mm) and load at first yield, and what yields first."""
+
+    stiffness_n_per_mm: Interval
+    yield_n: Interval
+    yields: Literal["screw", "bone"]
+
+
+@dataclass(frozen=True)
+class AngularStability:
+    """The same screw locked in its plate and not; how many times stiffer and stronger locking makes it."""
+
+    locked: AcrossLoad
+    unlocked: AcrossLoad
+    stiffness_ratio: float
+    yield_ratio: float
+
+
+@dataclass(frozen=True)
 class Finding:
     """Something a person should know about a screw. ``value`` and ``limit`` are None where none applies."""
 
@@ -328,6 +347,7 @@ class ScrewResult:
     reasons: Mapping[str, str] = field(default_factory=dict)
     fractures: tuple[FractureCrossing, ...] = ()
     pull_out: PullOut | None = None
+    angular_stability: AngularStability | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -30,6 +30,13 @@ from planner.vocabulary import FractureCrossing, HoldFactor, Interval, PullOut
 from segmentation.vocabulary import Calibration, Host
 
 
+LAW = (
+    "pullout_n, with strength averaged to 0.5 mm beyond the thread and measured cortex by itself, times the "
+    "factors told with each screw; at most what the screw bears"
+)
+"""What ``pull_out`` is beyond the bare law, as results name it."""
+
+
 def whole_hold(
     path: Path,
     sampled: Sampled,
