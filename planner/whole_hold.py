@@ -29,7 +29,6 @@ from planner.shear_ring import ring_factor
 from planner.vocabulary import FractureCrossing, HoldFactor, Interval, PullOut
 from segmentation.vocabulary import Calibration, Host
 
-
 LAW = (
     "pullout_n, with strength averaged to 0.5 mm beyond the thread and measured cortex by itself, times the "
     "factors told with each screw; at most what the screw bears"
