@@ -59,8 +59,8 @@ def holding_cortex(
     """What a measured cortex amounts to; None where neither its thickness nor its mass is known."""
     if cortex is None:
         return None
-    if cortex.hu is not None and cortex.reason is None:
-        density = float(calibration.density_mg_cm3(cortex.hu))
+    if cortex.grey_hu is not None and cortex.reason is None:
+        density = float(calibration.density_mg_cm3(cortex.grey_hu))
         return HoldingCortex(cortex.length_mm, float(shear_strength_mpa(density, "bone")))
     if cortex.mass_mg_cm2 is None:
         return None

@@ -51,7 +51,7 @@ came 5 % high with R² 0.947 (Chapman et al. 1996)."""
 CORTEX_KNOWN_MM = 0.05
 """An engaged length this little beyond the cortex is all cortex. Our choice: a caliper's reading."""
 
-FOAM_WORDS = ("foam", "polyurethane", "pu composite", "pu block", "synthetic", "artificial bone")
+FOAM_WORDS = ("foam", "polyurethane", "composite", "pu block", "synthetic", "artificial bone")
 OUT_OF_DOMAIN_WORDS = ("out of domain", "polyethylene", "torsion rig", "wood", "acrylic")
 SLAB_WORDS = ("cortex slab", "cortical slab", "slab of cortex")
 TWICE_WORDS = ("bicortical",)
@@ -128,6 +128,8 @@ def _foam_parts(row: LabRow, length_mm: float) -> tuple[list[HostPart], list[str
     density = foam_density_g_cm3(row)
     if density is None:
         return "the density of the foam"
+    if row.cortex_mm is not None:
+        return "the strength of the sheet on the foam (test foam without one, or give host_shear_mpa)"
     nominal = row.host_density_g_cm3 is None
     doubt = NOMINAL_ERROR_FRACTION if nominal else 0.0
     assumed = [f"density {density:.3f} g/cm³ from the grade in words"] if nominal else []

@@ -9,7 +9,7 @@ whose taper, pilot or family is not known is less sure.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from planner.hold_factors import foam_factor, modelled, pilot_factor, tapping_factor, with_factors
 from planner.host_words import HostPart, host_kind, host_parts, is_slab
@@ -88,6 +88,8 @@ def prediction_of(row: LabRow) -> Prediction | Skipped:
     """Our prediction of a row, or what it lacks."""
     if row.quantity is None:
         return Skipped(row, f"measured is {row.quantity_words}, which is not predicted here")
+    if row.not_understood:
+        return Skipped(row, f"not understood: {', '.join(row.not_understood)}")
     if host_kind(row) == "other":
         return Skipped(row, "the host is neither bone nor foam")
     if row.read_or_memory.startswith("M"):
@@ -217,7 +219,8 @@ def stripping_lever_mm(thread: Thread, head_radius_mm: float, friction_factor: f
 
 
 def _breaking(row: LabRow) -> Prediction | Skipped:
-    thread = thread_of(row)
+    # What tears has no pitch.
+    thread = thread_of(row if row.pitch_mm is not None else replace(row, pitch_mm=1.0))
     if isinstance(thread, list):
         return Skipped(row, f"missing: {', '.join(thread)}")
     material = material_of(row)

@@ -40,7 +40,8 @@ class LabRow:
     """One measurement. ``measured`` is in N, N per mm or N·m as ``quantity_words`` say.
 
     ``host_density_g_cm3`` is the foam's own density, or of bone the density its ``note`` names.
-    ``host_shear_mpa`` is a shear strength the laboratory gives itself.
+    ``host_shear_mpa`` is a shear strength the laboratory gives itself. ``not_understood`` are cells that hold
+    words where a number was meant.
     """
 
     key: str
@@ -61,6 +62,7 @@ class LabRow:
     measured: float | None = None
     read_or_memory: str = ""
     note: str = ""
+    not_understood: tuple[str, ...] = ()
 
     @property
     def quantity(self) -> Quantity | None:

@@ -1,7 +1,7 @@
 """Read a laboratory's table of screw tests: comma-separated text, columns as in ``published_pullouts.csv``.
 
-Every fault is collected, with its line and column, and told in one sentence. An empty cell is unknown. A
-column nobody here reads is named, so that a misspelt one does not pass in silence.
+Every fault is collected, with its line and column, and told in one sentence. An empty cell is unknown; a cell
+with words where a number was meant keeps its row from being predicted, and the row says so. A column nobody here reads is named, so that a misspelt one does not pass in silence.
 """
 
 from __future__ import annotations
@@ -130,12 +130,14 @@ def _row(cells: dict[str, str | None], line: int, faults: list[str]) -> LabRow:
         try:
             value = float(text(column))
         except ValueError:
-            value = math.nan
+            not_understood.append(f"{column} {_short(text(column))}")
+            return None
         if not (math.isfinite(value) and value > 0):
             faults.append(f"line {line}, {column}: must be a number above 0 (got {_short(text(column))})")
             return None
         return value
 
+    not_understood: list[str] = []
     faults += [
         f"line {line}, {column}: must not be empty"
         for column in ("id", "host", "quantity")
@@ -145,39 +147,39 @@ def _row(cells: dict[str, str | None], line: int, faults: list[str]) -> LabRow:
     major_mm, core_mm = numbers["major_mm"], numbers["core_mm"]
     if major_mm and core_mm and core_mm >= major_mm:
         faults.append(f"line {line}, core_mm: must be below major_mm (got {core_mm:g}, {major_mm:g})")
-    if text("tapped").lower() not in ("", "yes", "no"):
-        faults.append(f"line {line}, tapped: must be yes, no or empty (got {_short(text('tapped'))})")
+    tapped = re.match(r"(yes|no)\b", text("tapped").lower())
+    if text("tapped") and not tapped:
+        not_understood.append(f"tapped {_short(text('tapped'))}")
+    shear_mpa = _shear(text("host_shear_mpa"))
+    if text("host_shear_mpa") and shear_mpa is None:
+        not_understood.append(f"host_shear_mpa {_short(text('host_shear_mpa'))}")
+    measured = number("force_n")
     return LabRow(
         key=text("id"),
         source=text("source"),
         screw_kind=text("screw_kind"),
         host_name=text("host"),
         quantity_words=text("quantity"),
-        host_shear_mpa=_shear(text("host_shear_mpa"), line, faults),
-        tapped={"yes": True, "no": False}.get(text("tapped").lower()),
-        measured=number("force_n"),
+        host_shear_mpa=shear_mpa,
+        tapped=None if tapped is None else tapped[1] == "yes",
+        measured=measured,
         read_or_memory=text("read_or_memory"),
         note=text("note"),
+        not_understood=tuple(not_understood),
         **numbers,
     )
 
 
-def _shear(text: str, line: int, faults: list[str]) -> Interval | None:
-    """A shear strength as ``60``, or with its ends as ``60 (51.6-79)``, words allowed in the brackets."""
-    if not text:
-        return None
+def _shear(text: str) -> Interval | None:
+    """A shear strength as ``60``, or with its ends as ``60 (51.6-79)``, words allowed in the brackets; else
+    None."""
     number = r"(\d+(?:\.\d+)?)"
     found = re.fullmatch(rf"{number}(?:\s*\([^\d]*{number}\s*[-–]\s*{number}[^\d]*\))?", text)
-    if found:
-        middle = float(found[1])
-        low, high = (float(found[2]), float(found[3])) if found[2] else (middle, middle)
-        if 0 < low <= middle <= high:
-            return Interval(middle, low, high)
-    faults.append(
-        f"line {line}, host_shear_mpa: must be a strength in MPa such as 3.4 or 60 (51.6-79) "
-        f"(got {_short(text)})"
-    )
-    return None
+    if found is None:
+        return None
+    middle = float(found[1])
+    low, high = (float(found[2]), float(found[3])) if found[2] else (middle, middle)
+    return Interval(middle, low, high) if 0 < low <= middle <= high else None
 
 
 def _short(text: str) -> str:

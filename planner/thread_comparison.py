@@ -284,9 +284,9 @@ class _Pair:
             return None
         place = int(changes[0])
 
-        def difference_n(scale: float) -> float:
-            mine = first.force_n(self.first, self.first.host_n(scale))
-            return float(mine - second.force_n(self.second, self.second.host_n(scale)))
+        def difference_n(scale_factor: float) -> float:
+            mine = first.force_n(self.first, self.first.host_n(scale_factor))
+            return float(mine - second.force_n(self.second, self.second.host_n(scale_factor)))
 
         found = brentq(difference_n, self.scales[place], self.scales[place + 1], rtol=1e-9)
         return float(found), bool(apart[place] > 0)

@@ -24,6 +24,9 @@ ROOM_FACTOR = 1.25
 TICK_STEPS = (1, 2, 5)
 """Ticks in a decade."""
 
+MANY_DECADES_COUNT = 2.2
+"""From so many decades on only whole ones have ticks. Our choice."""
+
 MARK_PX = 3.4
 """Radius of a mark."""
 
@@ -100,9 +103,9 @@ def _panel(title: str, unit: str, some: Sequence[Prediction]) -> str:
     return drawn
 
 
-def _ticks(low: float, high: float) -> list[float]:
+def _ticks(bottom: float, top: float) -> list[float]:
     """Values at 1, 2 and 5 in each decade between two logarithms; only the decades where there are many."""
-    powers = range(math.floor(low), math.ceil(high) + 1)
-    steps = TICK_STEPS if high - low < 2.2 else TICK_STEPS[:1]
+    powers = range(math.floor(bottom), math.ceil(top) + 1)
+    steps = TICK_STEPS if top - bottom < MANY_DECADES_COUNT else TICK_STEPS[:1]
     values = [step * 10.0**power for power in powers for step in steps]
-    return [value for value in values if low <= math.log10(value) <= high]
+    return [value for value in values if bottom <= math.log10(value) <= top]
