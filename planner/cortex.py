@@ -39,8 +39,8 @@ MM_PER_CM_FACTOR = 10.0
 @dataclass(frozen=True)
 class CortexOnAxis:
     """Length of cortex on the axis and its mass; ``reason`` says why the length is an upper bound and no
-    measurement. ``grey_hu`` is its grey value where the length is known, ``along_ratio`` the length on the axis
-    over the thickness."""
+    measurement. ``grey_hu`` is its grey value where the length is known, ``along_ratio`` the length on the
+    axis over the thickness."""
 
     length_mm: float
     mass_hu_mm: float | None

@@ -1,7 +1,8 @@
 """Read a laboratory's table of screw tests: comma-separated text, columns as in ``published_pullouts.csv``.
 
 Every fault is collected, with its line and column, and told in one sentence. An empty cell is unknown; a cell
-with words where a number was meant keeps its row from being predicted, and the row says so. A column nobody here reads is named, so that a misspelt one does not pass in silence.
+with words where a number was meant keeps its row from being predicted, and the row says so. A column nobody
+here reads is named, so that a misspelt one does not pass in silence.
 """
 
 from __future__ import annotations
