@@ -225,7 +225,9 @@ def _breaking(row: LabRow) -> Prediction | Skipped:
         return Skipped(row, f"missing: {', '.join(thread)}")
     material = material_of(row)
     limit = tensile_limit_n(major_mm=thread[0].major_mm, core_mm=thread[0].core_mm, material=material)
-    return Prediction(row, limit, (*thread[1], f"{material} of its common strength"))
+    return Prediction(
+        row, limit, (*thread[1], f"{material or 'a metal nobody named'} of its common strength")
+    )
 
 
 def _mean(values: list[float], weights: list[float]) -> float:

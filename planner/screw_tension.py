@@ -20,17 +20,25 @@ TENSILE_STRENGTH_MPA: dict[Material, tuple[float, float]] = {
 """Tensile strength Rm, low and high. ISO 5832-1 cold-worked; ISO 5832-3 and -11 (least 860 and 900), the high
 end our choice (all from memory)."""
 
+UNKNOWN_STRENGTH_MPA = (690.0, 1100.0)
+"""The same of a metal nobody named: from the strongest annealed steel to the strongest cold-worked (ISO
+5832-1, from memory)."""
+
 EFFECTIVE_CORE_MM = {(6.5, 3.0): (3.25, 3.7), (4.0, 1.9): (1.9, 2.2)}
 """Core that carries load by (major, core), low and high. 6.5: derived from breaking forces and from the
 standard's breaking torque (3.4 to 3.5); 4.0: from its breaking torque (2.05), the spread our choice."""
 
 
 def tensile_limit_n(
-    *, major_mm: float, core_mm: float, cannula_mm: float = 0.0, material: Material = "stainless steel"
+    *,
+    major_mm: float,
+    core_mm: float,
+    cannula_mm: float = 0.0,
+    material: Material | None = "stainless steel",
 ) -> Interval:
-    """The tensile breaking force of a screw in N."""
+    """The tensile breaking force of a screw in N; of an unknown ``material`` less sure."""
     low_mm, high_mm = EFFECTIVE_CORE_MM.get((major_mm, core_mm), (core_mm, core_mm))
-    low_mpa, high_mpa = TENSILE_STRENGTH_MPA[material]
+    low_mpa, high_mpa = UNKNOWN_STRENGTH_MPA if material is None else TENSILE_STRENGTH_MPA[material]
     low_mm2, high_mm2 = (math.pi / 4 * (core**2 - cannula_mm**2) for core in (low_mm, high_mm))
     middle_mm = math.sqrt(low_mm * high_mm)
     middle_mm2 = math.sqrt(low_mm2 * high_mm2)

@@ -68,9 +68,10 @@ def thread_of(row: LabRow) -> tuple[Thread, list[str]] | list[str]:
     return replace(plain, major_mm=major_mm, core_mm=core_mm, pitch_mm=pitch_mm), assumed
 
 
-def material_of(row: LabRow) -> Material:
-    """Titanium alloy where the words say titanium, else stainless steel."""
-    return "titanium alloy" if "titanium" in row.screw_kind.lower() else "stainless steel"
+def material_of(row: LabRow) -> Material | None:
+    """Titanium alloy or stainless steel where the words say so, else None."""
+    words = row.screw_kind.lower()
+    return "titanium alloy" if "titanium" in words else "stainless steel" if "steel" in words else None
 
 
 def is_tapered(row: LabRow) -> bool:

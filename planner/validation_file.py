@@ -26,7 +26,7 @@ def validation_document(judged: Sequence[Prediction | Skipped]) -> dict[str, Any
     return {
         "format": FORMAT,
         "version": VERSION,
-        "rows": [_row(one) for one in judged],
+        "rows": [_row(one, found) for one in judged],
         "summary": {
             "rows_count": len(judged),
             "predicted_count": len(predictions),
@@ -39,7 +39,7 @@ def validation_document(judged: Sequence[Prediction | Skipped]) -> dict[str, Any
     }
 
 
-def _row(one: Prediction | Skipped) -> dict[str, Any]:
+def _row(one: Prediction | Skipped, found: Sequence[Ratio]) -> dict[str, Any]:
     unit = "n_m" if one.row.is_torque else "n"
     told = one.predicted if isinstance(one, Prediction) else None
     return {
@@ -48,8 +48,14 @@ def _row(one: Prediction | Skipped) -> dict[str, Any]:
         f"low_{unit}": None if told is None else told.low,
         f"high_{unit}": None if told is None else told.high,
         f"measured_{unit}": one.row.measured,
-        "skipped": one.why if isinstance(one, Skipped) else None,
+        "skipped": _why(one, found) if isinstance(one, Skipped) else None,
     }
+
+
+def _why(one: Skipped, found: Sequence[Ratio]) -> str:
+    """Why a row is not predicted, and in which ratios it is."""
+    pairs = [f"{pair.other.key} / {pair.base.key}" for pair in found if one.row in (pair.base, pair.other)]
+    return f"{one.why}; only a ratio is predicted: {', '.join(pairs)}" if pairs else one.why
 
 
 def _group(group: Group) -> dict[str, Any]:

@@ -75,6 +75,7 @@ def test_the_document_names_each_unit():
     assert rows["WT01"]["measured_n_m"] == 1.36
     assert rows["C1"]["predicted_n"] is None
     assert "headless" in rows["C1"]["skipped"]
+    assert rows["V3"]["skipped"].endswith("only a ratio is predicted: V3 / V1")
 
 
 def test_a_prediction_by_hand():
@@ -256,6 +257,9 @@ def test_the_lower_of_host_and_screw():
     assert 7500 < predict(row).predicted.estimate < 11000
     assert predict(row).assumed[-1] == "the screw breaks before the host"
     assert PREDICTED["E4"].covered
+    steel = predict(replace(ROWS["E4"], screw_kind="6.5 cancellous, steel")).predicted
+    untold = PREDICTED["E4"].predicted
+    assert steel.high / steel.low < untold.high / untold.low
 
 
 # --- torque
