@@ -86,7 +86,7 @@ class ThreadHold:
 
 @dataclass(frozen=True)
 class Crossing:
-    """Mean density of the path at which two screws hold the same, with 5th and 95th percentile.
+    """Mean density of the path, where there is any, at which two screws hold the same, with its interval.
 
     ``found_fraction`` is the share of draws in which they change places at all. Below it ``softer`` holds
     more, above it ``denser`` does.
@@ -99,22 +99,26 @@ class Crossing:
     found_fraction: float
 
 
-def density_along(result: ScrewResult, host: Host) -> DensityAlong:
-    """The host along a measured screw's path, from entry to exit: the ring's mean density at each depth.
+def density_along(result: ScrewResult, host: Host, *, fragment: int | None = None) -> DensityAlong:
+    """The host along a measured screw's path, from the entry to its tip or the exit: the ring's mean density.
 
-    Raises InputError where the density is not known all the way.
+    Of one ``fragment`` only where given (``result.governed_by``): a headed screw does not hold the near one
+    by its thread. Raises InputError where the density is not known all the way.
     """
     told = result.profile
     if told.ring.density_mg_cm3 is None:
         raise InputError("the density along the path is not calibrated: calibrate the case first")
-    inside = (told.depth_mm >= 0) & (told.depth_mm <= result.bone_length_mm)
+    end_mm = min(result.bone_length_mm, result.tip_depth_mm)
+    inside = (told.depth_mm >= 0) & (told.depth_mm <= end_mm)
     density = told.ring.density_mg_cm3[inside]
     if not density.size or np.isnan(density).any():
         raise InputError(
             f"part of the path of screw {result.placed.name!r} has no density: {UNKNOWN_DENSITY}"
         )
+    if fragment is not None:
+        density = np.where(told.fragment[inside] == fragment, density, 0.0)
     middles = told.depth_mm[inside]
-    edges = np.concatenate([[0.0], (middles[1:] + middles[:-1]) / 2, [result.bone_length_mm]])
+    edges = np.concatenate([[0.0], (middles[1:] + middles[:-1]) / 2, [max(end_mm, middles[-1] + 1e-9)]])
     cortex = [(one.from_mm, one.to_mm) for one in result.layers if one.layer != "cancellous"]
     return DensityAlong(edges, np.maximum(density, 0), host, np.array(cortex))
 
@@ -234,14 +238,15 @@ class _Scaled:
 
     @classmethod
     def of(cls, screw: Screw, length_mm: float, along: DensityAlong, seat_mm: float) -> _Scaled:
-        """The screw at its seat; the mean density is that of the path from the entry on."""
+        """The screw at its seat; the mean density is that of the path where there is any."""
         area = np.zeros(along.density_mg_cm3.size)
         for zone in solid_of(screw, length_mm).zones:
             low, high = seat_mm + zone.full_from_mm, seat_mm + zone.full_to_mm
             lengths = _overlap_mm(along.edges_mm[:-1], along.edges_mm[1:], low, high)
             area += _per_shear_mm(zone.thread) * lengths
         limit = weakest_tensile_limit_n(screw)
-        mean = float(np.average(along.density_mg_cm3, weights=np.diff(along.edges_mm)))
+        weights = np.diff(along.edges_mm) * (along.density_mg_cm3 > 0)
+        mean = float(np.average(along.density_mg_cm3, weights=weights))
         law = float(law_standard_error_fraction(mean, along.host))
         own = math.hypot(FORM_ERROR_FRACTION, geometry_error_fraction(screw.largest_thread))
         reach = math.log(limit.high / limit.low) / (2 * PERCENTILE_95_COUNT)

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from finding_cases import down, slab
+from finding_cases import down, slab, two_named
 from scipy.optimize import brentq
 
 from planner.assess import assess_screws
@@ -117,11 +117,21 @@ def test_along_a_measured_path():
     """The slab of 400 HU at 0.77 mg/cm³ a HU: 308 mg/cm³ in its middle, and the hold of the assessment."""
     result = assess_screws(slab(), Plan((down(-10, 18),))).screws[0]
     along = density_along(result, "bone")
-    assert along.edges_mm[-1] == pytest.approx(result.bone_length_mm)
+    assert along.edges_mm[-1] == pytest.approx(result.tip_depth_mm)
     assert along.density_mg_cm3[len(along.density_mg_cm3) // 2] == pytest.approx(308, abs=4)
     held = thread_hold(SCREWS["iso5835-ha-3.5"], 18.0, along)
     assert held.engaged_mm == pytest.approx(result.fragments[0].thread_engagement_mm, abs=0.05)
     assert held.host_n == pytest.approx(result.pullout_n.estimate, rel=0.02)
+
+
+def test_only_the_governing_fragment_counts_where_asked():
+    """Through both slabs, the far one governs: in it the hold is the assessment's."""
+    screw = replace(down(-13, 24), entry_mm=np.array([0.5, -0.3, -13.0]))
+    result = assess_screws(two_named(), Plan((screw,))).screws[0]
+    whole = thread_hold(screw.screw, 24.0, density_along(result, "bone"))
+    far = thread_hold(screw.screw, 24.0, density_along(result, "bone", fragment=result.governed_by))
+    assert far.host_n < whole.host_n
+    assert far.host_n == pytest.approx(result.pullout_n.estimate, rel=0.03)
 
 
 def test_an_unknown_density_is_refused():
