@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from planner.angular_stability import with_stability
 from planner.catalogue import stocked_length_mm
 from planner.clearance import PARTS, clearances
 from planner.collisions import nearest_other
@@ -42,6 +43,7 @@ from planner.vocabulary import (
     ScrewIntervals,
     ScrewResult,
 )
+from planner.whole_hold import LAW, whole_hold
 from segmentation.errors import InputError
 from segmentation.vocabulary import NO_DATA_BELOW_HU, Bone, Floats
 
@@ -108,7 +110,7 @@ def assess_screws(bone: ReadyBone, plan: Plan, *, limits: Limits | None = None) 
     paths = [trace(bone.prepared, placed) for placed in plan.screws]
     screws = []
     for index, path in enumerate(paths):
-        result = _measured(bone, path)
+        result = with_stability(_measured(bone, path), bone.prepared.bone.host)
         near = nearest_other(paths, index)
         screws.append(replace(result, findings=findings_of(bone.prepared, path, result, near, limits)))
     return Assessment(
@@ -206,6 +208,22 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
     if goes_on:
         ends[1] = None
     reasons.update(_cortex_reasons(prepared.bone, ends))
+    pull_out = None
+    if governing is None or governing.pullout_n is None or calibration is None:
+        reasons["pull_out"] = reasons["pullout_n"]
+    else:
+        pull_out = whole_hold(
+            path,
+            each[governing.fragment],
+            all_bites[governing.fragment],
+            governing.pullout_n,
+            calibration,
+            prepared.bone.host,
+            fragment=governing.fragment,
+            crossed=crossed,
+            cortices=(ends[0], ends[1]),
+            fractures=fractures,
+        )
     for layer in strata:
         if layer.mean_hu is None:
             reasons[f"layers.{layer.layer}.mean_hu"] = UNKNOWN
@@ -270,6 +288,7 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
         far_cortex=None if ends[1] is None else ends[1].end,
         reasons=reasons,
         fractures=fractures,
+        pull_out=pull_out,
     )
 
 
@@ -376,6 +395,7 @@ def _made_with(bone: Bone, limits: Limits) -> dict[str, Any]:
         "settings": {
             "shear_law": LAW_NAMES[bone.host].name,
             "shear_law_source": LAW_NAMES[bone.host].source,
+            "pull_out": LAW,
             "limits": dict(vars(limits)),
         },
     }

@@ -125,6 +125,44 @@ class FractureCrossingPart(Part):
     threads_beyond_count: float
 
 
+class HoldFactorPart(Part):
+    """What one circumstance multiplies a pull-out by; null where it is not modelled, as ``says`` tells."""
+
+    name: str
+    factor: float | None
+    low: float | None
+    high: float | None
+    source: str
+    says: str
+
+
+class PullOutPart(Part):
+    """The hold with every known factor: of the host, of the screw, and the lower of both."""
+
+    host_n: IntervalPart
+    screw_n: IntervalPart | None
+    force_n: IntervalPart
+    limited_by: Literal["host", "screw"]
+    factors: list[HoldFactorPart]
+
+
+class AcrossLoadPart(Part):
+    """Stiffness and load at first yield under a load across the screw at its plate."""
+
+    stiffness_n_per_mm: IntervalPart
+    yield_n: IntervalPart
+    yields: Literal["screw", "bone"]
+
+
+class AngularStabilityPart(Part):
+    """The screw locked in its plate, and the same screw not locked."""
+
+    locked: AcrossLoadPart
+    unlocked: AcrossLoadPart
+    stiffness_ratio: float
+    yield_ratio: float
+
+
 class LayerPart(Part):
     """Near cortex, cancellous or far cortex, by depth."""
 
@@ -234,6 +272,8 @@ class ScrewPart(Part):
     clearance_mm: ClearancePart
     profile: ProfilePart
     pullout_n: GoverningPart | None
+    pull_out: PullOutPart | None
+    angular_stability: AngularStabilityPart | None
     intervals: ScrewIntervalsPart
     near_cortex: CortexPart | None
     far_cortex: CortexPart | None
@@ -311,6 +351,10 @@ def _screw(result: ScrewResult) -> ScrewPart:
         ),
         profile=_profile(result.profile),
         pullout_n=governing,
+        angular_stability=None
+        if result.angular_stability is None
+        else AngularStabilityPart.model_validate(result.angular_stability),
+        pull_out=None if result.pull_out is None else PullOutPart.model_validate(result.pull_out),
         intervals=ScrewIntervalsPart(
             bone_length_mm=_range(ranges.bone_length_mm),
             gliding_hole_to_mm=_range(ranges.gliding_hole_to_mm),

@@ -39,12 +39,15 @@ MM_PER_CM_FACTOR = 10.0
 @dataclass(frozen=True)
 class CortexOnAxis:
     """Length of cortex on the axis and its mass; ``reason`` says why the length is an upper bound and no
-    measurement."""
+    measurement. ``grey_hu`` is its grey value where the length is known, ``along_ratio`` the length on the
+    axis over the thickness."""
 
     length_mm: float
     mass_hu_mm: float | None
     mass_mg_cm2: float | None
     reason: str | None
+    grey_hu: float | None = None
+    along_ratio: float = 1.0
 
     @property
     def end(self) -> CortexEnd:
@@ -80,12 +83,12 @@ def cortex_on_axis(
         else mass * calibration.slope_mg_cm3_per_hu / MM_PER_CM_FACTOR
     )
     if cortex.thickness_known[nearest]:
-        return CortexOnAxis(thickness * along, mass, mineral, None)
+        return CortexOnAxis(thickness * along, mass, mineral, None, float(cortex.cortex_hu[nearest]), along)
     bound = (thickness + 2 * (sd if np.isfinite(sd) else 0.0)) * along
     # Rounded up: what is told stays a bound.
     told_mm = np.ceil(bound / TOLD_TO_MM) * TOLD_TO_MM
     reason = f"not measured: the cortex on the axis is below {told_mm:.1f} mm{_mass_words(mass, mineral)}"
-    return CortexOnAxis(bound, mass, mineral, reason)
+    return CortexOnAxis(bound, mass, mineral, reason, None, along)
 
 
 def plain_cortex(length_mm: float) -> CortexOnAxis | None:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from planner.near_metal import STREAK_ERROR_HU, in_streaks
-from planner.path import RING_COUNT, STEP_MM, Path
+from planner.path import ANGLES_COUNT, RING_COUNT, STEP_MM, Path
 from planner.posed import back_of, carried, moves
 from planner.prepared import PreparedBone
 from planner.vocabulary import Layer, LayerName, PathProfile, Profile1D
@@ -29,11 +29,13 @@ CORTEX_ENDS_AT_FRACTION = 0.5
 
 @dataclass(frozen=True, eq=False)
 class Sampled:
-    """HU in the cells of a path: ``axis`` (cells,), ``ring`` (RING_COUNT, cells), ``sleeve`` (lines, cells);
-    NaN unknown. ``ring_in_streaks`` (RING_COUNT, cells) tells which of the ring lie in metal's streaks."""
+    """HU in the cells of a path: ``axis`` (cells,), ``ring`` (RING_COUNT, cells), ``fringe`` and ``sleeve``
+    (lines, cells); NaN unknown. ``ring_in_streaks`` (RING_COUNT, cells) tells which of the ring lie in
+    metal's streaks."""
 
     axis: Floats
     ring: Floats
+    fringe: Floats
     sleeve: Floats
     ring_in_streaks: npt.NDArray[np.bool_]
 
@@ -68,11 +70,12 @@ def sample_each(
     of_ring = np.broadcast_to(owner, (RING_COUNT, len(owner))).copy()
     for number in path.axis:
         of_ring[path.ring_in_cells_mm(number) > STEP_MM / 2] = number
-    # A line of the sleeve has the outer circle's at about its angle.
+    # A line of the fringe or sleeve has the outer circle's at about its angle.
     sleeve_count = len(next(iter(each.values())).sleeve)
     result = Sampled(
         _chosen({number: one.axis for number, one in each.items()}, owner),
         _chosen({number: one.ring for number, one in each.items()}, of_ring),
+        _chosen({number: one.fringe for number, one in each.items()}, of_ring[-sleeve_count:]),
         _chosen({number: one.sleeve for number, one in each.items()}, of_ring[-sleeve_count:]),
         _chosen({number: one.ring_in_streaks.astype(float) for number, one in each.items()}, of_ring) > 0,
     )
@@ -103,6 +106,7 @@ def sample(
         [
             np.zeros((len(path.zone_of_cell), 1, 2)),
             path.ring_offsets_mm[path.zone_of_cell],
+            path.fringe_offsets_mm[path.zone_of_cell],
             path.sleeve_offsets_mm[path.zone_of_cell],
         ],
         axis=1,
@@ -116,7 +120,8 @@ def sample(
         hu[hu >= METAL_ABOVE_HU] = np.nan
     ring = slice(1, 1 + RING_COUNT)
     streaks = in_streaks(ct.grid, metal, np.swapaxes(points[:, ring], 0, 1))
-    return Sampled(hu[0], hu[ring], hu[1 + RING_COUNT :], streaks)
+    fringe = slice(1 + RING_COUNT, 1 + RING_COUNT + ANGLES_COUNT)
+    return Sampled(hu[0], hu[ring], hu[fringe], hu[fringe.stop :], streaks)
 
 
 def profile(path: Path, sampled: Sampled, calibration: Calibration | None) -> PathProfile:

@@ -16,11 +16,13 @@ from planner.vocabulary import Thread
 
 @dataclass(frozen=True, eq=False)
 class Bite:
-    """The full-profile thread of one zone that lies in one fragment: the ring's lines where they do."""
+    """The full-profile thread of one zone that lies in one fragment: the ring's and the fringe's lines where
+    they do."""
 
     thread: Thread
     zone: int
     stretches: Stretches
+    fringe: Stretches
 
     @property
     def engagement_mm(self) -> float:
@@ -50,7 +52,8 @@ def bites(path: Path, fragment: int, gliding_to_mm: float | None) -> list[Bite]:
         low, high = path.zone_depths_mm(zone)
         if gliding_to_mm is not None:
             low = max(low, gliding_to_mm)
-        result.append(Bite(zone.thread, index, path.ring[fragment][index].within(low, high)))
+        ring, fringe = path.ring[fragment][index], path.fringe[fragment][index]
+        result.append(Bite(zone.thread, index, ring.within(low, high), fringe.within(low, high)))
     return result
 
 

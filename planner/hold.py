@@ -15,11 +15,36 @@ import numpy as np
 
 from planner.density import Sampled, doubt_mg_cm3
 from planner.engagement import Bite
+from planner.mesh import Stretches
 from planner.path import RING_COUNT, Path
 from planner.pullout import ENGAGED_LENGTH_ERROR_MM, pullout_errors, pullout_integral_n, spread_about
 from planner.shear_laws import density_sensitivity_ratio, law_standard_error_fraction, shear_strength_mpa
 from planner.vocabulary import Interval, PulloutErrors, ThreadHold
 from segmentation.vocabulary import Calibration, Floats, Host
+
+
+@dataclass(frozen=True, eq=False)
+class CellStrengths:
+    """(lines, cells) length of thread line in each cell, and the shear strength there; 0 where none."""
+
+    length_mm: Floats
+    shear_mpa: Floats
+    density_mg_cm3: Floats
+
+
+def strengths_in_cells(
+    hu: Floats, stretches: Stretches, edges_mm: Floats, calibration: Calibration, host: Host, *, count: int
+) -> CellStrengths | None:
+    """Length and strength of ``count`` lines cell by cell; None where any that counts is unknown."""
+    length_mm = stretches.lengths_in_cells_mm(count, edges_mm)
+    used = length_mm > 0
+    if np.isnan(hu[used]).any():
+        return None
+    density = np.zeros_like(length_mm)
+    density[used] = np.maximum(calibration.density_mg_cm3(hu[used]), 0)
+    shear = np.zeros_like(length_mm)
+    shear[used] = shear_strength_mpa(density[used], host)
+    return CellStrengths(length_mm, shear, density)
 
 
 @dataclass(frozen=True)
@@ -108,15 +133,15 @@ def _cells(
     """The cells of each bite; None where the density of any is unknown."""
     found = []
     for bite in bites:
-        lengths = bite.stretches.lengths_in_cells_mm(RING_COUNT, path.edges_mm)
-        used = lengths > 0
-        hu = sampled.ring[used]
-        if np.isnan(hu).any():
+        cells = strengths_in_cells(
+            sampled.ring, bite.stretches, path.edges_mm, calibration, host, count=RING_COUNT
+        )
+        if cells is None:
             return None
-        density = np.maximum(calibration.density_mg_cm3(hu), 0)
+        used = cells.length_mm > 0
         streaks = sampled.ring_in_streaks[used].astype(float)
-        strength = shear_strength_mpa(density, host)
-        found.append(_Cells(bite, density, strength, lengths[used] / RING_COUNT, streaks))
+        length_mm = cells.length_mm[used] / RING_COUNT
+        found.append(_Cells(bite, cells.density_mg_cm3[used], cells.shear_mpa[used], length_mm, streaks))
     return found
 
 

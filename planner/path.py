@@ -1,9 +1,10 @@
 """Where a screw runs: entry, exit, and what lies on its axis and on the lines around it.
 
 Around the axis stand lines parallel to it: in the *ring* between core and major radius, in the *sleeve* just
-outside it, and on the *rim* at the major radius. Each is cut with the fragments' surfaces, so every length is
-a difference of zero crossings. The mean over the ring's lines of the length inside a fragment is the integral
-of the area share f(s) (Fubini), without sampling error along the depth.
+outside it, in the *fringe* to 0.5 mm beyond, and on the *rim* at the major radius. Each but the sleeve's is
+cut with the fragments' surfaces, so every length is a difference of zero crossings. The mean over the ring's
+lines of the length inside a fragment is the integral of the area share f(s) (Fubini), without sampling error
+along the depth.
 """
 
 from __future__ import annotations
@@ -31,6 +32,10 @@ RING_CIRCLES_COUNT = 2
 SLEEVE_MM = 1.0
 """The sleeve reaches this far beyond the major radius (design decision)."""
 
+FRINGE_MM = 0.5
+"""The fringe reaches this far beyond the major radius: there shear peaks while a thread is pulled. Published:
+Joffre et al. 2017 (image correlation, rabbit); the width is our choice."""
+
 STEP_MM = 0.25
 """Length of a cell of depth (the design asks for at most this)."""
 
@@ -47,9 +52,9 @@ RING_COUNT = ANGLES_COUNT * RING_CIRCLES_COUNT
 class Path:
     """A placed screw's path through the bone; all depths from the entry point.
 
-    ``axis[n]``, ``ring[n][zone]`` and ``rim[n]`` are the stretches inside fragment n on the axis, on the
-    ring's lines of each thread zone, and on the rim of the largest thread. ``edges_mm`` are the borders of
-    the cells of depth and ``zone_of_cell`` the nearest thread zone of each.
+    ``axis[n]``, ``ring[n][zone]``, ``fringe[n][zone]`` and ``rim[n]`` are the stretches inside fragment n on
+    the axis, on the ring's and the fringe's lines of each thread zone, and on the rim of the largest thread.
+    ``edges_mm`` are the borders of the cells of depth and ``zone_of_cell`` the nearest thread zone of each.
     """
 
     placed: PlacedScrew
@@ -63,8 +68,10 @@ class Path:
     length_mm: float
     axis: dict[int, Stretches]
     ring: dict[int, tuple[Stretches, ...]]
+    fringe: dict[int, tuple[Stretches, ...]]
     rim: dict[int, Stretches]
     ring_offsets_mm: Floats
+    fringe_offsets_mm: Floats
     sleeve_offsets_mm: Floats
     edges_mm: Floats
     zone_of_cell: npt.NDArray[np.intp]
@@ -118,8 +125,9 @@ def trace(prepared: PreparedBone, placed: PlacedScrew) -> Path:
     zones = solid.zones
     ring = np.stack([_circles(_ring_radii_mm(zone)) for zone in zones])
     sleeve = np.stack([_circles([zone.thread.major_mm / 2 + SLEEVE_MM / 2]) for zone in zones])
+    fringe = np.stack([_circles([_fringe_radius_mm(zone)]) for zone in zones])
     rim = _circles([placed.screw.largest_thread.major_mm / 2])
-    offsets = np.concatenate([np.zeros((1, 2)), rim, ring.reshape(-1, 2)])
+    offsets = np.concatenate([np.zeros((1, 2)), rim, ring.reshape(-1, 2), fringe.reshape(-1, 2)])
     bundle = bundle_along(placed.entry_mm, direction, offsets)
     cut = {
         number: stretches_inside(mesh, bundle)
@@ -137,6 +145,7 @@ def trace(prepared: PreparedBone, placed: PlacedScrew) -> Path:
     ]
     length_mm = float(max(ends))
     rings = 1 + ANGLES_COUNT
+    fringes = rings + len(zones) * RING_COUNT
     edges = _edges_mm(max(length_mm, placed.seat_depth_mm + solid.tip_mm))
     return Path(
         placed=placed,
@@ -156,8 +165,16 @@ def trace(prepared: PreparedBone, placed: PlacedScrew) -> Path:
             )
             for n, s in cut.items()
         },
+        fringe={
+            n: tuple(
+                s.of_lines(fringes + index * ANGLES_COUNT, fringes + (index + 1) * ANGLES_COUNT)
+                for index in range(len(zones))
+            )
+            for n, s in cut.items()
+        },
         rim={n: s.of_lines(1, rings) for n, s in cut.items()},
         ring_offsets_mm=ring,
+        fringe_offsets_mm=fringe,
         sleeve_offsets_mm=sleeve,
         edges_mm=edges,
         zone_of_cell=_nearest_zone(zones, placed.seat_depth_mm, edges),
@@ -195,6 +212,12 @@ def _ring_radii_mm(zone: ThreadZone) -> list[float]:
     core, major = zone.thread.core_mm / 2, zone.thread.major_mm / 2
     shares = (np.arange(RING_CIRCLES_COUNT) + 1 / 2) / RING_CIRCLES_COUNT
     return [float(np.sqrt(core**2 + share * (major**2 - core**2))) for share in shares]
+
+
+def _fringe_radius_mm(zone: ThreadZone) -> float:
+    """Radius that halves the fringe's area."""
+    major = zone.thread.major_mm / 2
+    return float(np.sqrt((major**2 + (major + FRINGE_MM) ** 2) / 2))
 
 
 def _circles(radii_mm: list[float]) -> Floats:

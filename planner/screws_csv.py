@@ -65,6 +65,10 @@ _HEADER = [
     "mean_density_low_mg_cm3",
     "mean_density_high_mg_cm3",
     *(f"{end}_cortex_{field}" for end in CORTICES for field in CORTEX_FIELDS),
+    "pull_out_force_n",
+    "pull_out_force_low_n",
+    "pull_out_force_high_n",
+    "pull_out_limited_by",
 ]
 
 
@@ -117,6 +121,10 @@ def _screw_cells(result: ScrewResult) -> dict[str, str | float | None]:
             cells.update(_range_cells(f"{name}_{surface}", "mm", getattr(getattr(ranges, name), surface)))
     for name, cortex in zip(CORTICES, (result.near_cortex, result.far_cortex), strict=True):
         cells.update({f"{name}_cortex_{field}": getattr(cortex, field, None) for field in CORTEX_FIELDS})
+    whole = result.pull_out
+    cells["pull_out_force_n"] = None if whole is None else whole.force_n.estimate
+    cells.update(_range_cells("pull_out_force", "n", None if whole is None else whole.force_n))
+    cells["pull_out_limited_by"] = None if whole is None else whole.limited_by
     return cells
 
 

@@ -128,6 +128,56 @@ class Interval:
 
 
 @dataclass(frozen=True)
+class HoldFactor:
+    """What one circumstance multiplies a pull-out by, with its 5th and 95th percentile.
+
+    A ``factor`` of None is not modelled; ``says`` tells why, or what was done.
+    """
+
+    name: str
+    factor: float | None
+    low: float | None
+    high: float | None
+    source: str
+    says: str
+
+
+@dataclass(frozen=True)
+class PullOut:
+    """The whole hold of a screw: ``pullout_n`` of the governing fragment with every known factor, and the
+    screw's own limit.
+
+    ``host_n`` is what bone or foam takes, ``screw_n`` where the screw's core tears (None: not known),
+    ``force_n`` the lower of both and ``limited_by`` which that is.
+    """
+
+    host_n: Interval
+    screw_n: Interval | None
+    force_n: Interval
+    limited_by: Literal["host", "screw"]
+    factors: tuple[HoldFactor, ...]
+
+
+@dataclass(frozen=True)
+class AcrossLoad:
+    """One way of fixing the head: stiffness (N per mm) and load at first yield, and what yields first."""
+
+    stiffness_n_per_mm: Interval
+    yield_n: Interval
+    yields: Literal["screw", "bone"]
+
+
+@dataclass(frozen=True)
+class AngularStability:
+    """The same screw locked in its plate and not; how many times stiffer and stronger locking makes it."""
+
+    locked: AcrossLoad
+    unlocked: AcrossLoad
+    stiffness_ratio: float
+    yield_ratio: float
+
+
+@dataclass(frozen=True)
 class Finding:
     """Something a person should know about a screw. ``value`` and ``limit`` are None where none applies."""
 
@@ -325,6 +375,8 @@ class ScrewResult:
     findings: tuple[Finding, ...] = ()
     reasons: Mapping[str, str] = field(default_factory=dict)
     fractures: tuple[FractureCrossing, ...] = ()
+    pull_out: PullOut | None = None
+    angular_stability: AngularStability | None = None
 
 
 @dataclass(frozen=True, eq=False)

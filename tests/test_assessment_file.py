@@ -107,6 +107,7 @@ CONTRACT = {
         "tip_mm "
         "tip_depth_mm fragments layers clearance_mm profile pullout_n drilling findings reasons"
         " angles_degree gliding_hole_to_mm threads_bridging_mm intervals near_cortex far_cortex fractures"
+        " pull_out angular_stability"
     ),
     "screws.0.fragments.0": (
         "fragment fragment_name axis_path_mm thread_engagement_mm threads_engaged mean_density_mg_cm3 "
@@ -208,6 +209,7 @@ def test_the_table_has_a_row_per_screw_and_fragment_and_units_in_its_header() ->
     assert rows[0]["findings"] == "warn:tip-near"
     assert "not a medical device" in rows[0]["cautions"]
     words = "name screw technique findings fragment fragment_name threads_engaged governs cautions"
+    words += " pull_out_limited_by"
     for column in set(rows[0]) - set(words.split()):
         assert column.rsplit("_", 1)[1] in ("mm", "hu", "n", "cm3", "cm2"), column
 

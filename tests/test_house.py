@@ -40,11 +40,15 @@ WITHOUT_UNIT = {
         *("outer", "joint"),
         # Millimetres, as the name gap_mm around them says.
         *("median", "at_axis"),
+        # What a pull-out is multiplied by, under the name it has in the published file.
+        "factor",
     },
+    # In N, N per mm or N·m, as the row's quantity says.
+    "planner/lab_row.py": {"measured"},
     # The published file says what the vocabulary says.
     "planner/assessment_file.py": {
         *("estimate", "low", "high", "threads_engaged", "value", "limit", "outer", "joint"),
-        *("median", "at_axis"),
+        *("median", "at_axis", "factor"),
     },
     "planner/findings.py": {"value", "limit"},
     # A formula's line is about any quantity; its text tells the unit.

@@ -138,6 +138,9 @@ def _screw_lines(result: ScrewResult) -> Iterator[str]:
     if result.pullout_n is not None and result.governed_by is not None:
         governing = next(f.fragment_name for f in result.fragments if f.fragment == result.governed_by)
         yield f"  holds {_force(result.pullout_n)}, governed by {governing}"
+        if result.pull_out is not None:
+            whole = result.pull_out
+            yield f"  with its factors {_force(whole.force_n)}, limited by the {whole.limited_by}"
     else:
         yield f"  no hold is told: {result.reasons.get('pullout_n', 'no reason is known')}"
     for finding in sorted(result.findings, key=lambda one: ("stop", "warn", "note").index(one.severity)):

@@ -1,0 +1,131 @@
+"""A locked screw as a beam bedded in bone, against Hetényi's closed forms and rigid limits."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from planner.angular_stability import angular_stability, foundation_mpa, host_modulus_mpa
+from planner.beam_on_bone import bedded_beam
+from planner.catalogue import built_in_screws
+from planner.thread_comparison import DensityAlong
+from segmentation.errors import InputError
+
+EI_N_MM2, K_MPA = 190_000 * math.pi * 2.8**4 / 64, 300.0
+LAMBDA_PER_MM = (K_MPA / (4 * EI_N_MM2)) ** 0.25
+SCREWS = built_in_screws()
+
+
+def solved(length_mm: float, count: int, *, head_turns: bool, stiffness: float = EI_N_MM2):
+    ones = np.ones(count)
+    return bedded_beam(ones * length_mm / count, ones * stiffness, ones * K_MPA, head_turns=head_turns)
+
+
+def test_a_long_beam_with_a_free_head():
+    """y₀ = 2Fλ/k, greatest moment 0.3224 F/λ at λx = π/4 (Hetényi 1946, from memory)."""
+    long_mm = 12 / LAMBDA_PER_MM
+    found = solved(long_mm, 400, head_turns=True)
+    assert found.deflection_mm[0] == pytest.approx(2 * LAMBDA_PER_MM / K_MPA, rel=1e-4)
+    assert found.moment_n_mm.max() == pytest.approx(0.3224 / LAMBDA_PER_MM, rel=1e-3)
+    place = np.argmax(found.moment_n_mm) * long_mm / 400
+    assert place * LAMBDA_PER_MM == pytest.approx(math.pi / 4, abs=0.03)
+
+
+def test_a_long_beam_whose_head_keeps_its_angle():
+    """y₀ = Fλ/k, moment at the head F/2λ: exactly twice as stiff as the free head (Hetényi, from memory)."""
+    found = solved(12 / LAMBDA_PER_MM, 400, head_turns=False)
+    assert found.deflection_mm[0] == pytest.approx(LAMBDA_PER_MM / K_MPA, rel=1e-4)
+    assert found.moment_n_mm[0] == pytest.approx(1 / (2 * LAMBDA_PER_MM), rel=1e-3)
+    assert found.slope_radian[0] == 0
+
+
+def test_the_whole_line_of_a_long_beam():
+    """y = (2Fλ/k) e^(−λx) cos λx along the beam (Hetényi, from memory)."""
+    x = np.linspace(0, 12 / LAMBDA_PER_MM, 401)
+    closed = 2 * LAMBDA_PER_MM / K_MPA * np.exp(-LAMBDA_PER_MM * x) * np.cos(LAMBDA_PER_MM * x)
+    found = solved(x[-1], 400, head_turns=True)
+    assert found.deflection_mm == pytest.approx(closed, abs=1e-4 * closed[0])
+
+
+@pytest.mark.parametrize(("head_turns", "times"), [(False, 1.0), (True, 4.0)])
+def test_a_rigid_beam(head_turns: bool, times: float):
+    """EI without limit: y₀ = F/kL held, 4F/kL turning (statics of a rigid bar on springs)."""
+    found = solved(20.0, 10, head_turns=head_turns, stiffness=1e12)
+    assert found.deflection_mm[0] == pytest.approx(times / (K_MPA * 20), rel=1e-4)
+
+
+@pytest.mark.parametrize("head_turns", [False, True])
+def test_convergence_is_of_fourth_order(head_turns: bool):
+    """Each halving of the elements lowers the error near 16-fold."""
+    length_mm = 8 / LAMBDA_PER_MM
+    exact = solved(length_mm, 512, head_turns=head_turns).deflection_mm[0]
+    errors = [abs(solved(length_mm, n, head_turns=head_turns).deflection_mm[0] - exact) for n in (8, 16, 32)]
+    slopes = np.diff(np.log2(errors))
+    assert (slopes < -3.5).all()
+
+
+def test_forces_balance():
+    """The foundation carries the whole load: Σ k·y·length = 1 N (statics)."""
+    found = solved(20.0, 200, head_turns=True)
+    middles = (found.deflection_mm[1:] + found.deflection_mm[:-1]) / 2
+    assert (K_MPA * middles * 0.1).sum() == pytest.approx(1, rel=1e-3)
+
+
+def test_vesic_by_hand():
+    """E 300, d 3.5, EI of a 2.8 mm steel core: 0.65·300/0.91·(300·150.06/573,269)^(1/12) = 173.4 MPa."""
+    found = foundation_mpa(np.array([300.0]), 3.5, np.array([190_000 * math.pi * 2.8**4 / 64]))
+    relative = 300 * 3.5**4 / (190_000 * math.pi * 2.8**4 / 64)
+    assert found[0] == pytest.approx(0.65 * 300 / 0.91 * relative ** (1 / 12))
+
+
+@pytest.mark.parametrize(
+    ("grams", "mpa"),
+    [(0.08, 16), (0.16, 58), (0.24, 123), (0.32, 210), (0.48, 445), (0.64, 759), (0.8, 1148)],
+)
+def test_the_modulus_of_foam(grams: float, mpa: float):
+    """Nominal compressive moduli of ASTM F1839 foams (from memory), within 2 %."""
+    assert host_modulus_mpa(np.array([grams * 1000]), "foam")[0] == pytest.approx(mpa, rel=0.02)
+
+
+def along(density_mg_cm3: float, length_mm: float = 40.0, host: str = "bone") -> DensityAlong:
+    return DensityAlong(np.array([0.0, length_mm]), np.array([density_mg_cm3]), host, np.zeros((0, 2)))
+
+
+def test_locking_makes_stiffer_and_most_with_a_stand_off():
+    """By the closed forms twice as stiff for a long screw, four times for a rigid one; a lever adds to it."""
+    locking = SCREWS["locking-3.5"]
+    flush = angular_stability(locking, 30.0, along(150))
+    assert 2.0 <= flush.stiffness_ratio <= 4.0
+    off = angular_stability(locking, 30.0, along(150), stand_off_mm=2.0)
+    assert off.stiffness_ratio > flush.stiffness_ratio
+    assert off.locked.stiffness_n_per_mm.estimate < flush.locked.stiffness_n_per_mm.estimate
+
+
+def test_denser_bone_is_stiffer_and_its_interval_holds_it():
+    soft, hard = (angular_stability(SCREWS["locking-3.5"], 30.0, along(one)) for one in (80, 300))
+    for way in ("locked", "unlocked"):
+        a, b = getattr(soft, way), getattr(hard, way)
+        assert b.stiffness_n_per_mm.estimate > a.stiffness_n_per_mm.estimate
+        assert b.yield_n.estimate > a.yield_n.estimate
+        for told in (a.stiffness_n_per_mm, a.yield_n):
+            assert told.low < told.estimate < told.high
+
+
+def test_soft_bone_yields_before_the_screw_and_cortex_after_it():
+    assert angular_stability(SCREWS["locking-3.5"], 30.0, along(80)).locked.yields == "bone"
+    assert angular_stability(SCREWS["locking-3.5"], 30.0, along(1200)).locked.yields == "screw"
+
+
+def test_what_cannot_be_asked():
+    with pytest.raises(InputError, match="no head"):
+        angular_stability(SCREWS["headless-two-pitch-3.0-3.9"], 20.0, along(150))
+    with pytest.raises(InputError, match="stand-off"):
+        angular_stability(SCREWS["locking-3.5"], 30.0, along(150), stand_off_mm=-1.0)
+    with pytest.raises(InputError, match="no bone holds"):
+        angular_stability(SCREWS["locking-3.5"], 30.0, along(150), stand_off_mm=40.0)
+    with pytest.raises(InputError, match="as many"):
+        bedded_beam(np.ones(2), np.ones(3), np.ones(2), head_turns=True)
+    with pytest.raises(InputError, match="above 0"):
+        bedded_beam(np.ones(2), -np.ones(2), np.ones(2), head_turns=True)

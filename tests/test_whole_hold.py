@@ -1,0 +1,195 @@
+"""The whole hold of a placed screw: ring, cortex and screw, against closed forms and a known cortex."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from finding_cases import down, slab, two_named
+from phantoms import CALIBRATION, as_ct, grid_around, placed, points_of, step
+
+from planner.assess import assess_screws, ready
+from planner.assessment_file import assessment_document
+from planner.catalogue import built_in_screws
+from planner.cortex import CortexOnAxis
+from planner.cortex_hold import cortex_factor, holding_cortex
+from planner.density import sample_each
+from planner.engagement import bites
+from planner.path import trace
+from planner.pullout import thread_shape_factor
+from planner.shear_laws import shear_strength_mpa
+from planner.shear_ring import ring_factor
+from planner.vocabulary import PlacedScrew, Plan, ScrewResult
+from segmentation.recipe import segment
+
+SCREWS = built_in_screws()
+
+
+def traced(screw: PlacedScrew):
+    path = trace(slab().prepared, screw)
+    sampled, _ = sample_each(slab().prepared, path, has_no_data=False)
+    return path, sampled, bites(path, 1, None)
+
+
+def in_slab(**changed) -> ScrewResult:
+    screw = replace(down(-10, 18), **changed)
+    return assess_screws(slab(), Plan((screw,))).screws[0]
+
+
+def factors_of(result: ScrewResult) -> dict:
+    return {factor.name: factor for factor in result.pull_out.factors}
+
+
+def test_the_ring_to_half_a_millimetre_beyond_by_hand():
+    """Ring 1.2 to 1.75 mm at 400 mg, fringe to 2.25 mm at 100 mg: strengths weighted by the two areas."""
+    path, sampled, of = traced(down(-10, 18))
+    ring_hu, fringe_hu = 400 / 0.77, 100 / 0.77
+    made = replace(
+        sampled, ring=np.full_like(sampled.ring, ring_hu), fringe=np.full_like(sampled.fringe, fringe_hu)
+    )
+    dense, soft = shear_strength_mpa([400.0, 100.0], "bone")
+    ring, fringe = 1.75**2 - 1.2**2, 2.25**2 - 1.75**2
+    expected = (ring * dense + fringe * soft) / (ring + fringe) / dense
+    told = ring_factor(path, made, of, CALIBRATION, "bone")
+    assert told.factor == pytest.approx(expected, rel=2e-3)
+    assert told.low < told.factor < told.high == 1.0
+    unknown = replace(sampled, fringe=np.full_like(sampled.fringe, np.nan))
+    assert ring_factor(path, unknown, of, CALIBRATION, "bone").factor is None
+
+
+def test_in_a_uniform_host_the_ring_changes_nothing():
+    path, sampled, of = traced(down(-10, 18))
+    made = replace(sampled, ring=np.full_like(sampled.ring, 300), fringe=np.full_like(sampled.fringe, 300))
+    assert ring_factor(path, made, of, CALIBRATION, "bone").factor == pytest.approx(1, abs=1e-9)
+
+
+def test_a_cortex_by_itself_by_hand():
+    """2 mm of 60 MPa at the far side of a uniform slab, all of it threaded: the rest holds as before, but for
+    nothing beneath it that reads denser."""
+    path, sampled, of = traced(down(-10, 24))
+    made = replace(sampled, ring=np.full_like(sampled.ring, 200 / 0.77))
+    far = holding_cortex(CortexOnAxis(2.0, 0.0, 0.0, None, 1200 / 0.77, 1.0), 200.0, CALIBRATION)
+    assert (far.length_mm, far.shear_mpa) == (2.0, pytest.approx(60.0))
+    told = cortex_factor(path, made, of, CALIBRATION, 1, {"far": far})
+    engaged = of[0].engagement_mm
+    soft = float(shear_strength_mpa(200.0, "bone"))
+    assert told.factor == pytest.approx((60 * 2 + soft * (engaged - 2)) / (soft * engaged), rel=1e-3)
+    low = (51.6 * 2 + soft * (engaged - 2)) / (soft * engaged)
+    assert told.low == pytest.approx(low, rel=1e-3)
+    assert cortex_factor(path, made, of, CALIBRATION, 1, {}).factor == 1.0
+    assert cortex_factor(path, made, of, CALIBRATION, 1, {"far": None}).factor is None
+
+
+def test_a_thin_cortex_holds_by_its_mass():
+    """50 mg/cm² over 1200 − 100 mg/cm³ is 0.4545 mm of full mineral; at 60° on the axis twice that."""
+    thin = CortexOnAxis(0.9, 650.0, 50.0, "not measured", None, 2.0)
+    told = holding_cortex(thin, 200.0, CALIBRATION)
+    assert (told.length_mm, told.shear_mpa) == (pytest.approx(2 * 0.4545, rel=1e-3), 60.0)
+    assert holding_cortex(None, 200.0, CALIBRATION) is None
+
+
+def shell(cortex_mm: float):
+    """A block of 16 mm with a cortex of 1200 mg HA/cm³ about cancellous bone of 150, blurred by 0.8 mm."""
+    fwhm_mm, half = 0.8, 8.0
+    grid = grid_around((half + 3,) * 3, (0.5, 0.5, 0.5))
+    points = np.abs(points_of(grid))
+
+    def box(reach_mm: float):
+        return np.prod([step(reach_mm - points[..., axis], fwhm_mm) for axis in range(3)], axis=0)
+
+    soft, dense, inside = 40.0, 1200 / 0.77, 150 / 0.77
+    hu = soft + (dense - soft) * box(half) + (inside - dense) * box(half - cortex_mm)
+    return segment(as_ct(grid, hu, noise_hu=10.0), threshold_hu=500.0, calibration=CALIBRATION, refine=True)
+
+
+def test_the_cortex_by_itself_brings_the_force_nearer_its_truth():
+    """HA 3.5 through 1.2 mm of cortex: exact layers against the scan's grey values, with the cortex and
+    without it."""
+    entry = np.array([0.3, 0.2, -8.0])
+    screw = placed(entry, entry + np.array([0, 0, 1.0]), length_mm=22.0)
+    bone = ready(shell(1.2))
+    result = assess_screws(bone, Plan((screw,))).screws[0]
+    low, high = trace(bone.prepared, screw).zone_depths_mm(trace(bone.prepared, screw).solid.zones[0])
+    cortex_mm = max(0.0, 1.2 - low) + 1.2
+    soft_mm = min(high, 16.0) - low - cortex_mm
+    per_shear = math.pi * 3.5 * thread_shape_factor(major_mm=3.5, core_mm=2.4, pitch_mm=1.25)
+    truth = per_shear * (60 * cortex_mm + float(shear_strength_mpa(150.0, "bone")) * soft_mm)
+    bare = result.pullout_n.estimate
+    by_itself = bare * factors_of(result)["cortex by itself"].factor
+    assert abs(by_itself - truth) < abs(bare - truth)
+    assert by_itself == pytest.approx(truth, rel=0.06)
+    document = assessment_document(assess_screws(bone, Plan((screw,))))["screws"][0]
+    assert document["pull_out"]["factors"][1]["name"] == "cortex by itself"
+    assert document["pull_out"]["limited_by"] == "host"
+
+
+def test_pull_out_is_the_bare_force_times_its_factors():
+    result = in_slab()
+    product = math.prod(factor.factor for factor in result.pull_out.factors if factor.factor is not None)
+    assert result.pull_out.host_n.estimate == pytest.approx(result.pullout_n.estimate * product)
+    assert result.pull_out.force_n == result.pull_out.host_n
+    names = [factor.name for factor in result.pull_out.factors]
+    assert names == [
+        "ring to 0.5 mm beyond",
+        "cortex by itself",
+        *("pilot hole", "tapping", "taper", "profile", "angle", "head"),
+    ]
+
+
+def test_an_overdrilled_screw_holds_less():
+    """The same screw with a pilot hole of 3.2 mm instead of 2.5 mm."""
+    screw = SCREWS["iso5835-ha-3.5"]
+    matched, over = (in_slab(screw=replace(screw, pilot_mm=pilot)).pull_out for pilot in (2.5, 3.2))
+    assert over.force_n.estimate < matched.force_n.estimate
+
+
+def test_a_cannula_does_not_change_what_bone_holds():
+    """Solid and cannulated screws of the same thread: no difference (Clin Orthop 1997;341:241)."""
+    screw = SCREWS["iso5835-ha-3.5"]
+    solid, hollow = (in_slab(screw=replace(screw, cannula_mm=one)).pull_out for one in (0.0, 1.2))
+    assert hollow.host_n == solid.host_n
+    assert hollow.screw_n.estimate < solid.screw_n.estimate
+
+
+def test_the_lower_of_host_and_screw_is_told():
+    """A thread whose core is drawn out to 0.6 mm tears at a few hundred N."""
+    thread = replace(SCREWS["iso5835-ha-3.5"].threads[0], core_mm=0.6)
+    told = in_slab(screw=replace(SCREWS["iso5835-ha-3.5"], threads=(thread,))).pull_out
+    assert told.limited_by == "screw"
+    assert told.force_n.estimate == told.screw_n.estimate < told.host_n.estimate
+
+
+def test_foam_is_told_as_moulded():
+    bone = slab().prepared.bone
+    foam = ready(replace(bone, host="foam"))
+    result = assess_screws(foam, Plan((down(-10, 18),))).screws[0]
+    assert factors_of(result)["foam as moulded"].factor == pytest.approx(0.925)
+    assert "cortex by itself" not in factors_of(result)
+
+
+def test_without_a_pullout_there_is_no_pull_out_and_a_reason():
+    bone = ready(replace(slab().prepared.bone, calibration=None))
+    result = assess_screws(bone, Plan((down(-10, 18),))).screws[0]
+    assert result.pull_out is None
+    assert result.reasons["pull_out"] == result.reasons["pullout_n"]
+
+
+def test_a_locked_screw_tells_its_angular_stability_and_another_why_not():
+    told = in_slab(technique="locking", screw=SCREWS["locking-3.5"], seat_depth_mm=-1.0)
+    assert told.angular_stability.stiffness_ratio > 2
+    assert "angular_stability" not in told.reasons
+    other = in_slab()
+    assert other.angular_stability is None
+    assert "locked" in other.reasons["angular_stability"]
+
+
+def test_the_far_fragment_counts_its_own_cortex_only():
+    """Through both slabs: the lower one governs, and no cortex was measured at a plain level."""
+    screw = replace(down(-13, 24), entry_mm=np.array([0.5, -0.3, -13.0]))
+    result = assess_screws(two_named(), Plan((screw,))).screws[0]
+    assert result.governed_by == 1
+    told = factors_of(result)["cortex by itself"]
+    assert told.factor is None
+    assert "no cortex was measured" in told.says
