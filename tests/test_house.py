@@ -46,7 +46,7 @@ WITHOUT_UNIT = {
         *("estimate", "low", "high", "threads_engaged", "value", "limit", "outer", "joint"),
         *("median", "at_axis"),
     },
-    "planner/findings.py": {"value", "limit"},
+    "planner/finding_case.py": {"value", "limit"},
     # The words of the command line: --length, --threshold, --kvp; their help tells the unit.
     "viewer/commands/screws.py": {"length"},
     "viewer/commands/segment.py": {"threshold", "kvp"},
