@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from planner.interval import Interval as Interval
 from segmentation.vocabulary import Floats, Ints, frozen_array
 
 Technique = Literal["position", "lag", "locking"]
@@ -116,15 +117,6 @@ class Plan:
 
     screws: tuple[PlacedScrew, ...]
     pose: Literal["reduced", "as-scanned"] = "reduced"
-
-
-@dataclass(frozen=True)
-class Interval:
-    """An estimate with its 5th and 95th percentile."""
-
-    estimate: float
-    low: float
-    high: float
 
 
 @dataclass(frozen=True)
