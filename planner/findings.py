@@ -7,7 +7,7 @@ of the result; they measure nothing themselves.
 
 from __future__ import annotations
 
-from planner import finding_clearance, finding_hold, finding_place, finding_scan
+from planner import finding_clearance, finding_hold, finding_mechanics, finding_place, finding_scan
 from planner.finding_case import Case
 from planner.finding_codes import CODES as CODES
 from planner.limits import Limits
@@ -22,7 +22,13 @@ CAUTIONS = (
 )
 """Said on every screen, report and result."""
 
-RULES = (*finding_place.RULES, *finding_clearance.RULES, *finding_hold.RULES, *finding_scan.RULES)
+RULES = (
+    *finding_place.RULES,
+    *finding_clearance.RULES,
+    *finding_hold.RULES,
+    *finding_mechanics.RULES,
+    *finding_scan.RULES,
+)
 
 
 def findings_of(

@@ -11,21 +11,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
 
 from planner.interval import Interval, through
+from planner.mechanics_vocabulary import LagBy, LagFault, Sliding
 from planner.vocabulary import Screw
-
-Sliding = Literal["held", "in doubt", "slides"]
-LagBy = Literal["technique", "design", "two pitches"]
-FaultName = Literal[
-    "gliding-hole-narrow",
-    "gliding-hole-short",
-    "gliding-hole-through",
-    "threads-bridging",
-    "shaft-short",
-    "screw-short-after-countersinking",
-]
 
 BONE_FRICTION = Interval(0.3, 0.2, 0.4)
 """Friction of bone on bone: 0.2-0.4 (from memory). Teeth of a fresh fracture hold better, blood and soft
@@ -34,14 +23,8 @@ tissue worse: neither is in it."""
 SHORT_AFTER_COUNTERSINKING_MM = 1e-6
 """Rounding allowed between gauge and screw."""
 
-
-@dataclass(frozen=True)
-class LagFault:
-    """What is wrong with a lag screw, by how much, in one sentence."""
-
-    fault: FaultName
-    value_mm: float
-    message: str
+THROUGH_WITHIN_MM = 0.05
+"""A gliding hole that ends so near to the exit is through. Our choice: a surface's own error."""
 
 
 @dataclass(frozen=True)
@@ -144,8 +127,8 @@ def _of_gliding_hole(at: LagGeometry) -> list[LagFault]:
     if short_mm > 0:
         message = f"The gliding hole ends {short_mm:.1f} mm before the near fragment does."
         found.append(LagFault("gliding-hole-short", short_mm, message))
-    through_mm = at.gliding_to_mm - at.far_to_mm
-    if through_mm >= 0:
+    if at.gliding_to_mm >= at.far_to_mm - THROUGH_WITHIN_MM:
+        through_mm = max(0.0, at.gliding_to_mm - at.far_to_mm)
         message = f"The gliding hole runs {through_mm:.1f} mm beyond the far cortex: no thread holds."
         found.append(LagFault("gliding-hole-through", through_mm, message))
     return found

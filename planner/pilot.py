@@ -8,10 +8,7 @@ model a 2.8 mm hole already lowered the hold of a 3.5 mm screw (Battula 2008, re
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
-
-Fit = Literal["too small", "matched", "too big"]
+from planner.mechanics_vocabulary import Fit, PilotFit
 
 WIDER_OF_DEPTH_FRACTION = 0.3
 """A pilot above the core by more than this share of the thread's depth is too big (derived rule)."""
@@ -32,18 +29,6 @@ EFFECTS: dict[Fit, str] = {
 BELOW_PLATEAU = "up to 79 % of the major diameter no loss of hold was measured (Heidemann 1998)"
 ON_PLATEAU = "between 79 and 91 % of the major diameter hold begins to fall (Heidemann 1998)"
 BEYOND_PLATEAU = "above 91 % of the major diameter hold falls off (Heidemann 1998)"
-
-
-@dataclass(frozen=True)
-class PilotFit:
-    """A pilot hole against a thread: ``widest_mm`` is the widest that is matched."""
-
-    pilot_mm: float
-    core_mm: float
-    widest_mm: float
-    of_major_fraction: float
-    fit: Fit
-    effect: str
 
 
 def pilot_fit(*, pilot_mm: float, core_mm: float, major_mm: float) -> PilotFit:

@@ -10,14 +10,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 from planner.interval import Interval, through
+from planner.mechanics_vocabulary import Stretch
 from planner.solid import Solid
 from planner.vocabulary import Screw
 from segmentation.errors import InputError
-
-Stretch = Literal["shaft", "run-out", "thread"]
 
 TOLERANCE_MM = 0.15
 """A core lies anywhere from its nominal diameter to this much below. ISO 5835:1991 (from memory); real parts

@@ -9,11 +9,8 @@ not in it.
 
 from __future__ import annotations
 
-from typing import Literal
-
 from planner.interval import Interval, least, product, scaled
-
-GapLoss = Literal["none measured", "between tested gaps", "significant", "no contact"]
+from planner.mechanics_vocabulary import GapLoss
 
 GAP_HELD_MM = 1.0
 """A gap up to this cost no compression. Published: Tan et al. 2018 J Hand Surg Eur 43:93, 26 mm screw in foam

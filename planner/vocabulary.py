@@ -12,6 +12,16 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from planner.interval import Interval as Interval
+from planner.mechanics_vocabulary import (
+    DrillingStep,
+    Lag,
+    Resorbables,
+    SeveralScrews,
+    Strength,
+    TipApex,
+    Torque,
+    TwoPitch,
+)
 from segmentation.vocabulary import Floats, Ints, frozen_array
 
 Technique = Literal["position", "lag", "locking"]
@@ -288,6 +298,13 @@ class ScrewResult:
     findings: tuple[Finding, ...] = ()
     reasons: Mapping[str, str] = field(default_factory=dict)
     fractures: tuple[FractureCrossing, ...] = ()
+    strength: Strength | None = None
+    torque: Torque | None = None
+    drilling: tuple[DrillingStep, ...] = ()
+    lag: Lag | None = None
+    two_pitch: TwoPitch | None = None
+    resorbable: Resorbables | None = None
+    tip_apex: TipApex | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -298,3 +315,4 @@ class Assessment:
     bone: Mapping[str, Any]
     made_with: Mapping[str, Any]
     cautions: tuple[str, ...]
+    several_screws: SeveralScrews | None = None
