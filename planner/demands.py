@@ -31,7 +31,7 @@ class Demands:
     def __post_init__(self) -> None:
         for name, value in vars(self).items():
             if value is not None and not (math.isfinite(value) and value > 0):
-                raise InputError(f"{name} must be above 0 and finite (got {value:g}): give what is asked")
+                raise InputError(f"{name} must be above 0 and finite (got {value:g}): ask for that")
         if (self.bending_n is None) != (self.bending_lever_mm is None):
             raise InputError("a bending load needs both its force and its lever: give both or neither")
         if self.union_weeks is not None and self.union_weeks > LAST_WEEK:

@@ -25,6 +25,19 @@ def measure(
         Path | None,
         typer.Option(metavar="FILE", help="Write a table, a row per screw and fragment (- likewise)."),
     ] = None,
+    load: Annotated[
+        str | None,
+        typer.Option(metavar="N,MM", help="A load across each screw and its lever to the weakest section."),
+    ] = None,
+    compression: Annotated[
+        float | None, typer.Option(metavar="N", help="Compression to reach: tells the torque for it.")
+    ] = None,
+    torque: Annotated[
+        float | None, typer.Option(metavar="N_M", help="A tightening torque: tells its compression.")
+    ] = None,
+    union_weeks: Annotated[
+        int | None, typer.Option(metavar="WEEKS", help="Weeks to union, asked of resorbable screws.")
+    ] = None,
     catalogue: Annotated[
         Path | None, typer.Option(metavar="FILE", help="A catalogue of your own screws.")
     ] = None,
@@ -39,12 +52,14 @@ def measure(
       pilothole measure case                            the case's plan.json; writes its assessment.json
       pilothole measure case --plan other.json --csv screws.csv
       pilothole measure case --json - --strict
+      pilothole measure case --load 100,10 --compression 200 --union-weeks 12
     """
     from planner.assessment_file import assessment_document
     from planner.screws_csv import csv_text
     from segmentation.case import ASSESSMENT
     from segmentation.errors import InputError
     from segmentation.files import canonical_json, write_whole
+    from viewer.asking import demands_of
     from viewer.console import working
     from viewer.outputs import check_output, write_output
     from viewer.pipeline import assess_case
@@ -56,8 +71,9 @@ def measure(
         )
     for output in (json, csv):
         check_output(output, inputs=(plan, catalogue))
+    demands = demands_of(load, compression, torque, union_weeks)
     with working("measure") as progress:
-        _, assessment = assess_case(case, plan, catalogue, progress, as_scanned=as_scanned)
+        _, assessment = assess_case(case, plan, catalogue, progress, as_scanned=as_scanned, demands=demands)
     content = canonical_json(assessment_document(assessment))
     if plan is None:
         write_whole(case / ASSESSMENT, content)
