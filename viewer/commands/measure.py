@@ -29,11 +29,13 @@ def measure(
         str | None,
         typer.Option(metavar="N,MM", help="A load across each screw and its lever to the weakest section."),
     ] = None,
-    compression: Annotated[
-        float | None, typer.Option(metavar="N", help="Compression to reach: tells the torque for it.")
+    compression_n: Annotated[
+        float | None,
+        typer.Option("--compression", metavar="N", help="Compression to reach: tells the torque for it."),
     ] = None,
-    torque: Annotated[
-        float | None, typer.Option(metavar="N_M", help="A tightening torque: tells its compression.")
+    torque_n_m: Annotated[
+        float | None,
+        typer.Option("--torque", metavar="N_M", help="A tightening torque: tells its compression."),
     ] = None,
     union_weeks: Annotated[
         int | None, typer.Option(metavar="WEEKS", help="Weeks to union, asked of resorbable screws.")
@@ -71,7 +73,7 @@ def measure(
         )
     for output in (json, csv):
         check_output(output, inputs=(plan, catalogue))
-    demands = demands_of(load, compression, torque, union_weeks)
+    demands = demands_of(load, compression_n, torque_n_m, union_weeks)
     with working("measure") as progress:
         _, assessment = assess_case(case, plan, catalogue, progress, as_scanned=as_scanned, demands=demands)
     content = canonical_json(assessment_document(assessment))
