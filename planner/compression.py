@@ -58,8 +58,11 @@ OUTER_UNKNOWN = "how deep an end is buried is not known"
 
 def hold_n(path: Path, result: ScrewResult) -> Interval | None:
     """What the thread holds before it strips; None where it is not known or nothing bites."""
-    if path.placed.screw.headless:
-        return result.pullout_n
+    return result.pullout_n if path.placed.screw.headless else all_thread_n(result)
+
+
+def all_thread_n(result: ScrewResult) -> Interval | None:
+    """What all of the thread holds together; None where it is not known or nothing bites."""
     engaged = [fragment for fragment in result.fragments if fragment.thread_engagement_mm > 0]
     known = [fragment.pullout_n for fragment in engaged if fragment.pullout_n is not None]
     if not known or len(known) < len(engaged) or sum(hold.estimate for hold in known) == 0:
@@ -88,7 +91,7 @@ def torque_of(path: Path, result: ScrewResult, demands: Demands) -> tuple[Torque
         if demands.compression_n is not None:
             reasons["torque.torque_for_wanted_n_m"] = NO_HOLD
     else:
-        insertion = insertion_n_m(hold, screw.largest_thread.major_mm)
+        insertion = insertion_n_m(all_thread_n(result) or hold, screw.largest_thread.major_mm)
         stripping = stripping_n_m(hold, lever)
         advised = advised_n_m(stripping, limit_n_m)
         at_advised = _compression_n(advised, lever, hold)

@@ -113,7 +113,7 @@ def resorbables_of(path: Path, demands: Demands) -> tuple[Resorbables, dict[str,
     """The same screw in metal and in each resorbable material."""
     screw = path.placed.screw
     metal, weak = METALS[screw.material], weakest(places_along(screw, path.solid))
-    courses = tuple(_course(material, screw, demands.union_weeks) for material in RESORBABLES)
+    courses = tuple(_course(material, screw.material, demands.union_weeks) for material in RESORBABLES)
     reasons = {
         f"resorbable.courses.{course.material}.at_union": NO_UNION
         for course in courses
@@ -136,8 +136,9 @@ def resorbables_of(path: Path, demands: Demands) -> tuple[Resorbables, dict[str,
     ), reasons
 
 
-def _course(material: Resorbable, screw: Screw, union_weeks: int | None) -> ResorbableCourse:
-    metal = METALS[screw.material]
+@cache
+def _course(material: Resorbable, metal_name: Material, union_weeks: int | None) -> ResorbableCourse:
+    metal = METALS[metal_name]
     strength = tuple(strength_left(material, week) for week in WEEKS)
     stiffness = tuple(stiffness_left(material, week) for week in WEEKS)
     at_union = None if union_weeks is None else strength_left(material, union_weeks)

