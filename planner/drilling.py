@@ -33,13 +33,14 @@ DEEP_OF_MAJOR_FRACTION = 0.2
 class Depths:
     """Depths on a path that the drilling needs; the intervals where they are known.
 
-    ``near_cortex_to_mm`` is where the near cortex ends, at the latest; ``gliding_to_mm`` is None without a
-    gliding hole.
+    ``near_cortex_to_mm`` is where the near cortex ends, or only at the latest; ``gliding_to_mm`` is None
+    without a gliding hole.
     """
 
     bone_length_mm: float
     tip_mm: float
     near_cortex_to_mm: float
+    near_cortex_known: bool = True
     gliding_to_mm: float | None = None
     bone_length: Interval | None = None
     gliding: Interval | None = None
@@ -134,9 +135,8 @@ def _wider(placed: PlacedScrew, solid: Solid, depths: Depths) -> DrillingStep | 
     has_shaft = all(zone.thread.length_mm is not None for zone in solid.zones)
     if has_shaft and screw.shaft_mm > pilot_mm:
         diameter_mm = max(screw.shaft_mm, screw.gliding_mm or 0.0)
-        return _step(
-            "wider hole", diameter_mm, 0.0, depths.near_cortex_to_mm, "for the shaft, near cortex only"
-        )
+        note = "for the shaft, near cortex only" + _at_the_latest(depths)
+        return _step("wider hole", diameter_mm, 0.0, depths.near_cortex_to_mm, note)
     return None
 
 
@@ -160,10 +160,14 @@ def _tap(placed: PlacedScrew, depths: Depths) -> DrillingStep:
     if thread.profile == "symmetrical":
         return DrillingStep("tap", None, 0.0, 0.0, 0.0, None, None, "none: such threads cut their own way")
     if _cancellous(thread):
-        note = "near cortex only, in dense bone; none where the bone is soft"
+        note = "near cortex only, none where the bone is soft" + _at_the_latest(depths)
         return _step("tap", thread.major_mm, 0.0, depths.near_cortex_to_mm, note)
     start_mm = min(start_mm, depths.pilot_to_mm)
     return _step("tap", thread.major_mm, start_mm, depths.pilot_to_mm, "unless the screw is self-tapping")
+
+
+def _at_the_latest(depths: Depths) -> str:
+    return "" if depths.near_cortex_known else "; the cortex was not measured: it ends here at the latest"
 
 
 def _cancellous(thread: Thread) -> bool:

@@ -50,6 +50,7 @@ def _depths(path: Path, result: ScrewResult) -> Depths:
         bone_length_mm=path.length_mm,
         tip_mm=path.tip_depth_mm,
         near_cortex_to_mm=result.layers[0].to_mm,
+        near_cortex_known=result.layers[0].thickness_known,
         gliding_to_mm=result.gliding_hole_to_mm,
         bone_length=result.intervals.bone_length_mm,
         gliding=result.intervals.gliding_hole_to_mm,

@@ -6,6 +6,7 @@ a rim of radius r beside it r · tan later (geometry).
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from functools import cache
@@ -13,7 +14,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from finding_cases import SMALL, VOXEL_MM, bone_in, down, two_named
+from finding_cases import SMALL, VOXEL_MM, bone_in, down, slab, two_named
 from phantoms import as_ct, placed, slabs
 from two_slabs import ENTRY_MM, TARGET_MM, two_slabs
 
@@ -24,6 +25,7 @@ from planner.vocabulary import Assessment, PlacedScrew, Plan, ScrewResult
 from segmentation.errors import InputError
 from segmentation.vocabulary import Surface
 from viewer.asking import demands_of
+from viewer.mechanics_summary import mechanics_lines
 
 PARTIAL, NEAR_MM, FAR_FROM_MM, ALL_MM = "iso5835-hb-4.0-partial", 10.0, 11.2, 25.2
 WITHIN_MM = 0.2
@@ -76,6 +78,19 @@ def test_a_tip_that_stays_inside_is_not_drilled_through() -> None:
     assert told["pilot hole"].to_mm == 21.0
     assert told["gauge"].reading_mm == 20.0
     assert "blind" in told["gauge"].note
+    lines = list(mechanics_lines(measured(through(0, length_mm=20.0, technique="lag", seat_depth_mm=1.0))))
+    assert "blind, 20.0 below the seat" in lines[0]
+
+
+def test_a_tap_for_a_deep_thread_ends_with_the_near_cortex() -> None:
+    result = measured(through(0, PARTIAL, 28))
+    told = steps(result)["tap"]
+    assert told.to_mm == result.layers[0].to_mm
+    # A plain level measures no cortex: the layer's end is only the latest.
+    assert ("at the latest" in told.note) == (not result.layers[0].thickness_known)
+    assert "wider hole" not in steps(result)
+    wide = steps(measured(through(0, "iso5835-hb-6.5-16", 30)))["wider hole"]
+    assert (wide.diameter_mm, wide.to_mm) == (4.5, result.layers[0].to_mm)
 
 
 def test_a_cannulated_screw_begins_with_its_wire_and_a_headless_one_ends_before_the_far_side() -> None:
@@ -399,3 +414,16 @@ def test_demands_from_the_command_line() -> None:
     for text in ("100", "100,10,3", "a,b", "", "100,nan"):
         with pytest.raises(InputError):
             demands_of(text, None, None, None)
+
+
+def test_what_is_said_on_the_terminal() -> None:
+    lag = list(mechanics_lines(measured(through(0, technique="lag", seat_depth_mm=1.0))))
+    assert lag[0].startswith("  drill: gliding hole 3.5 mm to 10.0, pilot hole 2.5 mm to 25.")
+    assert lag[0].endswith("screw 28")
+    assert re.fullmatch(r"  tighten to 0\.\d\d N·m at most: \d+ N \(\d+ to \d+\)", lag[1])
+    headless = list(mechanics_lines(measured(through(0, SMALL, 21, seat_depth_mm=2.0))))
+    assert re.search(r"closes 1\.4 mm of a gap of 1\.[123] mm .* N at once, \d+ N after minutes", headless[1])
+    short = list(mechanics_lines(measured(through(0, PARTIAL, 22))))
+    assert any("shaft ends 2." in line for line in short)
+    alone = measured(down(-10, 14, SMALL, seat_depth_mm=2.0), slab())
+    assert "  two pitches: no fracture to close" in mechanics_lines(alone)

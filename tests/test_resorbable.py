@@ -63,6 +63,33 @@ def test_strength_only_falls_and_stiffness_lies_about_it(material) -> None:
     assert strength_left(material, -1) is None
 
 
+def test_what_a_new_screw_has() -> None:
+    """Ranges from memory, GPa and MPa; PLGA's strength is taken as moulded PLLA's (our choice)."""
+    ranges = {name: (m.elastic_mpa, m.bending_mpa) for name, m in BY_NAME.items()}
+    told = {name: (e.low, e.high, b.low, b.high) for name, (e, b) in ranges.items()}
+    assert told == {
+        "PLLA, moulded": (2_700, 4_000, 60, 140),
+        "PLLA, self-reinforced": (6_000, 10_000, 180, 300),
+        "PLGA 82:18 to 85:15": (2_000, 3_000, 60, 140),
+        "magnesium alloy": (41_000, 45_000, 160, 260),
+    }
+    for elastic, bending in ranges.values():
+        assert elastic.estimate == (elastic.low + elastic.high) / 2
+        assert bending.estimate == (bending.low + bending.high) / 2
+    assert {0, 2, 4, 8, 12, 16, 24, 52} <= set(WEEKS)  # tested or told weeks
+
+
+def test_every_course_begins_whole_at_the_start() -> None:
+    for material in RESORBABLES:
+        assert [course[0] for course in material.left] == [(0.0, 1.0)] * 3
+        half_way = strength_left(material, 4)
+        assert half_way is not None
+        # A straight line from 1 to what is left at the first published week.
+        for end, course in zip(("low", "estimate", "high"), material.left, strict=True):
+            week, left = course[1]
+            assert getattr(half_way, end) == pytest.approx(1 - 4 / week * (1 - left))
+
+
 def test_when_half_is_left() -> None:
     weeks = half_strength_weeks(BY_NAME["PLLA, moulded"])
     assert weeks is not None

@@ -10,7 +10,13 @@ import math
 
 import pytest
 
-from planner.bending import deflection_mm, stress_interval_mpa, stress_mpa, yield_moment_n_m
+from planner.bending import (
+    deflection_interval_mm,
+    deflection_mm,
+    stress_interval_mpa,
+    stress_mpa,
+    yield_moment_n_m,
+)
 from planner.catalogue import built_in_screws
 from planner.fatigue import NOTCH_FACTOR, endured_ratio, poorest, ranking
 from planner.interval import Interval, exactly, least, product, quotient, scaled, through
@@ -82,6 +88,29 @@ def test_the_tolerance_of_the_core_is_in_the_interval() -> None:
     moment = yield_moment_n_m(Section(2.4), METALS["stainless steel"])
     # Stress at the moment of yield is the yield strength: 690 MPa (ISO 5832-1 cold-worked, from memory).
     assert stress_mpa(moment.low * 100, 10, Section(2.2575)) == pytest.approx(690, rel=1e-9)
+
+
+def test_the_metals_are_those_of_their_standards() -> None:
+    """ISO 5832-1 cold-worked and 5832-3, fatigue limits 300-440 and 400-600 MPa (all from memory)."""
+    steel, titanium = METALS["stainless steel"], METALS["titanium alloy"]
+    assert (steel.yield_mpa, steel.ultimate_mpa, titanium.yield_mpa, titanium.ultimate_mpa) == (
+        *(690, 860),
+        *(780, 860),
+    )
+    assert steel.elastic_mpa == Interval(190_000, 186_000, 200_000)
+    assert titanium.elastic_mpa == Interval(110_000, 105_000, 114_000)
+    assert steel.fatigue_mpa == Interval(370, 300, 440)
+    assert titanium.fatigue_mpa == Interval(500, 400, 600)
+
+
+def test_a_deflection_has_core_and_stiffness_in_its_interval() -> None:
+    told = deflection_interval_mm(100, 10, Section(2.4), METALS["stainless steel"])
+    assert told.estimate == pytest.approx(deflection_mm(100, 10, Section(2.325), 190_000), rel=1e-9)
+    softest = deflection_mm(100, 10, Section(2.2575), 190_000)
+    assert told.high == pytest.approx(
+        told.estimate * math.exp(math.hypot(math.log(softest / told.estimate), math.log(190_000 / 186_000))),
+        rel=1e-9,
+    )
 
 
 @pytest.mark.parametrize(("diameter_mm", "cannula_mm"), [(0.0, 0.0), (2.0, 2.0), (2.0, -0.1), (math.inf, 0)])

@@ -15,14 +15,14 @@ def mechanics_lines(result: ScrewResult) -> Iterator[str]:
     if result.drilling:
         yield "  drill: " + ", ".join(_step(step) for step in result.drilling)
     torque = result.torque
-    if torque is not None and torque.advised_at_most_n_m is not None and torque.compression_at_advised_n:
+    if result.two_pitch is not None:
+        yield f"  {_two_pitch(result.two_pitch)}"
+    elif torque is not None and torque.advised_at_most_n_m is not None and torque.compression_at_advised_n:
         force = torque.compression_at_advised_n
         yield (
             f"  tighten to {torque.advised_at_most_n_m:.2f} N·m at most: "
             f"{force.estimate:.0f} N ({force.low:.0f} to {force.high:.0f})"
         )
-    if result.two_pitch is not None:
-        yield f"  {_two_pitch(result.two_pitch)}"
     for fault in result.lag.faults if result.lag else ():
         yield f"  lag: {fault.message}"
 
@@ -32,6 +32,8 @@ def _step(step: DrillingStep) -> str:
         return f"screw {step.reading_mm:g}"
     if step.step == "tap" and step.diameter_mm is None:
         return "no tap"
+    if step.step == "gauge" and step.low_mm is None:
+        return f"blind, {step.reading_mm:.1f} below the seat"
     wide = "" if step.diameter_mm is None else f" {step.diameter_mm:g} mm"
     return f"{step.step}{wide} {'reads' if step.step == 'gauge' else 'to'} {step.reading_mm:.1f}"
 
