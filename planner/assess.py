@@ -15,6 +15,7 @@ from planner.catalogue import stocked_length_mm
 from planner.clearance import PARTS, clearances
 from planner.collisions import nearest_other
 from planner.cortex import CortexOnAxis, cortex_on_axis, engaged_error_mm, plain_cortex
+from planner.demands import Demands
 from planner.density import (
     CORTEX_AT_MOST_MM,
     layers,
@@ -26,13 +27,16 @@ from planner.density import (
 from planner.engagement import Bite, bites, gliding_hole_to_mm, threads_engaged
 from planner.findings import CAUTIONS, findings_of
 from planner.fracture import fracture_crossings
+from planner.fracture_gaps import gaps_on_axis
 from planner.hold import hold_in
 from planner.intervals import clearance_intervals, length_intervals
 from planner.limits import Limits
+from planner.mechanics import with_mechanics
 from planner.path import Path, crossed_fragments, touched_fragments, trace
 from planner.posed import moves
 from planner.prepared import PreparedBone, prepare
 from planner.pullout import PERCENTILE_95_COUNT
+from planner.several_screws import several_screws
 from planner.shear_laws import LAW_NAMES
 from planner.vocabulary import (
     Assessment,
@@ -79,7 +83,9 @@ def ready(bone: Bone, *, as_scanned: bool = False) -> ReadyBone:
     )
 
 
-def assess(bone: Bone, plan: Plan, *, limits: Limits | None = None) -> Assessment:
+def assess(
+    bone: Bone, plan: Plan, *, limits: Limits | None = None, demands: Demands | None = None
+) -> Assessment:
     """Every number the project exists for, for every screw of ``plan`` on ``bone``.
 
     Raises InputError when an axis misses the bone. See ``planner.vocabulary`` for what is in the result.
@@ -96,25 +102,36 @@ def assess(bone: Bone, plan: Plan, *, limits: Limits | None = None) -> Assessmen
     >>> screw.pullout_n is None, screw.reasons["pullout_n"]
     (True, 'the hold in fragment 1 is not known')
     """
-    return assess_screws(ready(bone, as_scanned=plan.pose == "as-scanned"), plan, limits=limits)
+    return assess_screws(
+        ready(bone, as_scanned=plan.pose == "as-scanned"), plan, limits=limits, demands=demands
+    )
 
 
-def assess_screws(bone: ReadyBone, plan: Plan, *, limits: Limits | None = None) -> Assessment:
+def assess_screws(
+    bone: ReadyBone, plan: Plan, *, limits: Limits | None = None, demands: Demands | None = None
+) -> Assessment:
     """The same as ``assess``, on a bone made ready before."""
-    limits = limits or Limits()
+    limits, demands = limits or Limits(), demands or Demands()
     moved = any(moves(fragment.pose) for fragment in bone.prepared.bone.fragments)
     if moved and bone.as_scanned != (plan.pose == "as-scanned"):
         raise InputError(
             f"the plan's points are {plan.pose}, the bone was made ready the other way: make it ready so too"
         )
     paths = [trace(bone.prepared, placed) for placed in plan.screws]
-    screws = []
+    screws, all_gaps = [], []
     for index, path in enumerate(paths):
-        result = with_stability(_measured(bone, path), bone.prepared.bone.host)
+        measured = with_stability(_measured(bone, path), bone.prepared.bone.host)
+        gaps = gaps_on_axis(path, crossed_fragments(path, bone.prepared), measured.fractures)
+        result = with_mechanics(bone.prepared, path, measured, gaps, demands)
         near = nearest_other(paths, index)
         screws.append(replace(result, findings=findings_of(bone.prepared, path, result, near, limits)))
+        all_gaps.append(gaps)
     return Assessment(
-        tuple(screws), _bone_facts(bone.prepared.bone, plan), _made_with(bone.prepared.bone, limits), CAUTIONS
+        tuple(screws),
+        _bone_facts(bone.prepared.bone, plan),
+        _made_with(bone.prepared.bone, limits, demands),
+        CAUTIONS,
+        several_screws(bone.prepared, paths, screws, all_gaps),
     )
 
 
@@ -387,7 +404,7 @@ def _bone_facts(bone: Bone, plan: Plan) -> dict[str, Any]:
     }
 
 
-def _made_with(bone: Bone, limits: Limits) -> dict[str, Any]:
+def _made_with(bone: Bone, limits: Limits, demands: Demands) -> dict[str, Any]:
     """Versions, digests and settings: what another person needs to get the same numbers."""
     return {
         **_versions(),
@@ -397,6 +414,7 @@ def _made_with(bone: Bone, limits: Limits) -> dict[str, Any]:
             "shear_law_source": LAW_NAMES[bone.host].source,
             "pull_out": LAW,
             "limits": dict(vars(limits)),
+            "demands": dict(vars(demands)),
         },
     }
 

@@ -12,6 +12,16 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
+from planner.mechanics_vocabulary import (
+    DrillingStep,
+    Lag,
+    Resorbables,
+    SeveralScrews,
+    Strength,
+    TipApex,
+    Torque,
+    TwoPitch,
+)
 from planner.vocabulary import (
     Assessment,
     Interval,
@@ -277,7 +287,13 @@ class ScrewPart(Part):
     intervals: ScrewIntervalsPart
     near_cortex: CortexPart | None
     far_cortex: CortexPart | None
-    drilling: list[dict[str, Any]]
+    strength: Strength | None
+    torque: Torque | None
+    drilling: list[DrillingStep]
+    lag: Lag | None
+    two_pitch: TwoPitch | None
+    resorbable: Resorbables | None
+    tip_apex: TipApex | None
     findings: list[FindingPart]
     reasons: dict[str, str]
 
@@ -291,6 +307,7 @@ class AssessmentDocument(Part):
     cautions: list[str]
     bone: dict[str, Any]
     screws: list[ScrewPart]
+    several_screws: SeveralScrews | None
 
 
 def assessment_schema() -> dict[str, Any]:
@@ -307,6 +324,7 @@ def assessment_document(assessment: Assessment) -> dict[str, Any]:
         cautions=list(assessment.cautions),
         bone=dict(assessment.bone),
         screws=[_screw(result) for result in assessment.screws],
+        several_screws=assessment.several_screws,
     )
     rounded: dict[str, Any] = _rounded(document.model_dump(mode="python"))
     return rounded
@@ -366,7 +384,13 @@ def _screw(result: ScrewResult) -> ScrewPart:
         ),
         near_cortex=None if result.near_cortex is None else CortexPart.model_validate(result.near_cortex),
         far_cortex=None if result.far_cortex is None else CortexPart.model_validate(result.far_cortex),
-        drilling=[],
+        strength=result.strength,
+        torque=result.torque,
+        drilling=list(result.drilling),
+        lag=result.lag,
+        two_pitch=result.two_pitch,
+        resorbable=result.resorbable,
+        tip_apex=result.tip_apex,
         findings=[FindingPart.model_validate(finding) for finding in result.findings],
         reasons=dict(result.reasons),
     )

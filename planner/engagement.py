@@ -31,12 +31,14 @@ class Bite:
 
 
 def gliding_hole_to_mm(path: Path, near_fragment: int) -> float | None:
-    """Depth to which a lag screw's gliding hole is drilled; None for another technique.
-
-    It ends where the whole major circle has left the near fragment, the first one crossed.
-    """
+    """Depth to which a lag screw's gliding hole is drilled; None for another technique."""
     if path.placed.technique != "lag" or path.placed.screw.headless:
         return None
+    return left_around_mm(path, near_fragment)
+
+
+def left_around_mm(path: Path, near_fragment: int) -> float:
+    """Depth where the whole major circle has left the near fragment, the first one crossed."""
     on_axis = path.axis[near_fragment].within(0.0, path.length_mm).of_line(0)
     first_exit = float(on_axis[:, 1].min())
     rim = path.rim[near_fragment]

@@ -67,6 +67,41 @@ CODES: dict[str, tuple[Severity, str]] = {
         "note",
         "A position screw's thread bites on both sides of the fracture, as it is meant to.",
     ),
+    "runout-near-fracture": (
+        "warn",
+        "The run-out, the notch where a screw breaks, lies nearer to a fracture than the limit.",
+    ),
+    "fracture-oblique": (
+        "warn",
+        "A screw that is to press meets the fracture farther from square than the limit.",
+    ),
+    "gliding-hole-narrow": (
+        "warn",
+        "The gliding drill does not let the thread pass: it bites in the near fragment.",
+    ),
+    "gliding-hole-through": (
+        "warn",
+        "The gliding hole runs through the far cortex: no thread is left to hold.",
+    ),
+    "screw-short-countersunk": (
+        "warn",
+        "A countersunk lag screw is shorter than the gauge then reads: it does not reach the far cortex.",
+    ),
+    "gap-not-closed": ("warn", "The two pitches of a headless screw do not close the gap on its axis."),
+    "gap-wide": (
+        "warn",
+        "The fracture gapes by the limit or more under a two-pitch screw: published losses begin there.",
+    ),
+    "insertion-torque": (
+        "warn",
+        "Driving it in takes more than half of the regulator's yield torque, even at the interval's low end.",
+    ),
+    "compression-too-high": ("warn", "The compression asked for takes more torque than is advised."),
+    "bending-over-yield": (
+        "warn",
+        "The load asked for bends the weakest section beyond yield at the high end of the interval.",
+    ),
+    "pilot-wide": ("note", "The pilot drill is wider than the thread's core by more than 0.3 of its depth."),
     "screw-short": (
         "note",
         "A longer stocked screw would fit along the axis with this seat, before the exit, the joint and "

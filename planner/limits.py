@@ -56,6 +56,17 @@ class Limits:
     """Turns of thread that a fragment on the path must have room for. Our choice: less than one turn holds
     nothing."""
 
+    runout_from_fracture_mm: float = 3.0
+    """Run-out to fracture. Our choice: about a small screw's diameter; bending is greatest at a fracture."""
+
+    fracture_angle_degree: float = 10.0
+    """Off square to the fracture, for a screw that presses. Published: no difference above 80° to the plane,
+    less force below (Swanstrom et al. 2017)."""
+
+    two_pitch_gap_mm: float = 1.5
+    """Gap under a two-pitch screw. Published: no significant loss at 1.0 mm, a significant one from 1.5 (Tan
+    et al. 2018)."""
+
     @property
     def smallest_clearance_mm(self) -> float:
         """The smallest limit that the scan has to resolve."""

@@ -11,6 +11,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from planner.interval import Interval as Interval
+from planner.mechanics_vocabulary import (
+    DrillingStep,
+    Lag,
+    Resorbables,
+    SeveralScrews,
+    Strength,
+    TipApex,
+    Torque,
+    TwoPitch,
+)
 from segmentation.vocabulary import Floats, Ints, frozen_array
 
 Technique = Literal["position", "lag", "locking"]
@@ -116,15 +127,6 @@ class Plan:
 
     screws: tuple[PlacedScrew, ...]
     pose: Literal["reduced", "as-scanned"] = "reduced"
-
-
-@dataclass(frozen=True)
-class Interval:
-    """An estimate with its 5th and 95th percentile."""
-
-    estimate: float
-    low: float
-    high: float
 
 
 @dataclass(frozen=True)
@@ -377,6 +379,13 @@ class ScrewResult:
     fractures: tuple[FractureCrossing, ...] = ()
     pull_out: PullOut | None = None
     angular_stability: AngularStability | None = None
+    strength: Strength | None = None
+    torque: Torque | None = None
+    drilling: tuple[DrillingStep, ...] = ()
+    lag: Lag | None = None
+    two_pitch: TwoPitch | None = None
+    resorbable: Resorbables | None = None
+    tip_apex: TipApex | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -387,3 +396,4 @@ class Assessment:
     bone: Mapping[str, Any]
     made_with: Mapping[str, Any]
     cautions: tuple[str, ...]
+    several_screws: SeveralScrews | None = None

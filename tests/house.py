@@ -21,6 +21,7 @@ UNIT_SUFFIXES = (
         "_mm",
         "_mm2",
         "_mm3",
+        "_mm4",
         "_hu",
         "_mg_cm3",
         "_mg_cm2",

@@ -101,13 +101,13 @@ def assessment(**changes: Any) -> Assessment:
 
 
 CONTRACT = {
-    "": "format version made_with cautions bone screws",
+    "": "format version made_with cautions bone screws several_screws",
     "screws.0": (
         "name screw technique length_mm stocked_length_mm seat_depth_mm bone_length_mm entry_mm exit_mm "
         "tip_mm "
         "tip_depth_mm fragments layers clearance_mm profile pullout_n drilling findings reasons"
         " angles_degree gliding_hole_to_mm threads_bridging_mm intervals near_cortex far_cortex fractures"
-        " pull_out angular_stability"
+        " pull_out angular_stability strength torque lag two_pitch resorbable tip_apex"
     ),
     "screws.0.fragments.0": (
         "fragment fragment_name axis_path_mm thread_engagement_mm threads_engaged mean_density_mg_cm3 "
@@ -134,7 +134,7 @@ CONTRACT = {
     "screws.0.findings.0": "code severity message value limit source",
 }
 """Source: the project's design, "Files a user meets", the three keys added there beside angles, and what was
-added since: intervals, cortices, fractures, and what a pull-out is made of."""
+added since: intervals, cortices, fractures, what a pull-out is made of, and mechanics."""
 
 
 def at(document: Any, place: str) -> Any:

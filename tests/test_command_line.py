@@ -117,6 +117,24 @@ def test_measure_with_another_plan_writes_nothing_into_the_case(made: Path, tmp_
     assert json.loads((tmp_path / "a.json").read_text())["screws"][0]["length_mm"] == 12.0
 
 
+def test_measure_answers_what_is_asked(
+    made: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = ["--load", "100,10", "--compression", "50", "--torque", "0.2", "--union-weeks", "12"]
+    told = ["--plan", str(made / "plan.json"), "--json", str(tmp_path / "asked.json")]
+    assert run(["measure", str(made / "case"), *told, *asked]) == 0
+    document = json.loads((tmp_path / "asked.json").read_text())
+    jsonschema.validate(document, assessment_schema())
+    assert document["made_with"]["settings"]["demands"] == {
+        **{"bending_n": 100.0, "bending_lever_mm": 10.0, "compression_n": 50.0},
+        **{"torque_n_m": 0.2, "union_weeks": 12},
+    }
+    assert document["screws"][0]["strength"]["bending"]["load_n"] == 100.0
+    capsys.readouterr()
+    assert run(["measure", str(made / "case"), "--load", "100"]) == 2
+    assert "100,10" in capsys.readouterr().err
+
+
 def test_strict_tells_a_stop_by_its_exit_code(made: Path, tmp_path: Path) -> None:
     deep = {**PLAN, "screws": [{**PLAN["screws"][0], "length_mm": 40.0}]}
     plan = str(write_plan(tmp_path / "deep.json", deep))

@@ -27,6 +27,7 @@ from finding_cases import TWINS as OF_SLABS
 from finding_cases_reduced import REDUCED_TWINS
 from finding_doubt_cases import DOUBT_TWINS
 from finding_joint_cases import JOINT_TWINS
+from finding_mechanics_cases import MECHANICS_TWINS
 from phantoms import as_ct, placed, rotation, slabs
 
 from planner.assess import ReadyBone
@@ -35,7 +36,7 @@ from planner.findings import CODES
 from planner.path import trace
 from planner.vocabulary import PlacedScrew
 
-TWINS = [*OF_SLABS, *DOUBT_TWINS, *JOINT_TWINS, *REDUCED_TWINS]
+TWINS = [*OF_SLABS, *DOUBT_TWINS, *JOINT_TWINS, *MECHANICS_TWINS, *REDUCED_TWINS]
 
 
 @pytest.mark.parametrize("twins", TWINS, ids=lambda twins: f"{twins.code}: {twins.shows}")

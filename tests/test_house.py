@@ -29,9 +29,9 @@ TOP_LEVEL = {
 LONGEST_MODULE_COUNT = 450
 
 WITHOUT_UNIT = {
+    # An interval is of whatever holds it: pullout_n, in the published file too.
+    "planner/interval.py": {"estimate", "low", "high"},
     "planner/vocabulary.py": {
-        # An interval is of whatever holds it: pullout_n, in the published file too.
-        *("estimate", "low", "high"),
         # A number of threads, under the name it has in the published file.
         "threads_engaged",
         # A finding is about any quantity; its message tells the unit.
@@ -50,7 +50,7 @@ WITHOUT_UNIT = {
         *("estimate", "low", "high", "threads_engaged", "value", "limit", "outer", "joint"),
         *("median", "at_axis", "factor"),
     },
-    "planner/findings.py": {"value", "limit"},
+    "planner/finding_case.py": {"value", "limit"},
     # A formula's line is about any quantity; its text tells the unit.
     "planner/worked.py": {"value", "result"},
     # A handle's value is in mm, the dial's in degrees; the text that is spoken tells which.
@@ -60,6 +60,9 @@ WITHOUT_UNIT = {
     "viewer/commands/segment.py": {"threshold", "kvp"},
     # A limit is on any quantity; its row holds the unit.
     "viewer/bench/limit_rows.py": {"limit", "span", "step", "at"},
+    # Directions of view, and a week.
+    "planner/tip_apex.py": {"FRONTAL", "LATERAL"},
+    "planner/resorbable.py": {"week"},
     # Unit vectors, written out.
     "demo_volumes/ankle.py": {"DIRECTION"},
     "demo_volumes/displaced.py": {"NORMAL", "ACROSS"},

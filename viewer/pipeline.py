@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
+    from planner.demands import Demands
     from planner.vocabulary import Assessment, Screw
     from segmentation.asked import Name
     from segmentation.parts import Cut
@@ -140,7 +141,13 @@ def screws_known(catalogue: Path | None) -> Mapping[str, Screw]:
 
 
 def assess_case(
-    folder: Path, plan: Path | None, catalogue: Path | None, progress: Progress, *, as_scanned: bool = False
+    folder: Path,
+    plan: Path | None,
+    catalogue: Path | None,
+    progress: Progress,
+    *,
+    as_scanned: bool = False,
+    demands: Demands | None = None,
 ) -> tuple[Bone, Assessment]:
     """The bone of a case and what was measured on it for ``plan`` (None: the case's own plan.json)."""
     from planner.assess import assess
@@ -161,7 +168,8 @@ def assess_case(
     bone = read_case(folder)
     bone = replace(bone, digests={**bone.digests, BONE: sha256_of_file(folder / BONE)})
     progress("measuring")
-    return bone, assess(bone, replace(read, pose="as-scanned") if as_scanned else read)
+    in_frame = replace(read, pose="as-scanned") if as_scanned else read
+    return bone, assess(bone, in_frame, demands=demands)
 
 
 def write_report(path: Path, bone: Bone, assessment: Assessment) -> None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from viewer.calibrating import error_words
 from viewer.console import say
+from viewer.mechanics_summary import mechanics_lines
 from viewer.ranges import is_point, shown_digits
 
 if TYPE_CHECKING:
@@ -143,6 +144,7 @@ def _screw_lines(result: ScrewResult) -> Iterator[str]:
             yield f"  with its factors {_force(whole.force_n)}, limited by the {whole.limited_by}"
     else:
         yield f"  no hold is told: {result.reasons.get('pullout_n', 'no reason is known')}"
+    yield from mechanics_lines(result)
     for finding in sorted(result.findings, key=lambda one: ("stop", "warn", "note").index(one.severity)):
         yield f"  {finding.severity.upper()} {finding.code}: {finding.message}"
 

@@ -25,6 +25,21 @@ def measure(
         Path | None,
         typer.Option(metavar="FILE", help="Write a table, a row per screw and fragment (- likewise)."),
     ] = None,
+    load: Annotated[
+        str | None,
+        typer.Option(metavar="N,MM", help="A load across each screw and its lever to the weakest section."),
+    ] = None,
+    compression_n: Annotated[
+        float | None,
+        typer.Option("--compression", metavar="N", help="Compression to reach: tells the torque for it."),
+    ] = None,
+    torque_n_m: Annotated[
+        float | None,
+        typer.Option("--torque", metavar="N_M", help="A tightening torque: tells its compression."),
+    ] = None,
+    union_weeks: Annotated[
+        int | None, typer.Option(metavar="WEEKS", help="Weeks to union, asked of resorbable screws.")
+    ] = None,
     catalogue: Annotated[
         Path | None, typer.Option(metavar="FILE", help="A catalogue of your own screws.")
     ] = None,
@@ -47,6 +62,7 @@ def measure(
       pilothole measure case --plan other.json --csv screws.csv
       pilothole measure case --json - --strict
       pilothole measure case --explain "screws[0].fragments[1].pullout_n"
+      pilothole measure case --load 100,10 --compression 200 --union-weeks 12
     """
     from planner.assessment_file import assessment_document
     from planner.explain import explain as explain_value
@@ -54,6 +70,7 @@ def measure(
     from segmentation.case import ASSESSMENT
     from segmentation.errors import InputError
     from segmentation.files import canonical_json, write_whole
+    from viewer.asking import demands_of
     from viewer.console import working
     from viewer.explaining import tell_explanation
     from viewer.outputs import check_output, write_output
@@ -66,8 +83,9 @@ def measure(
         )
     for output in (json, csv):
         check_output(output, inputs=(plan, catalogue))
+    demands = demands_of(load, compression_n, torque_n_m, union_weeks)
     with working("measure") as progress:
-        _, assessment = assess_case(case, plan, catalogue, progress, as_scanned=as_scanned)
+        _, assessment = assess_case(case, plan, catalogue, progress, as_scanned=as_scanned, demands=demands)
     document = assessment_document(assessment)
     told = None if explain is None else explain_value(document, explain)
     content = canonical_json(document)

@@ -1,0 +1,48 @@
+"""What is said on the terminal of a screw's mechanics: what to drill, how tight, what it closes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from planner.mechanics_vocabulary import DrillingStep, TwoPitch
+    from planner.vocabulary import ScrewResult
+
+
+def mechanics_lines(result: ScrewResult) -> Iterator[str]:
+    """A line each for drilling, torque, lag and two pitches, as far as they are known."""
+    if result.drilling:
+        yield "  drill: " + ", ".join(_step(step) for step in result.drilling)
+    torque = result.torque
+    if result.two_pitch is not None:
+        yield f"  {_two_pitch(result.two_pitch)}"
+    elif torque is not None and torque.advised_at_most_n_m is not None and torque.compression_at_advised_n:
+        force = torque.compression_at_advised_n
+        yield (
+            f"  tighten to {torque.advised_at_most_n_m:.2f} N·m at most: "
+            f"{force.estimate:.0f} N ({force.low:.0f} to {force.high:.0f})"
+        )
+    for fault in result.lag.faults if result.lag else ():
+        yield f"  lag: {fault.message}"
+
+
+def _step(step: DrillingStep) -> str:
+    if step.step == "screw":
+        return f"screw {step.reading_mm:g}"
+    if step.step == "tap" and step.diameter_mm is None:
+        return "no tap"
+    if step.step == "gauge" and step.low_mm is None:
+        return f"blind, {step.reading_mm:.1f} below the seat"
+    wide = "" if step.diameter_mm is None else f" {step.diameter_mm:g} mm"
+    return f"{step.step}{wide} {'reads' if step.step == 'gauge' else 'to'} {step.reading_mm:.1f}"
+
+
+def _two_pitch(told: TwoPitch) -> str:
+    if told.gap_along_axis_mm is None:
+        return "two pitches: no fracture to close"
+    closes = f"closes {told.travel_mm:.1f} mm of a gap of {told.gap_along_axis_mm:.1f} mm along the axis"
+    if told.force_now_n is None or told.force_retained_n is None or not told.closes:
+        return closes
+    left = told.force_retained_n
+    return f"{closes}; {told.force_now_n.estimate:.0f} N at once, {left.estimate:.0f} N after minutes"
