@@ -55,7 +55,7 @@ ALIKE_COSINE_FACTOR = 0.5
 AXES_COUNT = 1000
 """Directions tried for a shaft's axis, evenly over half a sphere (golden angle). Our choice: 4° apart."""
 
-WALL_SINE, WALL_FRACTION, OFF_AXIS_DEGREE = 0.2, 0.4, 60.0
+WALL_SINE_FACTOR, WALL_FRACTION, OFF_AXIS_DEGREE = 0.2, 0.4, 60.0
 """A shaft's wall leans less than this against its axis and is at least so much of the surface; the other
 fragment's middle lies within so much of the axis. Our choice: walls that flare by 10°."""
 
@@ -157,10 +157,10 @@ def _shaft_axis(normals: Floats, looks: Floats) -> Floats:
     flat = np.sqrt(1 - high**2)
     tried = np.stack([flat * np.cos(around), flat * np.sin(around), high], axis=1)
     some = normals[:: 1 + len(normals) // SAMPLE_COUNT]
-    axis = tried[np.argmax((np.abs(some @ tried.T) < WALL_SINE).sum(axis=0))]
+    axis = tried[np.argmax((np.abs(some @ tried.T) < WALL_SINE_FACTOR).sum(axis=0))]
     wall = normals
     for _ in range(MEANS_COUNT):
-        wall = normals[np.abs(normals @ axis) < WALL_SINE]
+        wall = normals[np.abs(normals @ axis) < WALL_SINE_FACTOR]
         axis = np.linalg.eigh(wall.T @ wall)[1][:, 0]
     axis = axis * np.sign(axis @ looks)
     is_shaft = len(wall) > WALL_FRACTION * len(normals) and axis @ looks > np.cos(np.radians(OFF_AXIS_DEGREE))
