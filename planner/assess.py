@@ -13,7 +13,7 @@ import numpy as np
 from planner.angular_stability import with_stability
 from planner.catalogue import stocked_length_mm
 from planner.clearance import PARTS, clearances
-from planner.collisions import nearest_other
+from planner.collisions import gaps_between_mm, nearest_other
 from planner.cortex import CortexOnAxis, cortex_on_axis, engaged_error_mm, plain_cortex
 from planner.demands import Demands
 from planner.density import (
@@ -118,12 +118,13 @@ def assess_screws(
             f"the plan's points are {plan.pose}, the bone was made ready the other way: make it ready so too"
         )
     paths = [trace(bone.prepared, placed) for placed in plan.screws]
+    apart_mm = gaps_between_mm(paths)
     screws, all_gaps = [], []
     for index, path in enumerate(paths):
         measured = with_stability(_measured(bone, path), bone.prepared.bone.host)
         gaps = gaps_on_axis(path, crossed_fragments(path, bone.prepared), measured.fractures)
         result = with_mechanics(bone.prepared, path, measured, gaps, demands)
-        near = nearest_other(paths, index)
+        near = nearest_other(paths, index, apart_mm)
         screws.append(replace(result, findings=findings_of(bone.prepared, path, result, near, limits)))
         all_gaps.append(gaps)
     return Assessment(
@@ -131,7 +132,7 @@ def assess_screws(
         _bone_facts(bone.prepared.bone, plan),
         _made_with(bone.prepared.bone, limits, demands),
         CAUTIONS,
-        several_screws(bone.prepared, paths, screws, all_gaps),
+        several_screws(bone.prepared, paths, screws, all_gaps, apart_mm),
     )
 
 
