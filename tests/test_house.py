@@ -57,6 +57,7 @@ WITHOUT_UNIT = {
     "demo_volumes/displaced.py": {"NORMAL", "ACROSS"},
     "demo_volumes/hip.py": {"INTO_SOCKET"},
     "demo_volumes/shaft.py": {"NORMAL"},
+    "demo_volumes/shoulder.py": {"TO_HEAD"},
     "demo_volumes/wrist.py": {"AXIS", "TO_CAPITATE"},
     # Of whatever quantity is stepped over or written.
     "demo_volumes/shapes.py": {"start", "end"},
