@@ -18,6 +18,7 @@ from planner.lab_ratios import across_densities_r2_ratio, ratios
 from planner.lab_row import LabRow
 from planner.lab_scores import foam_fit, groups_of, score
 from planner.lab_table import published_rows
+from planner.shear_laws import law_standard_error_fraction, shear_strength_mpa
 from planner.validation import shape_spread_fraction, validation_report
 from planner.validation_file import validation_document
 from planner.vocabulary import Interval, Thread
@@ -393,3 +394,16 @@ def test_how_unsure_an_unnamed_density_is():
     slope = math.log(up / down) / math.log(1.01 / 0.99)
     joined = math.sqrt(reaches(unnamed)[1] ** 2 - reaches(named)[1] ** 2)
     assert joined == pytest.approx(1.6448536 * 0.20 * slope, rel=1e-3)
+
+
+def test_layers_are_unsure_by_what_they_carry():
+    """3 mm of cortex (25 %) and 17 mm of soft bone (43 %): their errors weigh by strength times length."""
+    thin = {"host_density_g_cm3": 0.03}
+    soft = float(shear_strength_mpa(30.0, "bone"))
+    law = float(law_standard_error_fraction(30.0, "bone"))
+    assert law == pytest.approx(0.427, abs=1e-3)
+    carried = (60 * 3, soft * 17)
+    mean = (0.25 * carried[0] + law * carried[1]) / sum(carried)
+    layered, cortex = predict(bone(cortex_mm=3.0, **thin)), predict(bone(cortex_mm=20.0, **thin))
+    joined = reaches(layered)[1] ** 2 - reaches(cortex)[1] ** 2
+    assert joined == pytest.approx(1.6448536**2 * (mean**2 - 0.25**2), rel=1e-6)
