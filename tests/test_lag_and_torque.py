@@ -181,17 +181,18 @@ def test_a_screw_on_the_surface_is_not_told_of_countersinking() -> None:
 
 
 def test_turns_and_travel_of_a_seated_two_pitch_screw() -> None:
-    """Trailing front at 6, pitch 1: six turns; the leading thread is far beyond the fracture."""
+    """Trailing front at 5.25, pitch 0.75: seven turns; the leading thread is far beyond the fracture."""
     turns = turns_both_count(
-        trailing_front_mm=6,
+        trailing_front_mm=5.25,
         leading_back_mm=19,
         leading_front_mm=24,
         near_to_mm=10,
         far_from_mm=11,
-        trailing_pitch_mm=1.0,
+        trailing_pitch_mm=0.75,
     )
-    assert turns == 6
-    assert turns * travel_per_turn_mm(leading_pitch_mm=1.25, trailing_pitch_mm=1.0) == 1.5
+    assert turns == 7
+    travel = turns * travel_per_turn_mm(leading_pitch_mm=0.95, trailing_pitch_mm=0.75)
+    assert travel == pytest.approx(1.4)
 
 
 @pytest.mark.parametrize(
