@@ -4,8 +4,8 @@ Attenuation follows from the grey value, μ = μ_water · (1 + HU / 1000), the d
 and is never below that of air. Each ray is cut with the fragments' surfaces where the plan sees them, as in
 the assessment, so a place belongs to one fragment and its grey value is read in that fragment's own pose.
 Everything else is taken to be even, of ``around_hu``: soft tissue, skin and table are not pictured. What is
-told is ∫ (μ − μ_around) / μ_water ds in mm: how much more the ray meets than without bone, as mm of water. On a
-ball of even grey value within 1 % of its chord (tests/test_projection.py).
+told is ∫ (μ − μ_around) / μ_water ds in mm: how much more the ray meets than without bone, as mm of water.
+On a ball of even grey value within 1 % of its chord (tests/test_projection.py).
 
 Not modelled: the tube's spectrum (at its lower voltage bone stands out more than in a CT), scatter, and the
 enlargement of what lies nearer to the tube. The half of a surface's blur that lies outside it is not counted.
@@ -121,7 +121,7 @@ def project(
 
 
 def _cut(bones: PlacedBones, rays: Bundle) -> dict[int, Stretches]:
-    """Where each ray is inside each fragment, a place in two moved ones given to the one it lies deeper in."""
+    """Where each ray is inside each fragment; a place in two, of a reduced bone, is that one's it is deeper in."""
     cut = {number: stretches_inside(mesh, rays) for number, mesh in bones.meshes.items()}
     if not any(moves(pose) for pose in bones.poses.values()):
         return cut

@@ -16,20 +16,23 @@ def add_along(  # type: ignore[no-untyped-def]
     """Add to ``total`` (lines,), for each stretch (line, from, to), ∫ (HU − around) / 1000 ds along it.
 
     Ray n runs from ``origin_ijk + offsets_mm[n] @ directions_ijk[:2]`` along ``directions_ijk[2]``, in voxels
-    per mm. Grey values are trilinear, read in the middles of equal steps of at most ``step_mm``, the outermost
-    voxels going on beyond the grid.
+    per mm. Grey values are trilinear, read in the middles of equal steps of at most ``step_mm``, those of the
+    outermost voxels beyond the grid.
     """
     far = np.array(hu.shape) - 1
+    along = directions_ijk[2]
     for n in range(len(line)):
-        x, y = offsets_mm[line[n], 0], offsets_mm[line[n], 1]
+        foot = (
+            origin_ijk
+            + offsets_mm[line[n], 0] * directions_ijk[0]
+            + offsets_mm[line[n], 1] * directions_ijk[1]
+        )
         count = max(1, int(np.ceil((to_mm[n] - from_mm[n]) / step_mm)))
         length = (to_mm[n] - from_mm[n]) / count
         found = 0.0
         for place in range(count):
             depth = from_mm[n] + (place + 0.5) * length
-            i = origin_ijk[0] + x * directions_ijk[0, 0] + y * directions_ijk[1, 0] + depth * directions_ijk[2, 0]
-            j = origin_ijk[1] + x * directions_ijk[0, 1] + y * directions_ijk[1, 1] + depth * directions_ijk[2, 1]
-            k = origin_ijk[2] + x * directions_ijk[0, 2] + y * directions_ijk[1, 2] + depth * directions_ijk[2, 2]
+            i, j, k = foot[0] + depth * along[0], foot[1] + depth * along[1], foot[2] + depth * along[2]
             found += max(_trilinear(hu, far, i, j, k), AIR_HU) - around_hu
         total[line[n]] += found * length / 1000.0
 
