@@ -121,7 +121,7 @@ def project(
 
 
 def _cut(bones: PlacedBones, rays: Bundle) -> dict[int, Stretches]:
-    """Where each ray is inside each fragment; a place in two, of a reduced bone, is that one's it is deeper in."""
+    """Where each ray is inside each fragment; a place in two is that one's it is deeper in."""
     cut = {number: stretches_inside(mesh, rays) for number, mesh in bones.meshes.items()}
     if not any(moves(pose) for pose in bones.poses.values()):
         return cut

@@ -22,11 +22,8 @@ def add_along(  # type: ignore[no-untyped-def]
     far = np.array(hu.shape) - 1
     along = directions_ijk[2]
     for n in range(len(line)):
-        foot = (
-            origin_ijk
-            + offsets_mm[line[n], 0] * directions_ijk[0]
-            + offsets_mm[line[n], 1] * directions_ijk[1]
-        )
+        x, y = offsets_mm[line[n], 0], offsets_mm[line[n], 1]
+        foot = origin_ijk + x * directions_ijk[0] + y * directions_ijk[1]
         count = max(1, int(np.ceil((to_mm[n] - from_mm[n]) / step_mm)))
         length = (to_mm[n] - from_mm[n]) / count
         found = 0.0

@@ -10,13 +10,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
+from PIL import Image, ImageDraw
 
 from planner.projection import Frame, PlacedBones, View, project
 from planner.solid import solid_of
 from planner.vocabulary import ScrewResult
 from segmentation.vocabulary import Floats
 from viewer.report.camera import Camera
-from viewer.report.drawing import BODY, element, outline, path, picture, rect, text, text_width
+from viewer.report.drawing import BODY, between, element, outline, path, picture, rect, text, text_width
 from viewer.report.scene_labels import scale_bar
 from viewer.report.section import png_uri
 from viewer.report.silhouette import silhouette_mm
@@ -33,8 +35,11 @@ DENSEST_FRACTION = 0.998
 """This share of the bone's pixels is not denser than the darkest grey. Our choice: a speck must not pale the
 rest."""
 
-NAME_PX = 16.0
-"""From a screw's head to its name."""
+NAME_AT_PX = (18.0, 26.0, 36.0, 48.0, 64.0, 84.0)
+"""From a screw's outer end to its name, the first that is clear. Our choice."""
+
+NAME_TURNS = tuple(float(np.pi) / 8 * turn for turn in (0, 1, -1, 2, -2, 3, -3, 4, -4, 5, -5, 6, -6))
+"""Off the screw's own direction, the first that is clear. Our choice."""
 
 LEGEND_PX = 130.0
 """Width of the legend's greys."""
@@ -83,13 +88,14 @@ def shot_svg(shot: Shot, screws: Sequence[ScrewResult], landmarks: Sequence[Land
     """The picture of one projection; ``dark_mm`` of water is the darkest grey."""
     camera = shot.camera
     width, height = camera.width_px, camera.height_px
-    grey = 255 - np.clip(shot.water_mm / dark_mm, 0, 1) * (255 - DARKEST_GREY)
-    layers = np.stack([np.rint(grey), np.full(grey.shape, 255.0)], axis=-1).astype(np.uint8)
-    rows, columns = (count / PIXELS_PER_PX for count in grey.shape)
-    drawn = element("image", x=0.0, y=0.0, width=columns, height=rows, href=png_uri(layers))
-    drawn += "".join(_screw(screw, camera, shot.view) for screw in screws)
+    rows, columns = (count / PIXELS_PER_PX for count in shot.water_mm.shape)
+    uri = png_uri(_greys(np.clip(shot.water_mm / dark_mm, 0, 1)))
+    drawn = element("image", x=0.0, y=0.0, width=columns, height=rows, href=uri)
+    # The nearest last, over the others.
+    for screw in sorted(screws, key=lambda one: float(np.asarray(one.tip_mm) @ camera.toward)):
+        drawn += _screw(screw, camera)
     drawn += "".join(_cross(landmark, camera) for landmark in landmarks)
-    drawn += _names(screws, camera) + _letters(camera)
+    drawn += _letters(camera) + _names(screws, camera)
     drawn += text(6, height - 5, NOT_AN_XRAY, fill=INK_2, halo=PAPER)
     drawn += element("g", scale_bar(camera), transform="translate(0 -2)")
     drawn += rect(0.5, 0.5, width - 1, height - 1, stroke=RULE)
@@ -98,13 +104,8 @@ def shot_svg(shot: Shot, screws: Sequence[ScrewResult], landmarks: Sequence[Land
 
 def legend_svg(dark_mm: float, width_px: float) -> str:
     """What the greys stand for."""
-    steps = 32
-    drawn = ""
-    for step in range(steps):
-        level = round(255 - step / (steps - 1) * (255 - DARKEST_GREY))
-        colour = f"#{level:02X}{level:02X}{level:02X}"
-        # Each a little wider than its step, so that no seam of paper shows.
-        drawn += rect(LEGEND_PX * step / steps, 1, LEGEND_PX / steps + 0.6, 9, colour)
+    ramp = _greys(np.broadcast_to(np.linspace(0, 1, round(LEGEND_PX)), (9, round(LEGEND_PX))))
+    drawn = element("image", x=0.0, y=1.0, width=LEGEND_PX, height=9.0, href=png_uri(ramp))
     drawn += rect(0, 1, LEGEND_PX, 9, stroke=RULE)
     drawn += text(0, 21, "0") + text(LEGEND_PX, 21, f"{dark_mm:.0f} mm", anchor="end")
     said = "grey: how much more than without bone a ray meets, as mm of water"
@@ -118,23 +119,30 @@ def screw_ends_mm(screw: ScrewResult) -> Floats:
     return np.asarray(screw.entry_mm + depths[:, None] * screw.direction)
 
 
-def _screw(screw: ScrewResult, camera: Camera, view: View) -> str:
+def _greys(dark_fraction: Floats) -> npt.NDArray[np.uint8]:
+    """(rows, columns, 2) grey and opacity of shares of the darkest grey."""
+    grey = 255 - dark_fraction * (255 - DARKEST_GREY)
+    return np.stack([np.rint(grey), np.full(grey.shape, 255.0)], axis=-1).astype(np.uint8)
+
+
+def _screw(screw: ScrewResult, camera: Camera) -> str:
     solid = solid_of(screw.placed.screw, screw.placed.length_mm)
-    datum = screw.entry_mm + screw.placed.seat_depth_mm * screw.direction
-
-    def filled(outline_mm: Floats, **named: object) -> str:
-        pieces = silhouette_mm(outline_mm, datum, np.asarray(screw.direction, float), view)
-        d = "".join(outline(_to_px(piece, camera, view), closed=True) for piece in pieces)
-        return path(d, **named)
-
-    around = filled(solid.outline_mm, fill=PAPER, stroke=PAPER, stroke_width="2.4", stroke_linejoin="round")
-    return around + filled(solid.outline_mm, fill=INK_2) + filled(solid.core_outline_mm, fill=INK)
+    around, core = (
+        "".join(outline(piece, closed=True) for piece in _shadow_px(screw, outline_mm, camera))
+        for outline_mm in (solid.outline_mm, solid.core_outline_mm)
+    )
+    halo = path(around, fill=PAPER, stroke=PAPER, stroke_width="2.4", stroke_linejoin="round")
+    return halo + path(around, fill=INK_2) + path(core, fill=INK)
 
 
-def _to_px(flat_mm: Floats, camera: Camera, view: View) -> Floats:
-    """(n, 2) right and up of the patient's origin → places in the picture."""
-    away = (flat_mm - view.flat_mm(camera.centre_mm)) * camera.scale_px
-    return np.asarray([camera.width_px / 2, camera.height_px / 2] + away * [1, -1])
+def _shadow_px(screw: ScrewResult, outline_mm: Floats, camera: Camera) -> list[Floats]:
+    """Convex polygons (k, 2) in the picture that together are the shadow of a screw's solid."""
+    view = View(camera.right, camera.up)
+    datum_mm = screw.entry_mm + screw.placed.seat_depth_mm * screw.direction
+    pieces = silhouette_mm(outline_mm, datum_mm, np.asarray(screw.direction, float), view)
+    middle = np.array([camera.width_px / 2, camera.height_px / 2])
+    flip = np.array([1, -1]) * camera.scale_px
+    return [middle + (piece - view.flat_mm(camera.centre_mm)) * flip for piece in pieces]
 
 
 def _cross(landmark: Landmark, camera: Camera) -> str:
@@ -149,27 +157,38 @@ def _cross(landmark: Landmark, camera: Camera) -> str:
 
 
 def _names(screws: Sequence[ScrewResult], camera: Camera) -> str:
-    """Each screw's name beyond its outer end, one below the other where they would meet."""
+    """Each screw's name near its outer end where no screw and no other words are, with a line to it."""
+    taken = Image.new("1", (round(camera.width_px), round(camera.height_px)))
+    pen = ImageDraw.Draw(taken)
+    for screw in screws:
+        outline_mm = solid_of(screw.placed.screw, screw.placed.length_mm).outline_mm
+        for piece in _shadow_px(screw, outline_mm, camera):
+            pen.polygon([(float(x), float(y)) for x, y in piece], fill=1)
     drawn = ""
-    taken: list[tuple[float, float, float]] = []
     for screw in screws:
         head, tip = camera.to_px(screw_ends_mm(screw))
-        away = head - tip
-        far = float(np.linalg.norm(away))
-        way = away / far if far > NAME_PX else np.array([1.0, 0.0])
-        radius_mm = float(solid_of(screw.placed.screw, screw.placed.length_mm).outline_mm[:, 1].max())
         half = text_width(screw.placed.name, BODY, bold=True) / 2
-        # Words are wider than high: beside the head they stand off by their own half width.
-        x, y = head + way * (radius_mm * camera.scale_px * (far <= NAME_PX) + NAME_PX + half * abs(way[0]))
-        x, y = (
-            float(np.clip(x, half + 4, camera.width_px - half - 4)),
-            float(np.clip(y, 26.0, camera.height_px - 30)),
-        )
-        while any(abs(y - other) < BODY + 1 and abs(x - at) < half + wide for at, other, wide in taken):
-            y += BODY + 2
-        taken.append((x, y, half))
+        x, y = _clear_place(taken, head, head - tip, half)
+        pen.rectangle((x - half, y - BODY / 2, x + half, y + BODY / 2), fill=1)
+        drawn += between(head, (x, y), PAPER, 3) + between(head, (x, y), INK, 0.8)
         drawn += text(x, y + 4, screw.placed.name, anchor="middle", size=BODY, bold=True, halo=PAPER)
     return drawn
+
+
+def _clear_place(taken: Image.Image, head: Floats, away: Floats, half_px: float) -> tuple[float, float]:
+    """The middle for words of that half width, as near to the head and as far off the tip as may be."""
+    low, high = np.array([half_px + 20, 28.0]), np.array([taken.width - half_px - 20, taken.height - 34.0])
+    straight = np.arctan2(away[1], away[0])
+    for far_px in NAME_AT_PX:
+        for turn in NAME_TURNS:
+            way = np.array([np.cos(straight + turn), np.sin(straight + turn)])
+            place = np.clip(head + way * far_px, low, high)
+            x, y = float(place[0]), float(place[1])
+            box = taken.crop((round(x - half_px - 3), round(y - 8), round(x + half_px + 3), round(y + 8)))
+            if box.getbbox() is None:
+                return x, y
+    x, y = np.clip(head, low, high).tolist()
+    return x, y
 
 
 def _letters(camera: Camera) -> str:

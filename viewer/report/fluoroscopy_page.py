@@ -138,7 +138,7 @@ def _lead(own_bone: str, bones: PlacedBones) -> tuple[Block, float]:
     elif any(moves(fragment.pose) for fragment in bones.bone.fragments):
         said += "Fragments stand as scanned, not as reduced. "
     said += (
-        "Rays are parallel, so nothing is enlarged as it is by a C-arm; soft tissue is left out. Frontal and "
+        "Rays are parallel, so nothing is enlarged as it is in theatre; soft tissue is left out. Frontal and "
         "lateral are of the body as it lay in the scanner."
     )
     lead: Block = {"kind": "lead", "bold": bold, "words": said, "stop": False}
