@@ -101,12 +101,13 @@ def test_the_same_input_gives_the_same_bytes(bone, lag_report):
 def test_every_page_carries_the_cautions(lag_report):
     html, assessment = lag_report
     pages = html.split('<section class="a4">')[1:]
-    # Pictures and figures of two screws, where they come from, how the bone was found, and its fracture.
-    assert len(pages) == 7
+    # Pictures and figures of two screws, where they come from, what fluoroscopy should show, how the bone was
+    # found, and its fracture.
+    assert len(pages) == 8
     for number, page in enumerate(pages, 1):
         said = plain(page)
         assert all(caution in said for caution in assessment.cautions)
-        assert f"{number} of 7" in said
+        assert f"{number} of 8" in said
 
 
 def test_every_finding_stands_there_with_its_word_limit_and_source(bone):
