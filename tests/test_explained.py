@@ -90,7 +90,7 @@ def asked_document() -> dict[str, Any]:
         seat_depth_mm=0.5,
     )
     locked = PlacedScrew(
-        *("S4", SCREWS["iso5835-ha-2.7"], 18.0),
+        *("S4", SCREWS["locking-2.7"], 18.0),
         *(np.array([-9.0, -3.0, 0.0]), np.array([9.0, -3.0, 0.0])),
         technique="locking",
         seat_depth_mm=-1.0,
