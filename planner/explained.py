@@ -22,6 +22,7 @@ from planner.explained_entry import (
     Explained,
 )
 from planner.explained_hold import HOLD
+from planner.explained_site import SITE
 
 
 def _clearance(part: str, surface: str, definition: str) -> Explained:
@@ -180,6 +181,7 @@ EXPLAINED: Mapping[str, Explained] = {
         ("entry_mm", "exit_mm"),
     ),
     **HOLD,
+    **SITE,
     "fractures.between": Explained(
         "fragments of a fracture", "", "Numbers of the two fragments.", "bone.json"
     ),
