@@ -22,7 +22,6 @@ from planner.search_choice import (
     Candidate,
     Criterion,
     differ,
-    goodness,
     handful,
     not_dominated,
     spread_order,
@@ -167,11 +166,7 @@ def search(
         tally.evaluated_count,
         tally.feasible_count,
         time.perf_counter() - began_s,
-        {
-            words: float(n) / total
-            for words, n in zip(LIMIT_WORDS, tally.excluded, strict=True)
-            if n > 0
-        },
+        {words: float(n) / total for words, n in zip(LIMIT_WORDS, tally.excluded, strict=True) if n > 0},
         criteria,
         tuple(_notes(bone, space, calibrated)),
         nearest,
@@ -194,7 +189,11 @@ def refined(
         step, turn = step_mm / 2, turn_degree / 2
         for _ in range(ROUNDS_COUNT):
             origins, ways = neighbours(
-                best.entry_mm, best.direction, step_mm=step, turn_degree=turn, pivot_mm=best.bone_length_mm / 2
+                best.entry_mm,
+                best.direction,
+                step_mm=step,
+                turn_degree=turn,
+                pivot_mm=best.bone_length_mm / 2,
             )
             if approach is not None:
                 axis = approach.direction / np.linalg.norm(approach.direction)
@@ -266,7 +265,11 @@ def _seeds(measure: Measure, rows: Rows, criterion: Criterion) -> list[int]:
                 continue
             away = np.linalg.norm(rows.entry_mm[chosen] - rows.entry_mm[row], axis=1)
             turned = rows.direction[chosen] @ rows.direction[row]
-            same = (away < 2.0) & (turned > math.cos(math.radians(10.0))) & (rows.screw[chosen] == rows.screw[row])
+            same = (
+                (away < 2.0)
+                & (turned > math.cos(math.radians(10.0)))
+                & (rows.screw[chosen] == rows.screw[row])
+            )
             if not same.any():
                 chosen.append(int(row))
                 screws.add(int(rows.screw[row]))
@@ -458,5 +461,3 @@ def _notes(bone: ReadyBone, space: SearchSpace, calibrated: bool) -> list[str]:
             "does not reach is checked on what is told, not on every candidate."
         )
     return notes
-
-

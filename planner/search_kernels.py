@@ -56,7 +56,21 @@ FAR_MM = 10.0
 ) = range(13)
 """What a candidate is held against, in this order."""
 
-(VARIANT, SEAT, RANK, CLEARANCE, HOLD, HU, THREADS_LEAST, GOVERNS, ENTRY, LENGTH, BODY_MM, JOINT_MM, VALUES) = range(13)
+(
+    VARIANT,
+    SEAT,
+    RANK,
+    CLEARANCE,
+    HOLD,
+    HU,
+    THREADS_LEAST,
+    GOVERNS,
+    ENTRY,
+    LENGTH,
+    BODY_MM,
+    JOINT_MM,
+    VALUES,
+) = range(13)
 """Columns of what is told of a feasible candidate."""
 
 _ANGLE = 2 * np.pi * np.arange(CIRCLE_COUNT) / CIRCLE_COUNT

@@ -56,7 +56,19 @@ ROOM_WORTH_FRACTION, ROOM_COUNTS_MM = 0.004, 5.0
 """What a millimetre of clearance is worth of a hold, and up to where. Our choice: so little that it decides
 between equals only (2 % at most)."""
 
-(L_JOINT, L_LEADING, L_BODY, L_BURIED, L_THROUGH, L_THREADS, L_BETWEEN, L_CROSS, L_BY_HU, L_WAY, L_LONGEST) = range(11)
+(
+    L_JOINT,
+    L_LEADING,
+    L_BODY,
+    L_BURIED,
+    L_THROUGH,
+    L_THREADS,
+    L_BETWEEN,
+    L_CROSS,
+    L_BY_HU,
+    L_WAY,
+    L_LONGEST,
+) = range(11)
 """Places of the limits in the row that the loop takes."""
 
 
@@ -174,7 +186,12 @@ def _measure(origin, direction, space, table, kept, tau, limits, prune, told, co
                 leave,
                 (headless[s], fully[s], zone_mm[s], variant_mm[v]),
                 limits,
-                (v, seat, moved, min(body, joint, leading if headless[s] or room > limits[L_THROUGH] else body)),
+                (
+                    v,
+                    seat,
+                    moved,
+                    min(body, joint, leading if headless[s] or room > limits[L_THROUGH] else body),
+                ),
                 (body, joint),
                 told[s],
                 counts,

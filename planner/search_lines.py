@@ -65,13 +65,17 @@ def entries(
         free = np.flatnonzero(free & (np.abs(mesh.normals).sum(axis=1) > 0))
         chosen = free[_spread(mesh.middles_mm[free], spacing_mm)]
         points.append(mesh.middles_mm[chosen])
-        inward.append(_square_in(mesh.middles_mm[free], -mesh.normals[free], mesh.middles_mm[chosen], spacing_mm))
+        inward.append(
+            _square_in(mesh.middles_mm[free], -mesh.normals[free], mesh.middles_mm[chosen], spacing_mm)
+        )
     if not points or not sum(map(len, points)):
         raise InputError("no part of the bone's surface is left to enter by; allow more of it")
     return Entries(np.concatenate(points), np.concatenate(inward))
 
 
-def lines_from(at: Entries, *, spacing_degree: float, approach: Approach | None = None) -> tuple[Floats, Floats]:
+def lines_from(
+    at: Entries, *, spacing_degree: float, approach: Approach | None = None
+) -> tuple[Floats, Floats]:
     """Every line (n, 3), (n, 3): from each entry, directions about ``spacing_degree`` apart, none steeper
     than STEEPEST_DEGREE to the way square in."""
     least = math.cos(math.radians(STEEPEST_DEGREE))

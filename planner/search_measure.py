@@ -104,7 +104,9 @@ class Target:
     centre_mm: Floats
     fractures: tuple[tuple[tuple[int, int], Floats, Floats, float], ...]
 
-    def angle_and_offset(self, entry_mm: Floats, direction: Floats, length_mm: Floats) -> tuple[Floats, Floats]:
+    def angle_and_offset(
+        self, entry_mm: Floats, direction: Floats, length_mm: Floats
+    ) -> tuple[Floats, Floats]:
         """Largest angle in degrees from square to the fractures that lines cross (NaN: none), and the largest
         distance in mm from their axes to these fractures' centres, or to the bone's centre where none is
         crossed."""
@@ -266,7 +268,13 @@ def strengths_mpa(bone: Bone) -> Floats:
 def thinned(rows: Rows) -> Rows:
     """The KEPT_COUNT best by each criterion, in their old order."""
     chosen: set[int] = set()
-    for values in (rows.rank, rows.clearance_mm, -rows.off_centre_mm, -np.nan_to_num(rows.angle_degree), rows.variant):
+    for values in (
+        rows.rank,
+        rows.clearance_mm,
+        -rows.off_centre_mm,
+        -np.nan_to_num(rows.angle_degree),
+        rows.variant,
+    ):
         chosen.update(np.argsort(-values, kind="stable")[:KEPT_COUNT].tolist())
     for screw in np.unique(rows.screw):
         own = np.flatnonzero(rows.screw == screw)

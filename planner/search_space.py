@@ -125,10 +125,7 @@ def _made(
 ) -> dict[str, npt.NDArray[np.generic]]:
     own = prepared.fragments_of(bone_name)
     each = np.stack(
-        [
-            distance_field(prepared.meshes[n], grid, near_mm=INSIDE_NEAR_MM, far_mm=INSIDE_FAR_MM)
-            for n in own
-        ]
+        [distance_field(prepared.meshes[n], grid, near_mm=INSIDE_NEAR_MM, far_mm=INSIDE_FAR_MM) for n in own]
     )
     joint = prepared.joint_of(bone_name)
     others = _cropped([mesh for n, mesh in prepared.meshes.items() if n not in own], grid)
@@ -165,9 +162,7 @@ def _cropped(meshes: list[Mesh], grid: Grid) -> Mesh | None:
     return joined(near, _none_passed(near)) if near else None
 
 
-def _hu(
-    prepared: PreparedBone, grid: Grid, own: tuple[int, ...], owner: npt.NDArray[np.generic]
-) -> Field:
+def _hu(prepared: PreparedBone, grid: Grid, own: tuple[int, ...], owner: npt.NDArray[np.generic]) -> Field:
     """HU at every lattice point, as its fragment was scanned; NaN outside the scan, in metal, without data."""
     ct = prepared.bone.ct
     metal = any(removed.what == "metal" for removed in prepared.bone.segmentation.removed)
