@@ -173,7 +173,8 @@ def nearest_on_lattice(origin, steps, wanted, mesh, hole, rim_is_free, limit):  
     """Signed distances, as ``nearest``, of the ``wanted`` (i, j, k) places of a lattice; NaN of the others.
 
     Place (0, 0, 0) lies at ``origin``, the columns of ``steps`` lead to the next along i, j and k. Infinite
-    where nothing lies nearer than ``limit``. The same on any number of cores: rows know nothing of each other.
+    where nothing lies nearer than ``limit``. The same on any number of cores: rows know nothing of each
+    other.
     """
     ni, nj, nk = wanted.shape
     found = np.full((ni, nj, nk), np.nan, np.float32)

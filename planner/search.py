@@ -15,6 +15,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from planner.assess import ReadyBone, assess_screws
 from planner.limits import Limits
@@ -28,7 +29,17 @@ from planner.search_choice import (
     used_criteria,
 )
 from planner.search_lines import Approach, entries, lines_from, neighbours
-from planner.search_measure import Measure, Rows, Tally, measure_of, off_axis_mm, thinned, together
+from planner.search_measure import (
+    Measure,
+    Misses,
+    Rows,
+    Tally,
+    joined_misses,
+    measure_of,
+    off_axis_mm,
+    thinned,
+    together,
+)
 from planner.search_screws import screw_table
 from planner.search_space import SearchSpace
 from planner.solid import solid_of
@@ -65,6 +76,12 @@ SEEDS_COUNT = 6
 
 ROUNDS_COUNT = 9
 """Refinement halves its steps so often at most: from the grid's spacing to under 0.02 mm and 0.1°."""
+
+MENDING_COUNT = 4
+"""Rounds in which lines that just miss are moved."""
+
+PIVOT_MM = 12.0
+"""A line that just misses is turned about a place so deep. Our choice: about the middle of a small bone."""
 
 ASSESSED_FACTOR = 4
 """So many times the asked count are measured in full."""
@@ -127,8 +144,8 @@ def search(
 ) -> Found:
     """The screws of ``wish`` on the bone of ``space`` that keep ``limits``, a handful that differ.
 
-    Takes from under a second to some ten, by bone and number of screws. Raises InputError where no line is left
-    to look at.
+    Takes from under a second to some ten, by bone and number of screws. Raises InputError where no line is
+    left to look at.
     """
     began_s = time.perf_counter()
     limits = limits or Limits()
@@ -153,6 +170,8 @@ def search(
     rows = measure(origins, ways, tally)
     calibrated = prepared.bone.calibration is not None
     criteria = used_criteria(calibrated, has_fracture=bool(measure.target.fractures) and across)
+    progress("looking where little is missing")
+    rows = together([rows, near_misses_mended(measure, tally, spacing_mm, turn_degree, wish.approach)])
     if len(rows):
         progress("refining the best")
         rows = refined(measure, rows, criteria, tally, spacing_mm, turn_degree, wish.approach)
@@ -168,7 +187,7 @@ def search(
         time.perf_counter() - began_s,
         {words: float(n) / total for words, n in zip(LIMIT_WORDS, tally.excluded, strict=True) if n > 0},
         criteria,
-        tuple(_notes(bone, space, calibrated)),
+        tuple(_notes(space, calibrated)),
         nearest,
     )
 
@@ -183,59 +202,82 @@ def refined(
     approach: Approach | None,
 ) -> Rows:
     """``rows`` and what ever smaller steps around the best by each criterion find."""
+    seeds = [(criterion, _seeds(measure, rows, criterion)) for criterion in criteria]
+    of = [criterion for criterion, chosen in seeds for _ in chosen]
+    best = rows.taken([row for _, chosen in seeds for row in chosen])
+    step, turn = step_mm / 2, turn_degree / 2
     lots = [rows]
-    for criterion in criteria:
-        best = rows.taken(_seeds(measure, rows, criterion))
-        step, turn = step_mm / 2, turn_degree / 2
-        for _ in range(ROUNDS_COUNT):
-            origins, ways = neighbours(
-                best.entry_mm,
-                best.direction,
-                step_mm=step,
-                turn_degree=turn,
-                pivot_mm=best.bone_length_mm / 2,
-            )
-            if approach is not None:
-                axis = approach.direction / np.linalg.norm(approach.direction)
-                within = ways @ axis >= math.cos(math.radians(approach.within_degree)) - 1e-12
-                # A turned line goes back to its own place.
-                own = np.repeat(np.arange(len(best)), len(origins) // len(best))
-                origins = np.where(within[:, None], origins, best.entry_mm[own])
-                ways = np.where(within[:, None], ways, best.direction[own])
-            found = _each_lines_best(measure, best, origins, ways, criterion, tally)
-            lots.append(found)
-            better = _worth(measure, found, criterion) > _worth(measure, best, criterion)
-            best = _chosen(best, found, better)
-            step, turn = step / 2, turn / 2
+    for _ in range(ROUNDS_COUNT):
+        origins, ways = neighbours(
+            best.entry_mm, best.direction, step_mm=step, turn_degree=turn, pivot_mm=best.bone_length_mm / 2
+        )
+        seed = np.repeat(np.arange(len(best)), len(origins) // len(best))
+        if approach is not None:
+            within = approach.holds(ways)
+            origins, ways, seed = origins[within], ways[within], seed[within]
+        around = Tally()
+        found = measure(origins, ways, around, only=best.screw[seed], every=True)
+        tally.add(around)
+        best = _better(measure, best, found, seed[found.line], of)
         lots.append(best)
+        step, turn = step / 2, turn / 2
     return together(lots)
 
 
-def _each_lines_best(
-    measure: Measure, best: Rows, origins: Floats, ways: Floats, criterion: Criterion, tally: Tally
+def near_misses_mended(
+    measure: Measure, tally: Tally, step_mm: float, turn_degree: float, approach: Approach | None
 ) -> Rows:
-    """For each seed the best of its neighbours by a criterion; the seed itself where none is feasible."""
-    per = len(origins) // len(best)
-    picked = []
-    for index in range(len(best)):
-        own = slice(index * per, (index + 1) * per)
-        seed = best.taken([index])
-        found = measure(origins[own], ways[own], tally)
-        # A seed keeps its screw, and its length unless length is what is sought.
-        same = found.screw == seed.screw[0]
-        if criterion.key == "length_mm":
-            same &= found.variant >= seed.variant[0]
-        found = found.taken(np.flatnonzero(same))
-        if not len(found):
-            picked.append(seed)
-            continue
-        picked.append(found.taken([int(np.argmax(_worth(measure, found, criterion)))]))
-    return together(picked)
+    """What is feasible around the lines that just miss: each is moved to where less is missing, while a family
+    has no more than MISSES_COUNT of them."""
+    missed = tally.misses
+    lots = [measure(np.zeros((0, 3)), np.zeros((0, 3)), Tally())]
+    step, turn = step_mm / 2, turn_degree / 2
+    for _ in range(MENDING_COUNT):
+        if missed is None or not len(missed.limit):
+            break
+        pivot = np.full(len(missed.limit), PIVOT_MM)
+        origins, ways = neighbours(
+            missed.entry_mm, missed.direction, step_mm=step, turn_degree=turn, pivot_mm=pivot
+        )
+        seed = np.repeat(np.arange(len(missed.limit)), len(origins) // len(missed.limit))
+        if approach is not None:
+            within = approach.holds(ways)
+            origins, ways, seed = origins[within], ways[within], seed[within]
+        screw = measure.table.screw_of[missed.variant]
+        around = Tally()
+        found = measure(origins, ways, around, only=screw[seed], every=True)
+        tally.add(around)
+        lots.append(found)
+        missed = _less_missed(missed, around, seed, set(seed[found.line].tolist()))
+        step, turn = step / 2, turn / 2
+    if missed is not None and len(missed.limit):
+        tally.misses = missed
+    return together(lots)
 
 
-def _chosen(best: Rows, found: Rows, better: np.ndarray) -> Rows:
+def _less_missed(missed: Misses, around: Tally, seed: npt.NDArray[np.intp], done: set[int]) -> Misses | None:
+    """Of each miss that has not been mended the better of itself and what lies around it."""
+    if around.misses is None:
+        return None
+    both = joined_misses([missed, around.misses])
+    owner = np.concatenate([np.arange(len(missed.limit)), seed[around.misses.line]])
+    first: dict[int, int] = {}
+    for place in both.order:
+        first.setdefault(int(owner[place]), int(place))
+    return both.taken([first[number] for number in range(len(missed.limit)) if number not in done])
+
+
+def _better(
+    measure: Measure, best: Rows, found: Rows, seed: npt.NDArray[np.intp], of: Sequence[Criterion]
+) -> Rows:
+    """Of each seed and what was found around it (by number, ``seed``) the best by the seed's criterion."""
     both = together([best, found])
-    return both.taken(np.where(better, len(best) + np.arange(len(best)), np.arange(len(best))))
+    owner = np.concatenate([np.arange(len(best)), seed])
+    picked = []
+    for number, criterion in enumerate(of):
+        own = np.flatnonzero(owner == number)
+        picked.append(own[np.argmax(_worth(measure, both.taken(own), criterion))])
+    return both.taken(picked)
 
 
 def _worth(measure: Measure, rows: Rows, criterion: Criterion) -> Floats:
@@ -410,9 +452,11 @@ def _nearest(
     bone: ReadyBone, measure: Measure, tally: Tally, wish: Wish, limits: Limits
 ) -> ScrewResult | None:
     """The candidate nearest to feasible, with the findings that say what it breaks."""
-    if tally.nearest is None:
+    if tally.misses is None or not len(tally.misses.limit):
         return None
-    _, _, variant, seat_mm, origin, way = tally.nearest
+    nearest = tally.misses.taken(tally.misses.order[:1])
+    variant, seat_mm = int(nearest.variant[0]), float(nearest.seat_mm[0])
+    origin, way = nearest.entry_mm[0], nearest.direction[0]
     screw = measure.table.screws[int(measure.table.screw_of[variant])]
     try:
         placed = _placed(screw, float(measure.table.lengths_mm[variant]), origin, way, seat_mm)
@@ -426,7 +470,7 @@ def _rods(bone: ReadyBone, kept: Plan | None) -> Floats:
     rods = []
     for placed in () if kept is None else kept.screws:
         solid = solid_of(placed.screw, placed.length_mm)
-        result = assess_screws(bone, replace(kept, screws=(placed,))).screws[0]
+        result = assess_screws(bone, Plan((placed,), kept.pose if kept else "reduced")).screws[0]
         for low_mm, high_mm in ((solid.top_mm, 0.0), (0.0, solid.tip_mm)):
             within = (solid.outline_mm[:, 0] >= low_mm) & (solid.outline_mm[:, 0] <= high_mm)
             if high_mm > low_mm:
@@ -449,7 +493,7 @@ def _spacing_mm(bone: ReadyBone, space: SearchSpace) -> float:
     return float(np.clip(math.sqrt(area / ENTRIES_COUNT), ENTRY_LEAST_MM, ENTRY_MOST_MM))
 
 
-def _notes(bone: ReadyBone, space: SearchSpace, calibrated: bool) -> list[str]:
+def _notes(space: SearchSpace, calibrated: bool) -> list[str]:
     notes = []
     if not calibrated:
         notes.append("Density is not calibrated: candidates are ranked by mean HU in the thread ring.")

@@ -149,7 +149,7 @@ def reason_of(one: Candidate, of: Sequence[Candidate], criteria: Sequence[Criter
         return "Best by every criterion."
     else:
         told = f"Best {_listed([_told(c, one.criteria[c.key]) for c in leads])}"
-    return f"{told}; gives up {_listed(gives)} against the best of the others." if gives else f"{told}."
+    return f"{told}; it has {_listed(gives)} than the best of the others." if gives else f"{told}."
 
 
 def _told(criterion: Criterion, value: float | int | None) -> str:

@@ -29,7 +29,7 @@ def search_document(found: Found) -> dict[str, Any]:
         "search_s": round(found.search_s, 3),
         "ranked_by": found.criteria[0].key,
         "candidates": [_candidate(one) for one in found.candidates],
-        "excluded_fraction": {words: share for words, share in found.excluded.items()},
+        "excluded_fraction": dict(found.excluded),
         "nearest": None if found.nearest is None else _nearest(found.nearest),
         "notes": list(found.notes),
     }

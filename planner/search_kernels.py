@@ -246,79 +246,110 @@ def _blocked(field, to_way, entry, direction, limit, longest):  # type: ignore[n
 
 
 @njit(cache=True, error_model="numpy")
-def _least_on_circle(distances, start, along, across, beside, depth, radius, channel):  # type: ignore[no-untyped-def]
+def _one_distance(field, x, y, z, channel):  # type: ignore[no-untyped-def]
+    """One of ``_distances``."""
+    i, f = _corner(x, field.shape[0])
+    j, g = _corner(y, field.shape[1])
+    k, h = _corner(z, field.shape[2])
+    if i < 0 or j < 0 or k < 0:
+        return -FAR_MM if channel == OUTER else FAR_MM
+    a = 0.0
+    for p in range(2):
+        u = f if p else 1.0 - f
+        for q in range(2):
+            low, high = field[i + p, j + q, k, channel], field[i + p, j + q, k + 1, channel]
+            a += u * (g if q else 1.0 - g) * (low + h * (high - low))
+    return a
+
+
+@njit(cache=True, error_model="numpy")
+def _least_on_circle(distances, line, depth, radius, channel):  # type: ignore[no-untyped-def]
     """Least distance of one kind on a circle around the axis."""
+    start, along, across, beside = line
     x, y, z = _on(start, along, depth)
     least = np.inf
     for n in range(CIRCLE_COUNT):
         a, b = radius * CIRCLE_COS[n], radius * CIRCLE_SIN[n]
-        found = _distances(
+        found = _one_distance(
             distances,
             x + a * across[0] + b * beside[0],
             y + a * across[1] + b * beside[1],
             z + a * across[2] + b * beside[2],
-        )[channel]
+            channel,
+        )
         least = min(least, found)
     return least
 
 
+OUTER, TO_JOINT, TO_OTHERS = 0, 1, 2
+"""Channels of the lattice of distances."""
+
+
 @njit(cache=True, error_model="numpy")
 def _clearances(distances, line, axis, table, v, seat, limits, prune):  # type: ignore[no-untyped-def]
-    """Least distance of a screw to the joint, to other bones, and of leading end and body to the outer surface.
+    """Least distance of a screw to the joint, to other bones, of leading end and of body to the outer surface.
 
-    ``axis`` holds the same on the axis, whose places belong to the screw too. With ``prune`` the walk ends
-    where a limit is broken. Returns the four and the room that the limits left.
+    ``axis`` holds the same on the axis, whose places belong to the screw too. With ``prune`` nothing more is
+    measured once a limit is broken.
     """
-    start, along, across, beside = line
-    _, headless, _, screw_mm, _, variant_mm, station_first, station_mm = table[:8]
+    screw_mm, variant_mm, station_first, station_mm = table[3], table[5], table[6], table[7]
     s = table[8][v]
-    least_leading, least_body, least_joint, least_others = np.inf, np.inf, np.inf, np.inf
-    portal = screw_mm[s, 1]
-    leading_from = seat + variant_mm[v, 1]
-    for turn in range(2):
-        # First the axis alone: it costs next to nothing and excludes most.
-        for m in range(station_first[v], station_first[v + 1]):
+    portal, leading_from = screw_mm[s, 1], seat + variant_mm[v, 1]
+    kinds = (TO_JOINT, TO_OTHERS, OUTER, OUTER)
+    least = np.full(4, np.inf)
+    # The axis alone costs next to nothing and excludes most; it tells too where a circle comes nearest.
+    nearest = np.full(4, -1)
+    nearest_mm = np.full(4, np.inf)
+    for m in range(station_first[v], station_first[v + 1]):
+        depth, radius = seat + station_mm[m, 0], station_mm[m, 1]
+        for part in range(4):
+            if not _counts(part, depth, portal, leading_from):
+                continue
+            on_axis = _on_axis(distances, line, axis, depth, kinds[part])
+            least[part] = min(least[part], on_axis)
+            if on_axis - radius < nearest_mm[part]:
+                nearest[part], nearest_mm[part] = m, on_axis - radius
+    for part in range(4):
+        if prune and least[part] < limits[part]:
+            return least
+        m = nearest[part]
+        if m >= 0:
             depth, radius = seat + station_mm[m, 0], station_mm[m, 1]
-            in_bone = depth >= 0.0
-            outer = _at(axis[0], depth) if in_bone else -depth
-            joint = _at(axis[1], depth) if in_bone else FAR_MM
-            others = _at(axis[2], depth) if in_bone else FAR_MM
-            if turn == 1 or not in_bone:
-                reach = radius + FAR_SLACK_MM
-                if not in_bone and turn == 1:
-                    x, y, z = _on(start, along, depth)
-                    _, joint, _ = _distances(distances, x, y, z)
-                if turn == 1 and joint - reach < least_joint:
-                    joint = min(
-                        joint,
-                        _least_on_circle(distances, start, along, across, beside, depth, radius, 1),
-                    )
-                if turn == 1 and in_bone and others - reach < least_others:
-                    others = min(
-                        others,
-                        _least_on_circle(distances, start, along, across, beside, depth, radius, 2),
-                    )
-                if turn == 1 and in_bone and depth >= min(portal, leading_from):
-                    so_far = least_leading if depth >= leading_from else least_body
-                    if outer - reach < so_far:
-                        outer = min(
-                            outer,
-                            _least_on_circle(distances, start, along, across, beside, depth, radius, 0),
-                        )
-            least_joint = min(least_joint, joint)
-            least_others = min(least_others, others)
-            if in_bone and depth >= leading_from - 1e-9:
-                least_leading = min(least_leading, outer)
-            if in_bone and depth >= portal and depth <= leading_from + 1e-9:
-                least_body = min(least_body, outer)
-            if prune and (
-                least_joint < limits[0]
-                or least_others < limits[1]
-                or least_leading < limits[2]
-                or least_body < limits[3]
-            ):
-                return least_joint, least_others, least_leading, least_body
-    return least_joint, least_others, least_leading, least_body
+            least[part] = min(least[part], _least_on_circle(distances, line, depth, radius, kinds[part]))
+            if prune and least[part] < limits[part]:
+                return least
+    for m in range(station_first[v], station_first[v + 1]):
+        depth, radius = seat + station_mm[m, 0], station_mm[m, 1]
+        for part in range(4):
+            if not _counts(part, depth, portal, leading_from):
+                continue
+            on_axis = _on_axis(distances, line, axis, depth, kinds[part])
+            if on_axis - radius - FAR_SLACK_MM < least[part]:
+                least[part] = min(least[part], _least_on_circle(distances, line, depth, radius, kinds[part]))
+                if prune and least[part] < limits[part]:
+                    return least
+    return least
+
+
+@njit(cache=True, error_model="numpy")
+def _counts(part, depth, portal, leading_from):  # type: ignore[no-untyped-def]
+    """Whether a station belongs to what joint (0), other bones (1), leading end (2) or body (3) are asked of."""
+    if part == 0:
+        return True
+    if part == 1:
+        return depth >= 0.0
+    if part == 2:
+        return depth >= max(leading_from, 0.0) - 1e-9
+    return depth >= max(portal, 0.0) and depth <= leading_from + 1e-9
+
+
+@njit(cache=True, error_model="numpy")
+def _on_axis(distances, line, axis, depth, channel):  # type: ignore[no-untyped-def]
+    """A distance on the axis: from its profile in the bone, asked for before the entry."""
+    if depth >= 0.0:
+        return _at(axis[channel], depth)
+    x, y, z = _on(line[0], line[1], depth)
+    return _one_distance(distances, x, y, z, channel)
 
 
 @njit(cache=True, error_model="numpy")

@@ -25,6 +25,7 @@ from planner.search_kernels import (
     LENGTH,
     LIMITS_COUNT,
     OTHERS,
+    OUTER,
     RANK,
     ROOM,
     SEAT,
@@ -73,12 +74,13 @@ between equals only (2 % at most)."""
 
 
 @njit(cache=True, error_model="numpy", parallel=True)
-def measure_lines(origins, directions, space, table, kept, tau, limits, prune):  # type: ignore[no-untyped-def]
-    """Every screw and length on each line (n, 3), (n, 3), held against every limit.
+def measure_lines(origins, directions, only, space, table, kept, tau, limits, prune):  # type: ignore[no-untyped-def]
+    """Every screw and length on each line (n, 3), (n, 3), held against every limit; of a line the family
+    ``only`` (n,), or all where it is −1.
 
     ``space``: lattice of distances, of matter, of owners, mm → lattice (3, 4), the way's lattice, mm → way,
-    count of fragments. ``kept`` (m, 7): two ends and radius of what must stay clear. Returns of each line and
-    screw the feasible candidate that ranks best and the longest (n, s, 2, VALUES; −1 where there is none), how
+    count of fragments. ``kept`` (m, 7): two ends and radius of what must stay clear. Returns of each line
+    and screw the feasible candidate that ranks best and the longest (n, s, 2, VALUES; −1 where none), how
     many candidates each limit excluded first, and all (n, LIMITS_COUNT + 1), and the one nearest to feasible
     (n, 4): limit it broke, how far beyond, variant, seat depth.
     """
@@ -88,7 +90,18 @@ def measure_lines(origins, directions, space, table, kept, tau, limits, prune): 
     misses = np.full((lines, 4), -1.0)
     for n in prange(lines):
         _measure(
-            origins[n], directions[n], space, table, kept, tau, limits, prune, told[n], counts[n], misses[n]
+            origins[n],
+            directions[n],
+            only[n],
+            space,
+            table,
+            kept,
+            tau,
+            limits,
+            prune,
+            told[n],
+            counts[n],
+            misses[n],
         )
     return told, counts, misses
 
@@ -102,7 +115,7 @@ def _missed(counts, misses, limit, beyond, variant, seat, count):  # type: ignor
 
 
 @njit(cache=True, error_model="numpy")
-def _measure(origin, direction, space, table, kept, tau, limits, prune, told, counts, misses):  # type: ignore[no-untyped-def]
+def _measure(origin, direction, only, space, table, kept, tau, limits, prune, told, counts, misses):  # type: ignore[no-untyped-def]
     distances, matter, owner, to_lattice, way, to_way, fragments = space
     turn = np.ascontiguousarray(to_lattice[:, :3])
     start, along = turn @ origin + to_lattice[:, 3], turn @ direction
@@ -122,6 +135,8 @@ def _measure(origin, direction, space, table, kept, tau, limits, prune, told, co
         axis[0, n], axis[1, n], axis[2, n] = _distances(distances, *_on(start, along, n * STEP_MM))
     blocked = -1.0
     for s in range(len(headless)):
+        if only >= 0 and only != s:
+            continue
         of_screw = first[s + 1] - first[s]
         counts[LIMITS_COUNT] += of_screw
         seat = 0.0
@@ -201,7 +216,8 @@ def _measure(origin, direction, space, table, kept, tau, limits, prune, told, co
 
 @njit(cache=True, error_model="numpy")
 def _walk(matter, owner, start, along, fragments):  # type: ignore[no-untyped-def]
-    """The axis to the lattice's end: length per fragment, how many are crossed, the first, the exit's depth."""
+    """The axis to the lattice's end: length per fragment, how many are crossed, the first, the exit's
+    depth."""
     path = np.zeros(fragments)
     near, leave, n = -1, 0.0, 0
     before = 0.0
@@ -230,8 +246,8 @@ def _walk(matter, owner, start, along, fragments):  # type: ignore[no-untyped-de
 
 @njit(cache=True, error_model="numpy")
 def _buried_seat(distances, line, radius, limit):  # type: ignore[no-untyped-def]
-    """The least seat depth at which a trailing rim is buried by the limit, −1 if none, and what is missing."""
-    start, along, across, beside = line
+    """The least seat depth at which a trailing rim is buried by the limit, −1 if none, and what lacks."""
+    start, along = line[0], line[1]
     short = np.inf
     for n in range(int(SEAT_MAX_MM / SEAT_STEP_MM) + 1):
         depth = n * SEAT_STEP_MM
@@ -239,7 +255,7 @@ def _buried_seat(distances, line, radius, limit):  # type: ignore[no-untyped-def
         if on_axis < limit:
             short = min(short, limit - on_axis)
             continue
-        least = _least_on_circle(distances, start, along, across, beside, depth, radius, 0)
+        least = _least_on_circle(distances, line, depth, radius, OUTER)
         if least >= limit:
             return depth, 0.0
         short = min(short, limit - least)

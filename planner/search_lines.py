@@ -10,6 +10,7 @@ from itertools import product
 
 import numpy as np
 import numpy.typing as npt
+from scipy.spatial import cKDTree
 
 from planner.distance_field import trilinear
 from planner.prepared import PreparedBone
@@ -31,6 +32,11 @@ class Approach:
 
     direction: Floats
     within_degree: float
+
+    def holds(self, directions: Floats) -> npt.NDArray[np.bool_]:
+        """(n,) which directions (n, 3) lie in the cone."""
+        axis = self.direction / np.linalg.norm(self.direction)
+        return np.asarray(directions @ axis >= math.cos(math.radians(self.within_degree)) - 1e-12)
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,8 +88,7 @@ def lines_from(
     directions = _sphere(spacing_degree)
     if approach is not None:
         axis = approach.direction / np.linalg.norm(approach.direction)
-        directions = directions[directions @ axis >= math.cos(math.radians(approach.within_degree)) - 1e-12]
-        directions = np.concatenate([axis[None], directions])
+        directions = np.concatenate([axis[None], directions[approach.holds(directions)]])
     entry, direction = np.nonzero(at.inward @ directions.T >= least)
     return at.points_mm[entry], directions[direction]
 
@@ -130,8 +135,6 @@ def _spread(points_mm: Floats, spacing_mm: float) -> npt.NDArray[np.intp]:
 
 def _square_in(points_mm: Floats, inward: Floats, at_mm: Floats, radius_mm: float) -> Floats:
     """(n, 3) mean way square in around places."""
-    from scipy.spatial import cKDTree
-
     found = []
     for near in cKDTree(points_mm).query_ball_point(at_mm, radius_mm):
         mean = inward[sorted(near)].sum(axis=0)

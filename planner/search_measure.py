@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from planner.limits import Limits
 from planner.prepared import PreparedBone
@@ -35,14 +36,18 @@ from planner.shear_laws import shear_strength_mpa
 from segmentation.vocabulary import Bone, Floats
 
 SAFE_MM = 0.05
-"""Limits are kept by so much more while searching: what the fields may differ from the triangles, so that what
-is found stands when it is measured. Our choice, by tests/test_search_kernel.py."""
+"""Limits are kept by so much more while searching: what the fields may differ from the triangles, so that
+what is found stands when it is measured. Our choice, by tests/test_search_kernel.py."""
 
 BATCH_COUNT = 4096
 """Lines measured at once. Our choice: a few MB of results."""
 
-KEPT_COUNT = 400
-"""Feasible candidates kept by each criterion. Our choice: far more than are refined."""
+KEPT_COUNT, THIN_ABOVE_COUNT = 400, 20_000
+"""Feasible candidates kept by each criterion, once there are more than so many. Our choice: far more than are
+refined."""
+
+MISSES_COUNT = 24
+"""Of each family so many candidates that just miss are kept. Our choice."""
 
 LONGEST_MM = 220.0
 """So far behind the entry is looked for what lies in the way: the longest screw and its head."""
@@ -50,8 +55,10 @@ LONGEST_MM = 220.0
 
 @dataclass(frozen=True, eq=False)
 class Rows:
-    """Feasible candidates (n,): entry, direction, family, variant, seat, and the criteria by the fields."""
+    """Feasible candidates (n,): their line, entry, direction, family, variant, seat, and the criteria by the
+    fields."""
 
+    line: Any
     entry_mm: Floats
     direction: Floats
     screw: Any
@@ -80,16 +87,41 @@ def together(parts: list[Rows]) -> Rows:
     return Rows(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in vars(parts[0])})
 
 
+@dataclass(frozen=True, eq=False)
+class Misses:
+    """Candidates (n,) that a limit excludes, the best of each line: by which, how far beyond, variant, seat,
+    and their line's entry and direction. Later limits are met by those that keep all before."""
+
+    line: Any
+    limit: Any
+    beyond: Floats
+    variant: Any
+    seat_mm: Floats
+    entry_mm: Floats
+    direction: Floats
+
+    @property
+    def order(self) -> Any:
+        """(n,) the nearest to feasible first."""
+        return np.lexsort((self.beyond, -self.limit))
+
+    def taken(self, which: Any) -> Misses:
+        """Some of them."""
+        return Misses(**{name: values[which] for name, values in vars(self).items()})
+
+
 @dataclass(eq=False)
 class Tally:
-    """How many candidates were looked at, how many each limit excluded first, and the nearest to feasible.
-
-    ``nearest`` holds limit, how far beyond, variant, seat, entry and direction; None where none was near.
-    """
+    """How many candidates were looked at, how many each limit excluded first, and those nearest to feasible."""
 
     evaluated_count: int = 0
     excluded: Floats = field(default_factory=lambda: np.zeros(LIMITS_COUNT))
-    nearest: tuple[int, float, int, float, Floats, Floats] | None = None
+    misses: Misses | None = None
+
+    def add(self, other: Tally) -> None:
+        """Count another's candidates too; its nearest stay its own."""
+        self.evaluated_count += other.evaluated_count
+        self.excluded = self.excluded + other.excluded
 
     @property
     def feasible_count(self) -> int:
@@ -99,7 +131,8 @@ class Tally:
 
 @dataclass(frozen=True, eq=False)
 class Target:
-    """Where a screw should cross, and how: the fractures of a bone by centre and normal, and its own centre."""
+    """Where a screw should cross, and how: the bone's centre, and of each fracture what it lies between, its
+    centre, its normal and how far from the centre a line still crosses it."""
 
     centre_mm: Floats
     fractures: tuple[tuple[tuple[int, int], Floats, Floats, float], ...]
@@ -159,24 +192,65 @@ class Measure:
     kept: Floats
     arrays: tuple[Any, ...]
 
-    def __call__(self, origins_mm: Floats, directions: Floats, tally: Tally, *, prune: bool = True) -> Rows:
-        """What is feasible on lines (n, 3), (n, 3), thinned; all of them are counted in ``tally``."""
+    def __call__(
+        self,
+        origins_mm: Floats,
+        directions: Floats,
+        tally: Tally,
+        *,
+        only: npt.NDArray[np.intp] | None = None,
+        prune: bool = True,
+        every: bool = False,
+    ) -> Rows:
+        """What is feasible on lines (n, 3), (n, 3), thinned; all of it is counted in ``tally``.
+
+        ``only`` (n,) names the one family to look at on each line. ``every`` keeps all rows
+        and every line's miss.
+        """
+        all_families = np.full(len(origins_mm), -1)
         lots = [self._none()]
         for begin in range(0, len(origins_mm), BATCH_COUNT):
-            origins = np.ascontiguousarray(origins_mm[begin : begin + BATCH_COUNT])
-            ways = np.ascontiguousarray(directions[begin : begin + BATCH_COUNT])
-            lots.append(self._batch(origins, ways, tally, prune))
-            if sum(map(len, lots)) > 8 * KEPT_COUNT:
+            own = slice(begin, begin + BATCH_COUNT)
+            lots.append(
+                self._batch(
+                    origins_mm[own],
+                    directions[own],
+                    (all_families if only is None else only)[own],
+                    begin,
+                    tally,
+                    prune,
+                    every,
+                )
+            )
+            if not every and sum(map(len, lots)) > THIN_ABOVE_COUNT:
                 lots = [thinned(together(lots))]
         return together(lots)
 
-    def _batch(self, origins: Floats, ways: Floats, tally: Tally, prune: bool) -> Rows:
+    def _batch(
+        self,
+        origins_mm: Floats,
+        directions: Floats,
+        only: npt.NDArray[np.intp],
+        begin: int,
+        tally: Tally,
+        prune: bool,
+        every: bool,
+    ) -> Rows:
+        origins, ways = np.ascontiguousarray(origins_mm), np.ascontiguousarray(directions)
         told, counts, misses = measure_lines(
-            origins, ways, self.arrays, self.table.for_kernels, self.kept, self.tau_mpa, self.limits, prune
+            origins,
+            ways,
+            np.ascontiguousarray(only),
+            self.arrays,
+            self.table.for_kernels,
+            self.kept,
+            self.tau_mpa,
+            self.limits,
+            prune,
         )
         tally.evaluated_count += int(counts[:, LIMITS_COUNT].sum())
         tally.excluded += counts[:, :LIMITS_COUNT].sum(axis=0)
-        _note_nearest(tally, misses, origins, ways)
+        _note(tally, _misses(misses, origins, ways, begin), self.table.screw_of, every)
         line, screw, slot = np.nonzero(told[..., VARIANT] >= 0)
         values = told[line, screw, slot]
         # The longest is often the best; then it is told once.
@@ -185,6 +259,7 @@ class Measure:
         entry = origins[line] + values[:, ENTRY_MOVED, None] * ways[line]
         angle, offset = self.target.angle_and_offset(entry, ways[line], values[:, LENGTH])
         return Rows(
+            begin + line,
             entry,
             ways[line],
             screw,
@@ -204,6 +279,7 @@ class Measure:
     def _none(self) -> Rows:
         empty, whole = np.zeros(0), np.zeros(0, int)
         return Rows(
+            whole,
             np.zeros((0, 3)),
             np.zeros((0, 3)),
             whole,
@@ -212,7 +288,7 @@ class Measure:
             empty,
             whole,
             *[empty] * 3,
-        )
+        )  # type: ignore[call-arg]
 
     def length_mm(self, rows: Rows) -> Floats:
         """(n,) marked lengths."""
@@ -286,11 +362,32 @@ def _to_lattice(affine: Floats) -> Floats:
     return np.ascontiguousarray(np.linalg.inv(affine)[:3])
 
 
-def _note_nearest(tally: Tally, misses: Floats, origins: Floats, ways: Floats) -> None:
-    best = int(np.lexsort((misses[:, 1], -misses[:, 0]))[0]) if len(misses) else -1
-    if best < 0 or misses[best, 0] < 0:
+def _misses(told: Floats, origins_mm: Floats, directions: Floats, begin: int) -> Misses:
+    line = np.flatnonzero(told[:, 0] >= 0)
+    limit, beyond, variant, seat = told[line].T
+    return Misses(
+        begin + line, limit.astype(int), beyond, variant.astype(int), seat, origins_mm[line], directions[line]
+    )
+
+
+def _note(tally: Tally, new: Misses, screw_of: npt.NDArray[np.int64], every: bool) -> None:
+    """Keep the MISSES_COUNT nearest to feasible of each family."""
+    old = tally.misses
+    both = new if old is None else joined_misses([old, new])
+    if every:
+        tally.misses = both
         return
-    limit, beyond, variant, seat = misses[best]
-    before = tally.nearest
-    if before is None or (-limit, beyond) < (-before[0], before[1]):
-        tally.nearest = (int(limit), float(beyond), int(variant), float(seat), origins[best], ways[best])
+    screw = screw_of[both.variant]
+    order = both.order
+    rank = np.zeros(len(order), int)
+    for family in np.unique(screw):
+        own = order[screw[order] == family]
+        rank[own] = np.arange(len(own))
+    tally.misses = both.taken(np.flatnonzero(rank < MISSES_COUNT))
+
+
+def joined_misses(parts: list[Misses]) -> Misses:
+    """Several lots as one."""
+    return Misses(
+        **{name: np.concatenate([getattr(part, name) for part in parts]) for name in vars(parts[0])}
+    )

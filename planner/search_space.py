@@ -7,7 +7,7 @@ interpolated once more.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -146,8 +146,8 @@ def _made(
     }
 
 
-def _none_passed(meshes: object) -> npt.NDArray[np.bool_]:
-    return np.zeros(sum(len(mesh.faces) for mesh in meshes), bool)  # type: ignore[attr-defined]
+def _none_passed(meshes: Iterable[Mesh]) -> npt.NDArray[np.bool_]:
+    return np.zeros(sum(len(mesh.faces) for mesh in meshes), np.bool_)
 
 
 def _constant(grid: Grid) -> Field:
@@ -163,7 +163,7 @@ def _cropped(meshes: list[Mesh], grid: Grid) -> Mesh | None:
 
 
 def _hu(prepared: PreparedBone, grid: Grid, own: tuple[int, ...], owner: npt.NDArray[np.generic]) -> Field:
-    """HU at every lattice point, as its fragment was scanned; NaN outside the scan, in metal, without data."""
+    """HU at lattice points, as their fragment was scanned; NaN outside the scan, in metal, without data."""
     ct = prepared.bone.ct
     metal = any(removed.what == "metal" for removed in prepared.bone.segmentation.removed)
     if not any(moves(prepared.poses[number]) for number in own):

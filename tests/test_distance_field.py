@@ -52,7 +52,7 @@ def test_it_is_sub_voxel_within_3_mm(shape):
     off = trilinear(field, grid, points)[near] - truth[near]
     assert near.sum() > 5000
     assert np.sqrt((off**2).mean()) <= 0.03
-    # Against the triangles themselves it is nearer still, but for the middle lines, where distances have a kink.
+    # Against the triangles it is nearer still, but for the middle lines, where distances have a kink.
     of_mesh, _ = signed_distance_mm(mesh, points[near])
     assert np.sqrt(((trilinear(field, grid, points)[near] - of_mesh) ** 2).mean()) <= 0.02
 
