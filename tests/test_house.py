@@ -32,6 +32,8 @@ WITHOUT_UNIT = {
     # An interval is of whatever holds it: pullout_n, in the published file too.
     "planner/interval.py": {"estimate", "low", "high"},
     "planner/vocabulary.py": {
+        # A factor's, which has no unit.
+        *("low", "high"),
         # A number of threads, under the name it has in the published file.
         "threads_engaged",
         # A finding is about any quantity; its message tells the unit.
