@@ -24,6 +24,7 @@ from viewer.report.fluoroscopy import (
     Landmark,
     Shot,
     densest_mm,
+    in_picture,
     legend_svg,
     screw_ends_mm,
     shot_of,
@@ -181,16 +182,11 @@ def _caption(shots: Sequence[Shot], landmarks: Sequence[Landmark]) -> str:
     outside = [
         landmark.name
         for landmark in landmarks
-        if any(not _shows(shot.camera, landmark.at_mm) for shot in shots)
+        if not all(in_picture(landmark, shot.camera) for shot in shots)
     ]
     if outside:
         said += f" Not on every picture: {', '.join(outside)}."
     return said
-
-
-def _shows(camera: Camera, at_mm: Floats) -> bool:
-    x, y = camera.to_px([at_mm])[0]
-    return bool(0 < x < camera.width_px and 0 < y < camera.height_px)
 
 
 def _points_mm(
@@ -250,10 +246,12 @@ def pointing(flat: Floats, view: View) -> str:
     """Where a direction, (2,) of a unit vector on a picture, points: degrees off the vertical and letters."""
     if np.linalg.norm(flat) < END_ON_FRACTION:
         return "end-on"
-    degree = float(np.degrees(np.arctan2(abs(flat[0]), abs(flat[1]))))
+    degree = round(float(np.degrees(np.arctan2(abs(flat[0]), abs(flat[1])))))
     vertical = direction_letters(view.up * (1 if flat[1] >= 0 else -1))
     across = direction_letters(view.right * (1 if flat[0] >= 0 else -1))
-    return f"{written(degree, 0)}° off {vertical}, to {across}"
+    if degree in (0, 90):
+        return f"to {across if degree else vertical}"
+    return f"{degree}° off {vertical}, to {across}"
 
 
 def _landmark_table(
@@ -261,7 +259,7 @@ def _landmark_table(
 ) -> Block:
     heads = [("screw", ""), ("landmark", ""), ("straight,<br>mm", NUM)]
     for one in pair:
-        heads += [(f"{one.name}:<br>across, mm", RANGE), (f"{one.name}:<br>along, mm", RANGE)]
+        heads += [(f"{one.name}:<br>across, mm", RANGE), (f"{one.name}:<br>up or down, mm", RANGE)]
     rows = []
     for screw in screws:
         for landmark in landmarks:
@@ -271,15 +269,16 @@ def _landmark_table(
                 row += offsets_words(away, one.view)
             rows.append(row)
     foot = (
-        "From the landmark to the entry on the bone's surface, across and along the picture, to the side of "
-        "the letter. A landmark is as exact as the point that was given."
+        "From the landmark to the entry on the bone's surface, across the picture and up or down in it, "
+        "towards the letter. A landmark is as exact as the point that was given."
     )
     return table("Where each entry lies from the landmarks", "mm", heads, rows, foot)
 
 
 def offsets_words(away_mm: Floats, view: View) -> list[str]:
     """Across and along a picture, each as mm and the letters of its direction."""
-    return [
-        f"{written(abs(float(away_mm @ axis)))} {direction_letters(axis if away_mm @ axis >= 0 else -axis)}"
-        for axis in (view.right, view.up)
-    ]
+    words = []
+    for axis in (view.right, view.up):
+        said, sign = written(abs(float(away_mm @ axis))), 1 if away_mm @ axis >= 0 else -1
+        words.append(said if float(said) == 0 else f"{said} {direction_letters(axis * sign)}")
+    return words
