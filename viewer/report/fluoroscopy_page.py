@@ -59,6 +59,9 @@ AROUND_MM = 32.0
 END_ON_FRACTION = 0.17
 """A screw that appears shorter than this share of its length is seen end-on (10°): its turn says nothing."""
 
+USUAL = ("frontal", "lateral")
+"""Names of views that need no angles."""
+
 SIDE = re.compile(r"\b(left|right)\b", re.IGNORECASE)
 
 
@@ -72,9 +75,10 @@ class Fluoroscopy:
 
 @dataclass(frozen=True, eq=False)
 class _Wanted:
-    """A view with its name and the words of where it looks from."""
+    """A view with its name, in full and as it heads a column."""
 
     name: str
+    head: str
     view: View
 
 
@@ -85,7 +89,9 @@ def fluoroscopy_pages(
     if not assessment.screws:
         return []
     bones = placed_bones(bone, as_scanned=as_scanned)
-    wanted = [_Wanted(name_of(*angles), view_from(*angles)) for angles in asked.projections_degree]
+    wanted = [
+        _Wanted(name_of(*angles), head_of(*angles), view_from(*angles)) for angles in asked.projections_degree
+    ]
     pages: list[Page] = []
     for own_bone in dict.fromkeys(screw.bone_name for screw in assessment.screws):
         screws = [screw for screw in assessment.screws if screw.bone_name == own_bone]
@@ -110,10 +116,20 @@ def name_of(yaw_degree: float, pitch_degree: float) -> str:
     ('frontal', 'lateral', 'turned 45° to the left, 10° towards the feet')
     """
     if pitch_degree == 0 and yaw_degree in (0, 90, -90):
-        return "frontal" if yaw_degree == 0 else "lateral"
+        return USUAL[yaw_degree != 0]
     turned = f"{abs(yaw_degree):g}° to the {'left' if yaw_degree > 0 else 'right'}" if yaw_degree else ""
     lifted = f"{abs(pitch_degree):g}° towards the {'head' if pitch_degree > 0 else 'feet'}"
     return "turned " + ", ".join(part for part in (turned, lifted if pitch_degree else "") if part)
+
+
+def head_of(yaw_degree: float, pitch_degree: float) -> str:
+    """The same for the head of a column.
+
+    >>> head_of(0, 0), head_of(45, -10)
+    ('frontal', 'at 45°, −10°')
+    """
+    name = name_of(yaw_degree, pitch_degree)
+    return name if name in USUAL else f"at {yaw_degree:g}°, {pitch_degree:g}°".replace("-", "−")
 
 
 def side_of(bone_name: str) -> str | None:
@@ -229,7 +245,7 @@ def _cameras(points_mm: Floats, views: Sequence[View]) -> list[Camera]:
 def _seen_table(screws: Sequence[ScrewResult], pair: Sequence[_Wanted]) -> Block:
     heads = [("screw", ""), ("from head or<br>trailing end to tip, mm", NUM)]
     for one in pair:
-        heads += [(f"{one.name}:<br>appears, mm", NUM), (f"{one.name}:<br>its tip points", RANGE)]
+        heads += [(f"{one.head}:<br>appears, mm", NUM), (f"{one.head}:<br>its tip points", RANGE)]
     rows = []
     for screw in screws:
         long_mm = solid_of(screw.placed.screw, screw.placed.length_mm).tip_mm
@@ -259,7 +275,7 @@ def _landmark_table(
 ) -> Block:
     heads = [("screw", ""), ("landmark", ""), ("straight,<br>mm", NUM)]
     for one in pair:
-        heads += [(f"{one.name}:<br>across, mm", RANGE), (f"{one.name}:<br>up or down, mm", RANGE)]
+        heads += [(f"{one.head}:<br>across, mm", RANGE), (f"{one.head}:<br>up or down, mm", RANGE)]
     rows = []
     for screw in screws:
         for landmark in landmarks:
