@@ -18,15 +18,26 @@ from planner.solid import solid_of
 from planner.vocabulary import ScrewResult
 from segmentation.vocabulary import Floats
 from viewer.report.camera import Camera
-from viewer.report.drawing import BODY, between, element, outline, path, picture, rect, text, text_width
+from viewer.report.drawing import (
+    BODY,
+    SMALL,
+    between,
+    element,
+    outline,
+    path,
+    picture,
+    rect,
+    text,
+    text_width,
+)
 from viewer.report.scene_labels import scale_bar
 from viewer.report.section import png_uri
 from viewer.report.silhouette import silhouette_mm
 from viewer.report.tokens import INK, INK_2, PAPER, RULE
 from viewer.report.view_frame import direction_letters
 
-PIXELS_PER_PX = 2
-"""Pixels of a projection in a CSS pixel: 192 to the inch. Our choice: no step is seen on paper."""
+PIXELS_PER_PX = 1.5
+"""Pixels of a projection in a CSS pixel: 144 to the inch. Our choice: finer shows nothing more of a CT."""
 
 DARKEST_GREY = 70
 """The densest bone, of 255. Our choice: a screw must stand out in it."""
@@ -36,10 +47,10 @@ DENSEST_FRACTION = 0.998
 rest."""
 
 NAME_AT_PX = (18.0, 26.0, 36.0, 48.0, 64.0, 84.0)
-"""From a screw's outer end to its name, the first that is clear. Our choice."""
+"""From a screw's outer end, or a landmark, to its name, the first that is clear. Our choice."""
 
 NAME_TURNS = tuple(float(np.pi) / 8 * turn for turn in (0, 1, -1, 2, -2, 3, -3, 4, -4, 5, -5, 6, -6))
-"""Off the screw's own direction, the first that is clear. Our choice."""
+"""Off the straight way there, the first that is clear. Our choice."""
 
 LEGEND_PX = 130.0
 """Width of the legend's greys."""
@@ -94,8 +105,9 @@ def shot_svg(shot: Shot, screws: Sequence[ScrewResult], landmarks: Sequence[Land
     # The nearest last, over the others.
     for screw in sorted(screws, key=lambda one: float(np.asarray(one.tip_mm) @ camera.toward)):
         drawn += _screw(screw, camera)
-    drawn += "".join(_cross(landmark, camera) for landmark in landmarks)
-    drawn += _letters(camera) + _names(screws, camera)
+    seen = [landmark for landmark in landmarks if in_picture(landmark, camera)]
+    drawn += "".join(_cross(landmark, camera) for landmark in seen)
+    drawn += _letters(camera) + _names(screws, seen, camera)
     drawn += text(6, height - 5, NOT_AN_XRAY, fill=INK_2, halo=PAPER)
     drawn += element("g", scale_bar(camera), transform="translate(0 -2)")
     drawn += rect(0.5, 0.5, width - 1, height - 1, stroke=RULE)
@@ -145,49 +157,59 @@ def _shadow_px(screw: ScrewResult, outline_mm: Floats, camera: Camera) -> list[F
     return [middle + (piece - view.flat_mm(camera.centre_mm)) * flip for piece in pieces]
 
 
+def in_picture(landmark: Landmark, camera: Camera) -> bool:
+    """Whether a landmark's cross lies in the picture."""
+    x, y = camera.to_px([landmark.at_mm])[0]
+    return bool(0 < x < camera.width_px and 0 < y < camera.height_px)
+
+
 def _cross(landmark: Landmark, camera: Camera) -> str:
     x, y = camera.to_px([landmark.at_mm])[0].tolist()
-    if not (0 < x < camera.width_px and 0 < y < camera.height_px):
-        return ""
     d = f"M{x - 5:.1f} {y:.1f}h10M{x:.1f} {y - 5:.1f}v10"
-    marked = path(d, stroke=PAPER, stroke_width="4") + path(d, stroke=INK, stroke_width="1.3")
-    left = x + 8 + text_width(landmark.name) > camera.width_px
-    anchor, at = ("end", x - 8) if left else ("start", x + 8)
-    return marked + text(at, y - 4, landmark.name, anchor=anchor, halo=PAPER)
+    return path(d, stroke=PAPER, stroke_width="4") + path(d, stroke=INK, stroke_width="1.3")
 
 
-def _names(screws: Sequence[ScrewResult], camera: Camera) -> str:
-    """Each screw's name near its outer end where no screw and no other words are, with a line to it."""
+def _names(screws: Sequence[ScrewResult], landmarks: Sequence[Landmark], camera: Camera) -> str:
+    """Each screw's name near its outer end, each landmark's near its cross, with a line to it: where no
+    screw, no cross and no other words are."""
     taken = Image.new("1", (round(camera.width_px), round(camera.height_px)))
     pen = ImageDraw.Draw(taken)
     for screw in screws:
         outline_mm = solid_of(screw.placed.screw, screw.placed.length_mm).outline_mm
         for piece in _shadow_px(screw, outline_mm, camera):
             pen.polygon([(float(x), float(y)) for x, y in piece], fill=1)
-    drawn = ""
+    named: list[tuple[Floats, Floats, str, bool]] = []
     for screw in screws:
         head, tip = camera.to_px(screw_ends_mm(screw))
-        half = text_width(screw.placed.name, BODY, bold=True) / 2
-        x, y = _clear_place(taken, head, head - tip, half)
+        named.append((head, head - tip, screw.placed.name, True))
+    for landmark in landmarks:
+        x, y = cross = camera.to_px([landmark.at_mm])[0]
+        pen.rectangle((float(x) - 5, float(y) - 5, float(x) + 5, float(y) + 5), fill=1)
+        named.append((cross, np.array([1.0, -0.4]), landmark.name, False))
+    drawn = ""
+    for at, away, words, bold in named:
+        size = BODY if bold else SMALL
+        half = text_width(words, size, bold=bold) / 2
+        x, y = _clear_place(taken, at, away, half)
         pen.rectangle((x - half, y - BODY / 2, x + half, y + BODY / 2), fill=1)
-        drawn += between(head, (x, y), PAPER, 3) + between(head, (x, y), INK, 0.8)
-        drawn += text(x, y + 4, screw.placed.name, anchor="middle", size=BODY, bold=True, halo=PAPER)
+        drawn += between(at, (x, y), PAPER, 3) + between(at, (x, y), INK, 0.8)
+        drawn += text(x, y + 4, words, anchor="middle", size=size, bold=bold, halo=PAPER)
     return drawn
 
 
-def _clear_place(taken: Image.Image, head: Floats, away: Floats, half_px: float) -> tuple[float, float]:
-    """The middle for words of that half width, as near to the head and as far off the tip as may be."""
+def _clear_place(taken: Image.Image, at: Floats, away: Floats, half_px: float) -> tuple[float, float]:
+    """The middle for words of that half width, near to their place and as much the way ``away`` as may be."""
     low, high = np.array([half_px + 20, 28.0]), np.array([taken.width - half_px - 20, taken.height - 34.0])
     straight = np.arctan2(away[1], away[0])
     for far_px in NAME_AT_PX:
         for turn in NAME_TURNS:
             way = np.array([np.cos(straight + turn), np.sin(straight + turn)])
-            place = np.clip(head + way * far_px, low, high)
+            place = np.clip(at + way * far_px, low, high)
             x, y = float(place[0]), float(place[1])
             box = taken.crop((round(x - half_px - 3), round(y - 8), round(x + half_px + 3), round(y + 8)))
             if box.getbbox() is None:
                 return x, y
-    x, y = np.clip(head, low, high).tolist()
+    x, y = np.clip(at, low, high).tolist()
     return x, y
 
 

@@ -24,6 +24,7 @@ from viewer.report.fluoroscopy import (
     Landmark,
     Shot,
     densest_mm,
+    in_picture,
     legend_svg,
     screw_ends_mm,
     shot_of,
@@ -58,6 +59,9 @@ AROUND_MM = 32.0
 END_ON_FRACTION = 0.17
 """A screw that appears shorter than this share of its length is seen end-on (10°): its turn says nothing."""
 
+USUAL = ("frontal", "lateral")
+"""Names of views that need no angles."""
+
 SIDE = re.compile(r"\b(left|right)\b", re.IGNORECASE)
 
 
@@ -71,9 +75,10 @@ class Fluoroscopy:
 
 @dataclass(frozen=True, eq=False)
 class _Wanted:
-    """A view with its name and the words of where it looks from."""
+    """A view with its name, in full and as it heads a column."""
 
     name: str
+    head: str
     view: View
 
 
@@ -84,7 +89,9 @@ def fluoroscopy_pages(
     if not assessment.screws:
         return []
     bones = placed_bones(bone, as_scanned=as_scanned)
-    wanted = [_Wanted(name_of(*angles), view_from(*angles)) for angles in asked.projections_degree]
+    wanted = [
+        _Wanted(name_of(*angles), head_of(*angles), view_from(*angles)) for angles in asked.projections_degree
+    ]
     pages: list[Page] = []
     for own_bone in dict.fromkeys(screw.bone_name for screw in assessment.screws):
         screws = [screw for screw in assessment.screws if screw.bone_name == own_bone]
@@ -109,10 +116,20 @@ def name_of(yaw_degree: float, pitch_degree: float) -> str:
     ('frontal', 'lateral', 'turned 45° to the left, 10° towards the feet')
     """
     if pitch_degree == 0 and yaw_degree in (0, 90, -90):
-        return "frontal" if yaw_degree == 0 else "lateral"
+        return USUAL[yaw_degree != 0]
     turned = f"{abs(yaw_degree):g}° to the {'left' if yaw_degree > 0 else 'right'}" if yaw_degree else ""
     lifted = f"{abs(pitch_degree):g}° towards the {'head' if pitch_degree > 0 else 'feet'}"
     return "turned " + ", ".join(part for part in (turned, lifted if pitch_degree else "") if part)
+
+
+def head_of(yaw_degree: float, pitch_degree: float) -> str:
+    """The same for the head of a column.
+
+    >>> head_of(0, 0), head_of(45, -10)
+    ('frontal', 'at 45°, −10°')
+    """
+    name = name_of(yaw_degree, pitch_degree)
+    return name if name in USUAL else f"at {yaw_degree:g}°, {pitch_degree:g}°".replace("-", "−")
 
 
 def side_of(bone_name: str) -> str | None:
@@ -181,16 +198,11 @@ def _caption(shots: Sequence[Shot], landmarks: Sequence[Landmark]) -> str:
     outside = [
         landmark.name
         for landmark in landmarks
-        if any(not _shows(shot.camera, landmark.at_mm) for shot in shots)
+        if not all(in_picture(landmark, shot.camera) for shot in shots)
     ]
     if outside:
         said += f" Not on every picture: {', '.join(outside)}."
     return said
-
-
-def _shows(camera: Camera, at_mm: Floats) -> bool:
-    x, y = camera.to_px([at_mm])[0]
-    return bool(0 < x < camera.width_px and 0 < y < camera.height_px)
 
 
 def _points_mm(
@@ -233,7 +245,7 @@ def _cameras(points_mm: Floats, views: Sequence[View]) -> list[Camera]:
 def _seen_table(screws: Sequence[ScrewResult], pair: Sequence[_Wanted]) -> Block:
     heads = [("screw", ""), ("from head or<br>trailing end to tip, mm", NUM)]
     for one in pair:
-        heads += [(f"{one.name}:<br>appears, mm", NUM), (f"{one.name}:<br>its tip points", RANGE)]
+        heads += [(f"{one.head}:<br>appears, mm", NUM), (f"{one.head}:<br>its tip points", RANGE)]
     rows = []
     for screw in screws:
         long_mm = solid_of(screw.placed.screw, screw.placed.length_mm).tip_mm
@@ -250,10 +262,12 @@ def pointing(flat: Floats, view: View) -> str:
     """Where a direction, (2,) of a unit vector on a picture, points: degrees off the vertical and letters."""
     if np.linalg.norm(flat) < END_ON_FRACTION:
         return "end-on"
-    degree = float(np.degrees(np.arctan2(abs(flat[0]), abs(flat[1]))))
+    degree = round(float(np.degrees(np.arctan2(abs(flat[0]), abs(flat[1])))))
     vertical = direction_letters(view.up * (1 if flat[1] >= 0 else -1))
     across = direction_letters(view.right * (1 if flat[0] >= 0 else -1))
-    return f"{written(degree, 0)}° off {vertical}, to {across}"
+    if degree in (0, 90):
+        return f"to {across if degree else vertical}"
+    return f"{degree}° off {vertical}, to {across}"
 
 
 def _landmark_table(
@@ -261,7 +275,7 @@ def _landmark_table(
 ) -> Block:
     heads = [("screw", ""), ("landmark", ""), ("straight,<br>mm", NUM)]
     for one in pair:
-        heads += [(f"{one.name}:<br>across, mm", RANGE), (f"{one.name}:<br>along, mm", RANGE)]
+        heads += [(f"{one.head}:<br>across, mm", RANGE), (f"{one.head}:<br>up or down, mm", RANGE)]
     rows = []
     for screw in screws:
         for landmark in landmarks:
@@ -271,15 +285,16 @@ def _landmark_table(
                 row += offsets_words(away, one.view)
             rows.append(row)
     foot = (
-        "From the landmark to the entry on the bone's surface, across and along the picture, to the side of "
-        "the letter. A landmark is as exact as the point that was given."
+        "From the landmark to the entry on the bone's surface, across the picture and up or down in it, "
+        "towards the letter. A landmark is as exact as the point that was given."
     )
     return table("Where each entry lies from the landmarks", "mm", heads, rows, foot)
 
 
 def offsets_words(away_mm: Floats, view: View) -> list[str]:
     """Across and along a picture, each as mm and the letters of its direction."""
-    return [
-        f"{written(abs(float(away_mm @ axis)))} {direction_letters(axis if away_mm @ axis >= 0 else -axis)}"
-        for axis in (view.right, view.up)
-    ]
+    words = []
+    for axis in (view.right, view.up):
+        said, sign = written(abs(float(away_mm @ axis))), 1 if away_mm @ axis >= 0 else -1
+        words.append(said if float(said) == 0 else f"{said} {direction_letters(axis * sign)}")
+    return words
