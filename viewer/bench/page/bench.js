@@ -273,7 +273,7 @@ function read(data) {
       ...(one.value === null ? [make("span", { class: "why" }, one.reason)]
         : [field(one.field, one.value, one.shown, "N", just(one)), drawn(one.svg), make("span", { class: "limit" }, one.range)]))),
     ...(data.hold ? [told(data.hold, data.stop, just)] : []),
-    ...data.holds.map((one) => make("div", { class: "row muted" }, make("span", { class: "word" }, "axis in " + one.name), field(one.path.field, one.path.value, one.path.shown, "mm")))];
+    ...data.holds.map((one) => make("div", { class: "row axis muted" }, make("span", { class: "word" }, "axis in " + one.name), field(one.path.field, one.path.value, one.path.shown, "mm")))];
   const findings = [make("h2", {}, "Findings", make("small", {}, data.counted)),
     ...data.findings.map((one) => make("div", { class: "finding", "data-code": one.code }, severity(one.severity), make("span", {}, one.message), make("span", { class: "why" }, one.source)))];
   const order = data.stop ? [...findings, ...limits, ...holds, ...mechanics(data, just), ...drilling(data, just)] : [...limits, ...holds, ...findings, ...drilling(data, just), ...mechanics(data, just)];
