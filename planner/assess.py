@@ -13,7 +13,7 @@ import numpy as np
 from planner.angular_stability import with_stability
 from planner.catalogue import stocked_length_mm
 from planner.clearance import PARTS, clearances
-from planner.collisions import nearest_other
+from planner.collisions import gaps_between_mm, nearest_other
 from planner.cortex import CortexOnAxis, cortex_on_axis, engaged_error_mm, plain_cortex
 from planner.demands import Demands
 from planner.density import (
@@ -63,6 +63,8 @@ NO_FALL = "the density does not fall by half within reach: cortex and what lies 
 CUT_OFF = "the bone is cut off by the border of the scan: it is at least this long"
 NOTHING_BITES = "no force: no thread bites, or what it bites in holds nothing"
 NO_CORTEX = "no cortex was measured there: the surface is a plain grey level, or shows no edge"
+NOT_ASKED = {"site_length": "no site was named"}
+"""What is only told when it was asked, ``site_lengths.py``."""
 UNKNOWN = "part of it lies outside the scan, in metal, or holds no data"
 
 
@@ -118,12 +120,13 @@ def assess_screws(
             f"the plan's points are {plan.pose}, the bone was made ready the other way: make it ready so too"
         )
     paths = [trace(bone.prepared, placed) for placed in plan.screws]
+    apart_mm = gaps_between_mm(paths)
     screws, all_gaps = [], []
     for index, path in enumerate(paths):
         measured = with_stability(_measured(bone, path), bone.prepared.bone.host)
         gaps = gaps_on_axis(path, crossed_fragments(path, bone.prepared), measured.fractures)
         result = with_mechanics(bone.prepared, path, measured, gaps, demands)
-        near = nearest_other(paths, index)
+        near = nearest_other(paths, index, apart_mm)
         screws.append(replace(result, findings=findings_of(bone.prepared, path, result, near, limits)))
         all_gaps.append(gaps)
     return Assessment(
@@ -131,7 +134,7 @@ def assess_screws(
         _bone_facts(bone.prepared.bone, plan),
         _made_with(bone.prepared.bone, limits, demands),
         CAUTIONS,
-        several_screws(bone.prepared, paths, screws, all_gaps),
+        several_screws(bone.prepared, paths, screws, all_gaps, apart_mm),
     )
 
 
@@ -147,7 +150,7 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
         prepared.bone, prepared.as_scanned_mm(crossed[-1], path.point_mm(path.length_mm))
     )
     calibration = prepared.bone.calibration
-    reasons: dict[str, str] = {}
+    reasons = dict(NOT_ASKED)
     fragments = []
     all_bites: dict[int, list[Bite]] = {}
     for number in touched:

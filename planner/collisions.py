@@ -8,8 +8,8 @@ spacing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from itertools import pairwise
+from collections.abc import Mapping, Sequence
+from itertools import combinations, pairwise
 
 import numpy as np
 
@@ -40,12 +40,22 @@ def gap_between_mm(first: Path, second: Path) -> float:
     return min(_least_mm(first, second), _least_mm(second, first))
 
 
-def nearest_other(paths: Sequence[Path], index: int) -> tuple[float, str] | None:
+def gaps_between_mm(paths: Sequence[Path]) -> dict[tuple[int, int], float]:
+    """``gap_between_mm`` of every two screws of a plan, by their places in it, the lower first."""
+    return {
+        (one, other): gap_between_mm(paths[one], paths[other])
+        for one, other in combinations(range(len(paths)), 2)
+    }
+
+
+def nearest_other(
+    paths: Sequence[Path], index: int, gaps_mm: Mapping[tuple[int, int], float]
+) -> tuple[float, str] | None:
     """The smallest gap from one screw to any other of the plan and that screw's name; None if it is alone."""
     gaps = [
-        (gap_between_mm(paths[index], other), other.placed.name)
-        for number, other in enumerate(paths)
-        if number != index
+        (gap_mm, paths[one + other - index].placed.name)
+        for (one, other), gap_mm in gaps_mm.items()
+        if index in (one, other)
     ]
     return min(gaps) if gaps else None
 

@@ -24,6 +24,7 @@ from planner.explained_entry import (
     Explained,
 )
 from planner.explained_hold import HOLD
+from planner.explained_site import SITE
 from planner.explained_strength import STRENGTH
 
 
@@ -186,6 +187,7 @@ EXPLAINED: Mapping[str, Explained] = {
     **STRENGTH,
     **COMPRESSION,
     **DRILLING,
+    **SITE,
     "fractures.between": Explained(
         "fragments of a fracture", "", "Numbers of the two fragments.", "bone.json"
     ),

@@ -9,11 +9,10 @@ is the textbook's apex.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from itertools import combinations
 
 import numpy as np
 
-from planner.collisions import EXACT_BELOW_MM, gap_between_mm
+from planner.collisions import EXACT_BELOW_MM
 from planner.fatigue import ranking
 from planner.fracture_gaps import Gap
 from planner.materials import METALS
@@ -53,11 +52,15 @@ def several_screws(
     paths: Sequence[Path],
     results: Sequence[ScrewResult],
     gaps: Sequence[Sequence[Gap]],
+    apart_mm: Mapping[tuple[int, int], float],
 ) -> SeveralScrews | None:
-    """What the screws of a plan are to each other; None for a single screw."""
+    """What the screws of a plan are to each other; None for a single screw.
+
+    ``gaps`` are the fractures on each axis, ``apart_mm`` the gaps between the solids of every two screws.
+    """
     if len(paths) < 2:
         return None
-    pairs = tuple(_pair(one, other) for one, other in combinations(paths, 2))
+    pairs = tuple(_pair(paths[one], paths[other], gap_mm) for (one, other), gap_mm in apart_mm.items())
     largest = max(pair.angle_degree for pair in pairs)
     crossing: dict[tuple[int, int], list[tuple[Path, ScrewResult, Gap]]] = {}
     for path, result, own in zip(paths, results, gaps, strict=True):
@@ -103,8 +106,7 @@ def tip_apex_of(prepared: PreparedBone, path: Path) -> tuple[TipApex | None, str
     ), None
 
 
-def _pair(one: Path, other: Path) -> ScrewPair:
-    gap_mm = gap_between_mm(one, other)
+def _pair(one: Path, other: Path, gap_mm: float) -> ScrewPair:
     angle_degree = angle_between_degree(one.direction, other.direction)
     return ScrewPair(
         screws=(one.placed.name, other.placed.name),

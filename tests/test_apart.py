@@ -18,11 +18,14 @@ from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import maximum_flow
 
 from segmentation.apart import coarse_note, tell_apart
+from segmentation.apart_pieces import Touching
 from segmentation.apart_search import find_apart
 from segmentation.asked import Seed
 from segmentation.bone_pieces import find_pieces
+from segmentation.components import pieces_above
 from segmentation.cut_kernels import source_side
 from segmentation.errors import InputError
+from segmentation.level import PlainLevel
 from segmentation.recipe import segment
 from segmentation.seeds import names_in_order, seeds_from_file
 from segmentation.valley import StoppedError, survey
@@ -79,11 +82,11 @@ def test_fragments_are_parted(shape, kind):
 
 
 @pytest.mark.parametrize(
-    "shape",
-    [broken_tube(2, 0.0, 24), broken_tube(2, 0.8, 25, hinge=True), cluster(2, 0.0, 26)],
+    ("shape", "ends"),
+    [(broken_tube(2, 0.0, 24), 0), (broken_tube(2, 0.8, 25, hinge=True), 1), (cluster(2, 0.0, 26), 0)],
     ids=["no fracture at all", "half the section whole", "cortices fused"],
 )
-def test_what_is_one_is_refused_with_its_place(shape):
+def test_what_is_one_is_refused_with_its_place(shape, ends):
     phantom = scanned(shape, SCANS["A"], 24)
     apart = tell_apart(phantom.ct, LEVEL_HU, clicked(phantom))
     assert not apart.good
@@ -93,6 +96,21 @@ def test_what_is_one_is_refused_with_its_place(shape):
     assert refused.guessed_mm2 > 20
     found = find_apart(phantom.ct, LEVEL_HU, terrain=apart.terrain)
     assert found.names == ("bone 1",)
+    numbered, pieces, _ = pieces_above(phantom.ct, PlainLevel(LEVEL_HU), keep_small=False)
+    searched = Touching(phantom.ct, LEVEL_HU, numbered, pieces).taken_apart((), lambda _step: None)
+    assert not searched.labels.any()
+    assert len([note for note in searched.notes if "left one" in note]) == ends
+
+
+def test_a_bridge_of_bone_in_an_open_gap_is_told():
+    """A bridge of 4 mm without cortex within a gap of 2 mm, beside a hollow rim that looks like a valley."""
+    phantom = scanned(cluster(2, 2.0, 31, fused_mm=2.0), SCANS["A"], 31)
+    apart = tell_apart(phantom.ct, LEVEL_HU, clicked(phantom))
+    (pair,) = apart.pairs
+    assert pair.guessed_mm2 > np.pi * 2.0**2
+    spread_mm = np.linalg.norm(pair.guessed_mm - pair.guessed_at_mm, axis=1)
+    assert np.median(spread_mm) < 4
+    assert any("or bone bridges it" in note for note in apart.notes) or not pair.good
 
 
 def test_open_fatty_marrow_is_no_gap():

@@ -178,6 +178,9 @@ MALFORMED = [
     '{"do": "room", "scene": [999999, 1], "strip": [1, 1]}',
     '{"do": "look", "turn": [1, null]}',
     '{"do": "open", "entry": 1e9}',
+    '{"do": "explain", "field": ""}',
+    '{"do": "explain", "field": 7}',
+    '{"do": "explain", "field": "' + "x" * 241 + '"}',
 ]
 
 

@@ -1,28 +1,25 @@
 """All of the page is within reach: any value opens and explains itself, every control by key and by ear.
 
-The case is the ball of bench_rig.py, served by ``pilothole view`` in a process of its own.
+The case is the ball of bench_rig.py, served in a thread of the test and without the scene's picture, which
+nothing here looks at.
 """
 
 from __future__ import annotations
 
-import json
 import os
 import re
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from bench_rig import LAG, through_ball, write_ball_case
+from bench_rig import LAG, SCREWS, served, through_ball, write_ball_case
 from house import ROOT
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 from page_rig import (  # noqa: E402
     BROWSER,
     FLAGS,
-    Running,
     grab,
     let_go,
     opened,
@@ -33,7 +30,14 @@ from page_rig import (  # noqa: E402
 )
 from playwright.sync_api import Page, expect, sync_playwright  # noqa: E402
 
+from planner.assess import assess  # noqa: E402
+from planner.assessment_file import assessment_document  # noqa: E402
 from planner.explain import explain  # noqa: E402
+from planner.plan_file import read_plan  # noqa: E402
+from segmentation.case import read_case  # noqa: E402
+from viewer.bench.desk import Desk  # noqa: E402
+from viewer.bench.serve import Bench  # noqa: E402
+from viewer.command_line import run  # noqa: E402
 from viewer.report.tokens import rgb_fraction  # noqa: E402
 
 if BROWSER is None and not os.environ.get("CI"):
@@ -58,27 +62,36 @@ def case(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def running(case: Path) -> Iterator[Running]:
-    one = Running(case)
-    yield one
-    assert one.end() == 0
-
-
-@pytest.fixture
-def page(browser: Any, running: Running) -> Iterator[Page]:
-    for tab in opened(browser, running.address, 1280, 720):
-        yield tab
-        tab.mouse.up()
-        undo_all(tab)
+def running(case: Path) -> Iterator[Bench]:
+    plan = read_plan(case / "plan.json", SCREWS)
+    with served(Desk(read_case(case), SCREWS, plan), case) as one:
+        yield one
 
 
 @pytest.fixture(scope="module")
-def measured(case: Path, running: Running) -> Any:
-    words = [sys.executable, "-m", "viewer.command_line", "measure", str(case), "--json", "-"]
-    said = subprocess.run(
-        [*words, "--plan", str(case / "plan.json")], capture_output=True, text=True, check=True
-    )
-    return json.loads(said.stdout)
+def tab(browser: Any, running: Bench) -> Iterator[Page]:
+    yield from opened(browser, running.gate.address, 1280, 720)
+
+
+@pytest.fixture
+def page(tab: Page) -> Iterator[Page]:
+    """The one page, put back after each test: nothing open, nothing done, the first screw in hand."""
+    yield tab
+    tab.mouse.up()
+    if tab.locator("#opened").is_visible():
+        tab.keyboard.press("Escape")
+    undo_all(tab)
+    tab.evaluate("document.activeElement.blur()")
+    press(tab, "1")
+    tab.set_viewport_size({"width": 1280, "height": 720})
+    settled(tab)
+
+
+@pytest.fixture(scope="module")
+def measured(case: Path) -> Any:
+    """assessment.json as ``measure`` writes it (test_bench_page.py holds the page against the command)."""
+    plan = read_plan(case / "plan.json", SCREWS)
+    return assessment_document(assess(read_case(case), plan))
 
 
 def value(field: str) -> str:
@@ -216,18 +229,20 @@ def test_it_closes_when_what_it_is_of_is_gone(page: Page) -> None:
     press(page, "Control+z")
 
 
-def test_measure_explains_the_same_on_the_command_line(case: Path, measured: Any, running: Running) -> None:
-    words = [sys.executable, "-m", "viewer.command_line", "measure", str(case), "--explain"]
-    plan = ["--plan", str(case / "plan.json")]
-    said = subprocess.run([*words, HOLD, *plan], capture_output=True, text=True, check=True).stdout
+def test_measure_explains_the_same_on_the_command_line(
+    case: Path, measured: Any, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["measure", str(case), "--plan", str(case / "plan.json"), "--explain"]
+    assert run([*words, HOLD]) == 0
+    said = capsys.readouterr().out
     told = explain(measured, HOLD)
     assert all(step in said for step in told.steps)
     assert f"{told.shown} N ({told.low} to {told.high})" in said
-    refused = subprocess.run([*words, "screws[0].colour", *plan], capture_output=True, text=True)
-    assert refused.returncode == 2
-    assert refused.stderr.count("\n") == 1
-    assert "no value" in refused.stderr
-    assert refused.stdout == ""
+    assert run([*words, "screws[0].colour"]) == 2
+    refused = capsys.readouterr()
+    assert refused.err.count("\n") == 1
+    assert "no value" in refused.err
+    assert refused.out == ""
 
 
 # By key
@@ -260,6 +275,8 @@ def test_tab_walks_through_every_control_once_in_order_and_the_focus_is_seen(pag
     )
     assert len(wanted) > 35
     assert len(set(wanted)) == len(wanted)
+    # A click on plain words: Tab goes on from there.
+    page.click("#title")
     walked = []
     for _ in range(len(wanted)):
         page.keyboard.press("Tab")
@@ -269,9 +286,6 @@ def test_tab_walks_through_every_control_once_in_order_and_the_focus_is_seen(pag
     assert {f"handle {name}" for name in ("entry", "tip", "seat", "dial", "cursor")} <= set(walked)
     page.keyboard.press("Shift+Tab")
     assert page.evaluate(f"({NAMED})(document.activeElement)") == wanted[-2]
-    page.mouse.click(5, 5)
-    page.evaluate("document.activeElement.blur()")
-    assert not page.evaluate("document.activeElement.matches('.handle, button')")
 
 
 def test_a_control_keeps_the_focus_when_what_it_did_is_shown(page: Page) -> None:
@@ -417,6 +431,9 @@ COLOURS = """() => [...document.querySelectorAll('body *')]
 
 
 def test_every_text_on_the_page_has_contrast_in_both_themes(page: Page) -> None:
+    page.locator("[data-handle='seat']").focus()
+    press(page, "ArrowRight")
+    assert page.locator(".row .value.just small").count() > 0
     page.click(value(HOLD))
     settled(page)
     for _ in range(2):
@@ -428,6 +445,18 @@ def test_every_text_on_the_page_has_contrast_in_both_themes(page: Page) -> None:
             ink, ground = (tuple(int(c) / 255 for c in re.findall(r"\d+", one)[:3]) for one in colours)
             assert contrast_ratio(ink, ground) >= LEAST_CONTRAST_RATIO, (text, colours)
     page.keyboard.press("Escape")
+
+
+def test_a_findings_severity_does_not_run_into_its_words(page: Page) -> None:
+    for width, height in ((1280, 720), (1600, 900), (2560, 1440)):
+        page.set_viewport_size({"width": width, "height": height})
+        over = page.locator("#read .severity").evaluate_all(
+            """all => all.filter(one => { const words = document.createRange();
+            words.selectNodeContents(one);
+            return words.getBoundingClientRect().right > one.nextSibling.getBoundingClientRect().left;
+            }).map(one => one.textContent)"""
+        )
+        assert over == [], width
 
 
 def test_reduced_motion_is_honoured(page: Page) -> None:

@@ -153,7 +153,9 @@ function layer(svg, width, height, markup) {
   if (!under) {
     under = document.createElementNS("http://www.w3.org/2000/svg", "g");
     under.setAttribute("class", "under");
-    svg.prepend(under);
+    const ground = svg.querySelector(":scope > g.ground");
+    if (ground) ground.after(under);
+    else svg.prepend(under);
   }
   under.innerHTML = markup;
 }
@@ -209,6 +211,15 @@ function strip(data) {
   const svg = $("strip");
   svg.setAttribute("width", data.width);
   svg.setAttribute("height", data.height);
+  if (data.ground !== undefined) {
+    let ground = svg.querySelector(":scope > g.ground");
+    if (!ground) {
+      ground = document.createElementNS("http://www.w3.org/2000/svg", "g");
+      ground.setAttribute("class", "ground");
+    }
+    ground.innerHTML = data.ground;
+    svg.prepend(ground);
+  }
   layer(svg, data.width, data.height, data.svg);
   $("strip-name").textContent = "Along " + shown.screws[shown.selected].name;
   $("strip-caption").textContent = data.caption;
