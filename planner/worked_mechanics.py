@@ -40,10 +40,9 @@ def worked_mechanics(path: str, screw: Screw) -> Lines:
     return maker(screw) if maker else ()
 
 
-def _least(symbol: str, expressions: list[str], result: float, unit: str) -> str:
-    """The smallest of what is there: of one, itself."""
-    (only, *others) = expressions
-    return equation(symbol, f"min({', '.join(expressions)})" if others else only, result, unit)
+def _least(*expressions: str) -> str:
+    """The smallest of what is there, as it is written; of one, itself."""
+    return f"min({', '.join(expressions)})" if len(expressions) > 1 else expressions[0]
 
 
 def _of_section(section: Part, name: str) -> Lines:
@@ -125,7 +124,7 @@ def _runout(screw: Screw) -> Lines:
         if one["stretch"] == "run-out" and one["to_fracture_mm"] is not None
     ]
     distance = screw["strength"]["runout_to_fracture_mm"]
-    return (_least("distance", ways, distance, "mm"),) if len(ways) > 1 else ()
+    return (equation("distance", _least(*ways), distance, "mm"),) if len(ways) > 1 else ()
 
 
 def _insertion_limit(screw: Screw) -> Lines:
@@ -209,7 +208,7 @@ def _advised(screw: Screw) -> Lines:
     ends = [f"{ADVISED_OF_STRIPPING_FRACTION} · {figure(torque['stripping_n_m']['low'])}"]
     if limit is not None:
         ends.append(figure(limit))
-    return (_least("T", ends, torque["advised_at_most_n_m"], "N·m"),)
+    return (equation("T", _least(*ends), torque["advised_at_most_n_m"], "N·m"),)
 
 
 def _compression(asked: str, told: str) -> Callable[[Screw], Lines]:
@@ -223,7 +222,7 @@ def _compression(asked: str, told: str) -> Callable[[Screw], Lines]:
             f"{figure(torque[asked])} · {N_MM_PER_N_M_COUNT} / {lever}",
             f"{ADVISED_OF_STRIPPING_FRACTION} · {figure(hold)}",
         ]
-        return (*before, _least("F", ends, torque[told]["estimate"], "N"))
+        return (*before, equation("F", _least(*ends), torque[told]["estimate"], "N"))
 
     return lines
 
@@ -282,7 +281,7 @@ def _force_now(screw: Screw) -> Lines:
     if limit is not None:
         lever = figure(screw["torque"]["torque_per_force_mm"]["estimate"])
         ends.append(f"{figure(limit)} · {N_MM_PER_N_M_COUNT} / {lever}")
-    return (_least("F", ends, told["force_now_n"]["estimate"], "N"),)
+    return (equation("F", _least(*ends), told["force_now_n"]["estimate"], "N"),)
 
 
 def _retained(screw: Screw) -> Lines:
@@ -347,7 +346,7 @@ def _host(screw: Screw) -> Lines:
 def _force(screw: Screw) -> Lines:
     told = screw["pull_out"]
     ends = [figure(told[name]["estimate"]) for name in ("host_n", "screw_n") if told[name] is not None]
-    return (_least("F", ends, told["force_n"]["estimate"], "N"),)
+    return (equation("F", _least(*ends), told["force_n"]["estimate"], "N"),)
 
 
 def _gain(of: str, told: str) -> Callable[[Screw], Lines]:

@@ -326,7 +326,11 @@ def test_every_value_of_the_pages_column_opens() -> None:
     assessment = assess(ball_bone(), Plan((through_ball(), lag)))
     for result in assessment.screws:
         shown = column(subject_of(ball_bone(), assessment, result, as_scanned=False), [])
-        for one in [*shown["lengths"], *shown["limits"], *shown["holds"]]:
+        steps = [one[part] for one in shown["drilling"] for part in ("diameter", "reading")]
+        assert (steps == []) == shown["stop"]
+        rows = [*shown["lengths"], *shown["limits"], *shown["holds"], shown["hold"], *shown["mechanics"]]
+        assert len(rows) > 15
+        for one in [*rows, *steps]:
             opened = explain(document(), one["field"])
             if one["value"] is not None and opened.shown:
                 assert float(opened.shown.replace("−", "-")) == pytest.approx(one["value"], rel=6e-5)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from viewer.report import words
-from viewer.report.drawing import PX_PER_MM, SMALL, written
+from viewer.report.drawing import BODY, PX_PER_MM, SMALL, written
 from viewer.report.drill_rows import WITHHELD, DrillRow, drill_rows
 from viewer.report.mechanics_rows import (
     SOURCES,
@@ -27,8 +27,11 @@ DRILL_PX, TORQUE_PX = 34 * PX_PER_MM, 20 * PX_PER_MM
 STEP_WORDS_PX = HALF_PX - DRILL_PX - 20 * PX_PER_MM
 """Width that a step's words and its note have."""
 
-HEAD_PX = 22.0
-"""Height of a heading."""
+WORDS_PX, TOLD_PX = 92.0, 120.0
+"""Width of a row's words and of what is told beside its figures, measured in a browser."""
+
+HEAD_PX, LINE_PX, PADDING_PX, TORQUE_ROW_PX = 22.0, 15.2, 4.0, 20.0
+"""Heights of a heading, a line of words, a row's padding and a torque's drawing."""
 
 CAPTION = (
     "Depths from the bone's surface at the entry, the gauge's from the seat. Upright lines: entry and exit; "
@@ -59,8 +62,15 @@ def drill_block(subject: Subject) -> tuple[Block, float]:
     left = text_height(CAPTION, SMALL, HALF_PX, SMALL_ROW_PX)
     for step in steps:
         left += ROW_PX + text_height(step["note"], SMALL, STEP_WORDS_PX, 11.0)
-    right = text_height(SOURCES, SMALL, HALF_PX, SMALL_ROW_PX) + 1.4 * ROW_PX * len(rows)
+    right = text_height(SOURCES, SMALL, HALF_PX, SMALL_ROW_PX) + sum(map(_height_px, rows))
     return block, HEAD_PX + max(left, right)
+
+
+def _height_px(row: Block) -> float:
+    """Likely height of a row of mechanics; words and what is told wrap."""
+    told = text_height(row["told"], SMALL, TOLD_PX, SMALL_ROW_PX)
+    beside = TORQUE_ROW_PX + told if row["svg"] else told
+    return PADDING_PX + max(text_height(row["words"], BODY, WORDS_PX, LINE_PX), beside)
 
 
 def _step(row: DrillRow) -> Block:

@@ -200,7 +200,7 @@ def _two_pitch(result: ScrewResult) -> Iterator[MechanicsRow]:
         yield MechanicsRow("Gap it closes", "two_pitch.travel_mm", None, "mm", 1, why)
         return
     gap = written(told.gap_along_axis_mm, 1)
-    says = f"the gap of {gap} mm {'closes' if told.closes else 'stays open'}"
+    says = f"gap {gap} mm {'closes' if told.closes else 'stays open'}"
     yield MechanicsRow(
         "Closes up to", "two_pitch.travel_mm", told.travel_mm, "mm", 1, says, broken=told.closes is False
     )

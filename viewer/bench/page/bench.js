@@ -7,6 +7,7 @@ import { begins, ends, goesOn, showBone, toolInHand } from "./bone.js";
 import { showScan, showWork } from "./scan.js";
 import { showStart } from "./start.js";
 import { Opened } from "./open.js";
+import { drilling, mechanics, told, valuesOf } from "./mechanics.js";
 
 const root = $("root");
 let shown = { selected: 0 };
@@ -127,7 +128,7 @@ function column(message) {
 }
 
 const values = (read) => Object.fromEntries(
-  [...read.limits, ...read.holds, ...read.lengths, ...(read.hold ? [read.hold] : []), ...read.mechanics, ...read.drilling.flatMap((one) => [one.diameter, one.reading])].map((one) => [one.field, one.shown]));
+  [...read.limits, ...read.holds, ...read.lengths, ...valuesOf(read)].map((one) => [one.field, one.shown]));
 
 function step(button, word, what) {
   button.disabled = !what;
@@ -277,29 +278,16 @@ function read(data) {
       make("span", { class: "word", title: one.words }, (one.broken ? "◇ " : "") + one.words),
       ...(one.value === null ? [make("span", { class: "why" }, one.reason || "not known")]
         : [field(one.field, one.value, one.shown, one.unit, just(one)), drawn(one.svg), make("span", { class: "limit" }, one.limit)])))];
-  const told = (one) => make("div", { class: (data.stop ? "row mechanics muted" : "row mechanics") + (one.broken && !data.stop ? " broken" : "") },
-    make("span", { class: "word" }, (one.broken ? "◇ " : "") + one.words),
-    ...(one.value === null ? [make("span", { class: "why" }, one.told)]
-      : [field(one.field, one.value, one.shown, one.unit, just(one)), one.svg ? drawn(one.svg) : make("span", { class: "says" }, one.told),
-        make("span", { class: "limit" }, one.svg && one.told ? one.told : one.range)]));
   const holds = [make("h2", {}, "Pull-out", make("small", {}, data.stop ? "not for comparison while a stop stands" : "5–95 %, N")),
     ...data.holds.map((one) => make("div", { class: data.stop ? "row hold muted" : "row hold" },
       make("span", { class: "word" }, one.name + " ", one.governs && !data.stop ? make("b", {}, "governs") : ""),
       ...(one.value === null ? [make("span", { class: "why" }, one.reason)]
         : [field(one.field, one.value, one.shown, "N", just(one)), drawn(one.svg), make("span", { class: "limit" }, one.range)]))),
-    ...(data.hold ? [told(data.hold)] : []),
-    ...data.holds.map((one) => make("div", { class: "row muted" }, make("span", { class: "word" }, "axis in " + one.name), field(one.path.field, one.path.value, one.path.shown, "mm")))];
-  const mechanics = [make("h2", {}, "Mechanics", make("small", {}, data.stop ? "not for comparison while a stop stands" : "5–95 %")), ...data.mechanics.map(told)];
-  const drilling = [make("h2", {}, "Drilling, in order", make("small", {}, data.stop ? "withheld" : "diameter × depth, mm")),
-    ...(data.stop ? [make("p", { class: "muted" }, data.withheld)] : data.drilling.map((one, number) => make("div", { class: "row drill", title: one.note },
-      make("span", { class: "word" }, make("small", {}, String(number + 1)), " " + one.words),
-      drawn(one.svg),
-      make("span", { class: "figures" }, ...(one.reading.shown === "" ? [make("small", {}, "none")]
-        : [...(one.diameter.shown === "" ? [] : [field(one.diameter.field, one.diameter.value, one.diameter.shown, "", just(one.diameter)), " × "]),
-          field(one.reading.field, one.reading.value, one.reading.shown, "", just(one.reading))])))))];
+    ...(data.hold ? [told(data.hold, data.stop, just)] : []),
+    ...data.holds.map((one) => make("div", { class: "row axis muted" }, make("span", { class: "word" }, "axis in " + one.name), field(one.path.field, one.path.value, one.path.shown, "mm")))];
   const findings = [make("h2", {}, "Findings", make("small", {}, data.counted)),
     ...data.findings.map((one) => make("div", { class: "finding", "data-code": one.code }, severity(one.severity), make("span", {}, one.message), make("span", { class: "why" }, one.source)))];
-  const order = data.stop ? [...findings, ...limits, ...holds, ...mechanics, ...drilling] : [...limits, ...holds, ...findings, ...drilling, ...mechanics];
+  const order = data.stop ? [...findings, ...limits, ...holds, ...mechanics(data, just), ...drilling(data, just)] : [...limits, ...holds, ...findings, ...drilling(data, just), ...mechanics(data, just)];
   const scroll = column.scrollTop;
   if (typing && document.activeElement.matches("input") && document.activeElement.dataset.dirty) return;
   column.replaceChildren(...top, ...order, make("p", { class: "muted" }, data.check));
