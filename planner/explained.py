@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
+from planner.explained_doubt import DOUBT
 from planner.explained_entry import (
     DENSITY_FORMULA,
     DENSITY_INPUTS,
@@ -182,6 +183,7 @@ EXPLAINED: Mapping[str, Explained] = {
     ),
     **HOLD,
     **SITE,
+    **DOUBT,
     "fractures.between": Explained(
         "fragments of a fracture", "", "Numbers of the two fragments.", "bone.json"
     ),
