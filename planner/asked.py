@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 from planner.assess import ReadyBone, assess_screws
 from planner.demands import Demands
+from planner.doubt import with_doubt
+from planner.doubt_vocabulary import AskedDoubt
 from planner.limits import Limits
 from planner.site_file import Site
 from planner.site_lengths import with_site
@@ -18,6 +20,7 @@ class Asked:
 
     demands: Demands | None = None
     site: Site | None = None
+    doubt: AskedDoubt | None = None
 
     @property
     def limits(self) -> Limits:
@@ -31,4 +34,7 @@ def assess_asked(bone: ReadyBone, plan: Plan, asked: Asked) -> Assessment:
     Raises InputError as ``assess_screws`` does.
     """
     assessment = assess_screws(bone, plan, limits=asked.limits, demands=asked.demands)
+    if asked.doubt is not None:
+        tip_apex_mm = None if asked.site is None else asked.site.tip_apex_mm
+        assessment = with_doubt(bone, assessment, asked.doubt, asked.limits, tip_apex_mm)
     return assessment if asked.site is None else with_site(assessment, asked.site)

@@ -63,8 +63,8 @@ NO_FALL = "the density does not fall by half within reach: cortex and what lies 
 CUT_OFF = "the bone is cut off by the border of the scan: it is at least this long"
 NOTHING_BITES = "no force: no thread bites, or what it bites in holds nothing"
 NO_CORTEX = "no cortex was measured there: the surface is a plain grey level, or shows no edge"
-NOT_ASKED = {"site_length": "no site was named"}
-"""What is only told when it was asked, ``site_lengths.py``."""
+NOT_ASKED = {"site_length": "no site was named", "doubt": "no doubt was drawn"}
+"""What is only told when it was asked: ``site_lengths.py``, ``doubt.py``."""
 UNKNOWN = "part of it lies outside the scan, in metal, or holds no data"
 
 

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
+from planner.doubt_vocabulary import Doubt
 from planner.mechanics_vocabulary import (
     DrillingStep,
     Lag,
@@ -296,6 +297,7 @@ class ScrewPart(Part):
     resorbable: Resorbables | None
     tip_apex: TipApex | None
     site_length: SiteLength | None
+    doubt: Doubt | None
     findings: list[FindingPart]
     reasons: dict[str, str]
 
@@ -394,6 +396,7 @@ def _screw(result: ScrewResult) -> ScrewPart:
         resorbable=result.resorbable,
         tip_apex=result.tip_apex,
         site_length=result.site_length,
+        doubt=result.doubt,
         findings=[FindingPart.model_validate(finding) for finding in result.findings],
         reasons=dict(result.reasons),
     )

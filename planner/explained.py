@@ -10,6 +10,7 @@ import re
 from collections.abc import Mapping
 
 from planner.explained_compression import COMPRESSION
+from planner.explained_doubt import DOUBT
 from planner.explained_drilling import DRILLING
 from planner.explained_entry import (
     DENSITY_FORMULA,
@@ -188,6 +189,7 @@ EXPLAINED: Mapping[str, Explained] = {
     **COMPRESSION,
     **DRILLING,
     **SITE,
+    **DOUBT,
     "fractures.between": Explained(
         "fragments of a fracture", "", "Numbers of the two fragments.", "bone.json"
     ),

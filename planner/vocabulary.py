@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from planner.doubt_vocabulary import Doubt
 from planner.interval import Interval as Interval
 from planner.mechanics_vocabulary import (
     DrillingStep,
@@ -408,6 +409,7 @@ class ScrewResult:
     resorbable: Resorbables | None = None
     tip_apex: TipApex | None = None
     site_length: SiteLength | None = None
+    doubt: Doubt | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,8 +10,10 @@ import pytest
 from house import ROOT, tracked_files
 
 from planner.assessment_file import assessment_schema
+from planner.doubt_draws import SOURCES
 from planner.findings import CAUTIONS, CODES
 from planner.limits import Limits
+from planner.placement import PLACEMENTS
 from planner.plan_file import plan_schema
 from planner.screws_csv import csv_text
 from planner.site_file import read_site, site_names
@@ -63,6 +65,21 @@ def test_the_tables_of_the_sites_are_the_files():
         else (f"None: {site.length_rule_reason}.", "")
         for name, site in sites.items()
     }
+
+
+def test_the_table_of_placements_is_the_programs():
+    told = {
+        way.strip("`"): (*map(float, sizes), source)
+        for way, *sizes, source in _rows("uncertainty.md", "Placement")
+    }
+    assert told == {
+        name: (way.entry_sd_mm, way.angle_sd_degree, way.depth_sd_mm, way.source)
+        for name, way in PLACEMENTS.items()
+    }
+
+
+def test_the_sources_of_doubt_are_the_programs():
+    assert [row[0].strip("`") for row in _rows("uncertainty.md", "What is drawn")] == list(SOURCES)
 
 
 def _keys(schema: Any) -> set[str]:

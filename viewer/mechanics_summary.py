@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from planner.doubt_vocabulary import Doubt
     from planner.mechanics_vocabulary import DrillingStep, TwoPitch
     from planner.vocabulary import ScrewResult, SiteLength
 
@@ -27,6 +28,8 @@ def mechanics_lines(result: ScrewResult) -> Iterator[str]:
         yield f"  lag: {fault.message}"
     if result.site_length is not None:
         yield f"  {_site_length(result.site_length, result.placed.length_mm)}"
+    if result.doubt is not None:
+        yield from _doubt(result.doubt)
 
 
 def _step(step: DrillingStep) -> str:
@@ -62,3 +65,11 @@ def _site_length(told: SiteLength, length_mm: float) -> str:
         f"length rule of {told.site}, measured {told.definition}: {told.measured_mm:.1f} mm asks for "
         f"{' '.join(ends)} mm{stocked}{usual}; planned {length_mm:g}, {told.verdict}"
     )
+
+
+def _doubt(told: Doubt) -> Iterator[str]:
+    yield (
+        f"  placed {told.placement}, {told.draws_count} draws: {told.breach_fraction:.1%} breach; "
+        "limits kept: " + ", ".join(f"{one.limit} {one.holds_fraction:.0%}" for one in told.limits)
+    )
+    yield f"  {told.says}"
