@@ -74,8 +74,9 @@ EXHAUSTIVE_FACTOR = 0.5
 SEEDS_COUNT = 6
 """Lines refined for each criterion."""
 
-ROUNDS_COUNT = 9
-"""Refinement halves its steps so often at most: from the grid's spacing to under 0.02 mm and 0.1°."""
+ROUNDS_COUNT = 14
+"""Rounds of refinement; where nothing better lies around, steps are halved: from half the grid's spacing down
+to a thousandth of it."""
 
 MENDING_COUNT = 4
 """Rounds in which lines that just miss are moved."""
@@ -118,9 +119,9 @@ class Found:
 
 
 LIMIT_WORDS = (
-    "room: the screw ends too near the far side, or beyond it",
-    "the trailing end cannot be buried",
     "the fracture is not crossed",
+    "the trailing end cannot be buried",
+    "room: the screw ends too near the far side, or beyond it",
     "bone lies in the way from outside",
     "too near the joint",
     "runs into another bone",
@@ -154,8 +155,9 @@ def search(
     table = screw_table(wish.screws)
     measure = measure_of(prepared, space, table, limits, _rods(bone, wish.kept), across_fracture=across)
     tally = Tally()
-    spacing_mm = _spacing_mm(bone, space) * (EXHAUSTIVE_FACTOR if wish.exhaustive else 1)
-    turn_degree = TURN_DEGREE * (EXHAUSTIVE_FACTOR if wish.exhaustive else 1)
+    # The more screws, the fewer lines for each: near misses are mended and the best refined all the same.
+    coarser = EXHAUSTIVE_FACTOR if wish.exhaustive else len(wish.screws) ** 0.25
+    spacing_mm, turn_degree = _spacing_mm(bone, space) * coarser, TURN_DEGREE * coarser
     progress("looking everywhere")
     at = entries(
         prepared,
@@ -205,11 +207,15 @@ def refined(
     seeds = [(criterion, _seeds(measure, rows, criterion)) for criterion in criteria]
     of = [criterion for criterion, chosen in seeds for _ in chosen]
     best = rows.taken([row for _, chosen in seeds for row in chosen])
-    step, turn = step_mm / 2, turn_degree / 2
+    scale = np.full(len(best), 0.5)
     lots = [rows]
     for _ in range(ROUNDS_COUNT):
         origins, ways = neighbours(
-            best.entry_mm, best.direction, step_mm=step, turn_degree=turn, pivot_mm=best.bone_length_mm / 2
+            best.entry_mm,
+            best.direction,
+            step_mm=scale * step_mm,
+            turn_degree=scale * turn_degree,
+            pivot_mm=best.bone_length_mm / 2,
         )
         seed = np.repeat(np.arange(len(best)), len(origins) // len(best))
         if approach is not None:
@@ -218,26 +224,30 @@ def refined(
         around = Tally()
         found = measure(origins, ways, around, only=best.screw[seed], every=True)
         tally.add(around)
-        best = _better(measure, best, found, seed[found.line], of)
+        best, moved = _better(measure, best, found, seed[found.line], of)
         lots.append(best)
-        step, turn = step / 2, turn / 2
+        scale = np.where(moved, scale, scale / 2)
     return together(lots)
 
 
 def near_misses_mended(
     measure: Measure, tally: Tally, step_mm: float, turn_degree: float, approach: Approach | None
 ) -> Rows:
-    """What is feasible around the lines that just miss: each is moved to where less is missing, while a family
-    has no more than MISSES_COUNT of them."""
+    """What is feasible around the lines that just miss, MISSES_COUNT of each family: each is moved to where
+    less is missing."""
     missed = tally.misses
     lots = [measure(np.zeros((0, 3)), np.zeros((0, 3)), Tally())]
-    step, turn = step_mm / 2, turn_degree / 2
+    scale = 0.5
     for _ in range(MENDING_COUNT):
         if missed is None or not len(missed.limit):
             break
         pivot = np.full(len(missed.limit), PIVOT_MM)
         origins, ways = neighbours(
-            missed.entry_mm, missed.direction, step_mm=step, turn_degree=turn, pivot_mm=pivot
+            missed.entry_mm,
+            missed.direction,
+            step_mm=np.full(len(pivot), scale * step_mm),
+            turn_degree=np.full(len(pivot), scale * turn_degree),
+            pivot_mm=pivot,
         )
         seed = np.repeat(np.arange(len(missed.limit)), len(origins) // len(missed.limit))
         if approach is not None:
@@ -249,7 +259,7 @@ def near_misses_mended(
         tally.add(around)
         lots.append(found)
         missed = _less_missed(missed, around, seed, set(seed[found.line].tolist()))
-        step, turn = step / 2, turn / 2
+        scale /= 2
     if missed is not None and len(missed.limit):
         tally.misses = missed
     return together(lots)
@@ -269,15 +279,16 @@ def _less_missed(missed: Misses, around: Tally, seed: npt.NDArray[np.intp], done
 
 def _better(
     measure: Measure, best: Rows, found: Rows, seed: npt.NDArray[np.intp], of: Sequence[Criterion]
-) -> Rows:
-    """Of each seed and what was found around it (by number, ``seed``) the best by the seed's criterion."""
+) -> tuple[Rows, npt.NDArray[np.bool_]]:
+    """Of each seed and what was found around it (by number, ``seed``) the best by the seed's criterion, and
+    which are not the seed itself."""
     both = together([best, found])
     owner = np.concatenate([np.arange(len(best)), seed])
     picked = []
     for number, criterion in enumerate(of):
         own = np.flatnonzero(owner == number)
         picked.append(own[np.argmax(_worth(measure, both.taken(own), criterion))])
-    return both.taken(picked)
+    return both.taken(picked), np.array(picked) >= len(best)
 
 
 def _worth(measure: Measure, rows: Rows, criterion: Criterion) -> Floats:

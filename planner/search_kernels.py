@@ -30,6 +30,9 @@ FAR_SLACK_MM = 0.3
 """A circle is not walked where the axis says that it lies farther than the least found by more than this: far
 above what interpolation adds to a distance."""
 
+ENOUGH_MM = 5.0
+"""Clearance is not measured beyond this. Our choice: no limit asks for more, and more is not worth more."""
+
 BRIDGING_MM = 0.02
 """Less thread on both sides of a fracture is none: rounding."""
 
@@ -40,9 +43,9 @@ FAR_MM = 10.0
 """Where the lattice ends nothing is near (``distance_field.FAR_MM``)."""
 
 (
-    ROOM,
-    BURIED,
     FRACTURE,
+    BURIED,
+    ROOM,
     WAY,
     JOINT,
     OTHERS,
@@ -287,7 +290,7 @@ OUTER, TO_JOINT, TO_OTHERS = 0, 1, 2
 
 @njit(cache=True, error_model="numpy")
 def _clearances(distances, line, axis, table, v, seat, limits, prune):  # type: ignore[no-untyped-def]
-    """Least distance of a screw to the joint, to other bones, of leading end and of body to the outer surface.
+    """Least distance of a screw to the joint, to other bones, of leading end and body to the outer surface.
 
     ``axis`` holds the same on the axis, whose places belong to the screw too. With ``prune`` nothing more is
     measured once a limit is broken.
@@ -296,35 +299,35 @@ def _clearances(distances, line, axis, table, v, seat, limits, prune):  # type: 
     s = table[8][v]
     portal, leading_from = screw_mm[s, 1], seat + variant_mm[v, 1]
     kinds = (TO_JOINT, TO_OTHERS, OUTER, OUTER)
-    least = np.full(4, np.inf)
+    first, count = station_first[v], station_first[v + 1] - station_first[v]
+    least = np.full(4, ENOUGH_MM)
     # The axis alone costs next to nothing and excludes most; it tells too where a circle comes nearest.
+    from_axis = np.full((count, 4), np.inf)
     nearest = np.full(4, -1)
-    nearest_mm = np.full(4, np.inf)
-    for m in range(station_first[v], station_first[v + 1]):
-        depth, radius = seat + station_mm[m, 0], station_mm[m, 1]
+    nearest_mm = np.full(4, ENOUGH_MM + FAR_SLACK_MM)
+    for m in range(count):
+        depth, radius = seat + station_mm[first + m, 0], station_mm[first + m, 1]
         for part in range(4):
-            if not _counts(part, depth, portal, leading_from):
-                continue
-            on_axis = _on_axis(distances, line, axis, depth, kinds[part])
-            least[part] = min(least[part], on_axis)
-            if on_axis - radius < nearest_mm[part]:
-                nearest[part], nearest_mm[part] = m, on_axis - radius
+            if _counts(part, depth, portal, leading_from):
+                on_axis = _on_axis(distances, line, axis, depth, kinds[part])
+                least[part] = min(least[part], on_axis)
+                from_axis[m, part] = on_axis - radius
+                if on_axis - radius < nearest_mm[part]:
+                    nearest[part], nearest_mm[part] = m, on_axis - radius
     for part in range(4):
         if prune and least[part] < limits[part]:
             return least
+    for part in range(4):
         m = nearest[part]
         if m >= 0:
-            depth, radius = seat + station_mm[m, 0], station_mm[m, 1]
+            depth, radius = seat + station_mm[first + m, 0], station_mm[first + m, 1]
             least[part] = min(least[part], _least_on_circle(distances, line, depth, radius, kinds[part]))
             if prune and least[part] < limits[part]:
                 return least
-    for m in range(station_first[v], station_first[v + 1]):
-        depth, radius = seat + station_mm[m, 0], station_mm[m, 1]
-        for part in range(4):
-            if not _counts(part, depth, portal, leading_from):
-                continue
-            on_axis = _on_axis(distances, line, axis, depth, kinds[part])
-            if on_axis - radius - FAR_SLACK_MM < least[part]:
+    for part in range(4):
+        for m in range(count):
+            if from_axis[m, part] - FAR_SLACK_MM < least[part] and m != nearest[part]:
+                depth, radius = seat + station_mm[first + m, 0], station_mm[first + m, 1]
                 least[part] = min(least[part], _least_on_circle(distances, line, depth, radius, kinds[part]))
                 if prune and least[part] < limits[part]:
                     return least
@@ -333,7 +336,7 @@ def _clearances(distances, line, axis, table, v, seat, limits, prune):  # type: 
 
 @njit(cache=True, error_model="numpy")
 def _counts(part, depth, portal, leading_from):  # type: ignore[no-untyped-def]
-    """Whether a station belongs to what joint (0), other bones (1), leading end (2) or body (3) are asked of."""
+    """Whether a station counts for joint (0), other bones (1), leading end (2) or body (3)."""
     if part == 0:
         return True
     if part == 1:
@@ -353,19 +356,22 @@ def _on_axis(distances, line, axis, depth, channel):  # type: ignore[no-untyped-
 
 
 @njit(cache=True, error_model="numpy")
-def _ring(matter, owner, line, tau, radii, count, fragments):  # type: ignore[no-untyped-def]
+def _ring(matter, owner, line, tau, radii, low, high, sums):  # type: ignore[no-untyped-def]
     """Cumulative sums along the ring of one thread zone, per fragment: thread length, strength times length,
-    HU times length, unknown length (fragments, 4, count + 1), each a mean over the ring's lines."""
+    HU times length, unknown length, each a mean over the ring's lines, into ``sums`` (fragments, 4,
+    cells + 1) between two depths."""
     start, along, across, beside = line
-    sums = np.zeros((fragments, 4, count + 1))
+    fragments, last = sums.shape[0], sums.shape[2] - 1
+    begin = min(max(int(low / STEP_MM) - 1, 0), last)
+    end = min(int(high / STEP_MM) + 2, last)
     depth_before = np.empty(LANES_COUNT)
     hu_before = np.empty(LANES_COUNT)
     tau_before = np.empty(LANES_COUNT)
     own_before = np.zeros(LANES_COUNT, np.int64)
     share = STEP_MM / LANES_COUNT
-    for n in range(count + 1):
+    for n in range(begin, end + 1):
         x, y, z = _on(start, along, n * STEP_MM)
-        if n > 0:
+        if n > begin:
             for fragment in range(fragments):
                 for kind in range(4):
                     sums[fragment, kind, n] = sums[fragment, kind, n - 1]
@@ -383,7 +389,7 @@ def _ring(matter, owner, line, tau, radii, count, fragments):  # type: ignore[no
                 at = min(max(at, 0.0), TAU_COUNT - 1.001)
                 low = int(at)
                 strength = tau[low] + (at - low) * (tau[low + 1] - tau[low])
-            if n > 0:
+            if n > begin:
                 part = share * _part_inside(depth_before[lane], depth)
                 if part > 0.0:
                     # A cell that the surface cuts belongs to its inner end.
@@ -401,7 +407,10 @@ def _ring(matter, owner, line, tau, radii, count, fragments):  # type: ignore[no
                     else:
                         sums[fragment, 3, n] += part
             depth_before[lane], hu_before[lane], tau_before[lane], own_before[lane] = depth, hu, strength, own
-    return sums
+    for n in range(end + 1, last + 1):
+        for fragment in range(fragments):
+            for kind in range(4):
+                sums[fragment, kind, n] = sums[fragment, kind, end]
 
 
 @njit(cache=True, error_model="numpy")

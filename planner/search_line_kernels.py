@@ -129,6 +129,11 @@ def _measure(origin, direction, only, space, table, kept, tau, limits, prune, to
 
     first, headless, fully, screw_mm, zone_mm, variant_mm = table[:6]
     axis_path, crossed, near, leave = _walk(matter, owner, start, along, fragments)
+    if limits[L_CROSS] > 0 and crossed < 2:
+        begin, end = (0, first[-1]) if only < 0 else (first[only], first[only + 1])
+        counts[LIMITS_COUNT] += end - begin
+        _missed(counts, misses, FRACTURE, 0.0, begin, 0.0, end - begin)
+        return
     count = int(leave / STEP_MM) + 14
     axis = np.empty((3, count))
     for n in range(count):
@@ -145,9 +150,6 @@ def _measure(origin, direction, only, space, table, kept, tau, limits, prune, to
             if seat < 0.0:
                 _missed(counts, misses, BURIED, short, first[s], 0.0, of_screw)
                 continue
-        if limits[L_CROSS] > 0 and crossed < 2:
-            _missed(counts, misses, FRACTURE, 0.0, first[s], seat, of_screw)
-            continue
         ringed = False
         sums = np.zeros((2, 1, 4, 1))
         need = limits[L_LEADING] if headless[s] else -limits[L_THROUGH]
@@ -191,7 +193,10 @@ def _measure(origin, direction, only, space, table, kept, tau, limits, prune, to
                 sums = np.zeros((2, fragments, 4, count + 1))
                 for zone in range(2):
                     if zone_mm[s, zone, 4] > 0:
-                        sums[zone] = _ring(matter, owner, line, tau, zone_mm[s, zone], count, fragments)
+                        # Longer screws of the family come later; a thread at the tip then lies deeper.
+                        low = seat + variant_mm[v, 2 + 2 * zone]
+                        high = seat + variant_mm[first[s + 1] - 1, 3 + 2 * zone]
+                        _ring(matter, owner, line, tau, zone_mm[s, zone], low, high, sums[zone])
                 ringed = True
             _bite(
                 sums,

@@ -93,21 +93,21 @@ def lines_from(
     return at.points_mm[entry], directions[direction]
 
 
-NEIGHBOURS = np.array([step for step in product((-1.0, 0.0, 1.0), repeat=4) if any(step)])
-"""(80, 4) steps aside (two) and turns (two)."""
+NEIGHBOURS = np.array([step for step in product((-1.0, 0.0, 1.0), repeat=4) if 1 <= np.abs(step).sum() <= 2])
+"""(32, 4) steps aside (two) and turns (two): one of them, or two at once."""
 
 
 def neighbours(
-    points_mm: Floats, directions: Floats, *, step_mm: float, turn_degree: float, pivot_mm: Floats
+    points_mm: Floats, directions: Floats, *, step_mm: Floats, turn_degree: Floats, pivot_mm: Floats
 ) -> tuple[Floats, Floats]:
-    """(n · 80, 3) lines around each of n: moved aside by a step and turned, about a place ``pivot_mm`` (n,)
-    deep on each."""
+    """(n · 32, 3) lines around each of n: moved aside by its step (n,) and turned (n,), about a place
+    ``pivot_mm`` (n,) deep on each."""
     u, v = _across(directions)
     pivots = points_mm + pivot_mm[:, None] * directions
-    aside = step_mm * NEIGHBOURS[:, :2]
-    turns = np.tan(np.radians(turn_degree)) * NEIGHBOURS[:, 2:]
-    moved = pivots[:, None] + aside[None, :, :1] * u[:, None] + aside[None, :, 1:] * v[:, None]
-    turned = directions[:, None] + turns[None, :, :1] * u[:, None] + turns[None, :, 1:] * v[:, None]
+    aside = step_mm[:, None, None] * NEIGHBOURS[None, :, :2]
+    turns = np.tan(np.radians(turn_degree))[:, None, None] * NEIGHBOURS[None, :, 2:]
+    moved = pivots[:, None] + aside[..., :1] * u[:, None] + aside[..., 1:] * v[:, None]
+    turned = directions[:, None] + turns[..., :1] * u[:, None] + turns[..., 1:] * v[:, None]
     turned /= np.linalg.norm(turned, axis=2, keepdims=True)
     return (moved - pivot_mm[:, None, None] * turned).reshape(-1, 3), turned.reshape(-1, 3)
 

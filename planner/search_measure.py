@@ -112,7 +112,7 @@ class Misses:
 
 @dataclass(eq=False)
 class Tally:
-    """How many candidates were looked at, how many each limit excluded first, and those nearest to feasible."""
+    """How many candidates were looked at, how many each limit excluded first, the nearest to feasible."""
 
     evaluated_count: int = 0
     excluded: Floats = field(default_factory=lambda: np.zeros(LIMITS_COUNT))
