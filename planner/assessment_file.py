@@ -29,6 +29,7 @@ from planner.vocabulary import (
     Profile1D,
     ScrewResult,
     Severity,
+    SiteLength,
     Technique,
 )
 from segmentation.documents import published_schema
@@ -294,6 +295,7 @@ class ScrewPart(Part):
     two_pitch: TwoPitch | None
     resorbable: Resorbables | None
     tip_apex: TipApex | None
+    site_length: SiteLength | None
     findings: list[FindingPart]
     reasons: dict[str, str]
 
@@ -391,6 +393,7 @@ def _screw(result: ScrewResult) -> ScrewPart:
         two_pitch=result.two_pitch,
         resorbable=result.resorbable,
         tip_apex=result.tip_apex,
+        site_length=result.site_length,
         findings=[FindingPart.model_validate(finding) for finding in result.findings],
         reasons=dict(result.reasons),
     )

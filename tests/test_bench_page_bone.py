@@ -67,6 +67,7 @@ def test_the_level_follows_the_hand_while_the_button_is_down(page: Page) -> None
     handle = page.locator("#level")
     expect(handle).to_be_visible(timeout=LONG_MS)
     before = page.locator("#cut").inner_html()
+    settled(page)
     x, y = middle(page, "#level .core >> nth=0")
     page.mouse.move(x, y)
     page.mouse.down()

@@ -14,6 +14,7 @@ from planner.findings import CAUTIONS, CODES
 from planner.limits import Limits
 from planner.plan_file import plan_schema
 from planner.screws_csv import csv_text
+from planner.site_file import read_site, site_names
 from segmentation.bone_file import bone_schema
 
 DOCS = ROOT / "viewer/docs"
@@ -42,6 +43,26 @@ def test_the_limits_are_told_with_the_sources_of_the_code():
     written = " ".join(inspect.getsource(Limits).split())
     for _, _, source in _rows("findings.md", "Limits"):
         assert source in written
+
+
+def test_the_tables_of_the_sites_are_the_files():
+    sites = {name: read_site(name).document for name in site_names()}
+    told = {
+        (site.strip("`"), limit.strip("`")): (float(value), mark, source)
+        for site, limit, value, mark, source in _rows("sites.md", "Limits of each site")
+    }
+    assert told == {
+        (name, limit): (one.value, one.mark, one.source)
+        for name, site in sites.items()
+        for limit, one in site.limits.items()
+    }
+    rules = {site.strip("`"): (says, mark) for site, says, mark, _ in _rows("sites.md", "Length rules")}
+    assert rules == {
+        name: (rule.says, rule.mark)
+        if (rule := site.length_rule)
+        else (f"None: {site.length_rule_reason}.", "")
+        for name, site in sites.items()
+    }
 
 
 def _keys(schema: Any) -> set[str]:

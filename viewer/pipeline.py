@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
-    from planner.demands import Demands
-    from planner.vocabulary import Assessment, Screw
+    from planner.asked import Asked
+    from planner.vocabulary import Assessment, Plan, Screw
     from segmentation.asked import Name
     from segmentation.parts import Cut
     from segmentation.vocabulary import Bone, CTVolume, Host
@@ -149,10 +149,21 @@ def assess_case(
     progress: Progress,
     *,
     as_scanned: bool = False,
-    demands: Demands | None = None,
+    asked: Asked | None = None,
 ) -> tuple[Bone, Assessment]:
     """The bone of a case and what was measured on it for ``plan`` (None: the case's own plan.json)."""
-    from planner.assess import assess
+    from planner.asked import Asked, assess_asked
+    from planner.assess import ready
+
+    bone, read = bone_and_plan(folder, plan, catalogue, progress, as_scanned=as_scanned)
+    progress("measuring")
+    return bone, assess_asked(ready(bone, as_scanned=read.pose == "as-scanned"), read, asked or Asked())
+
+
+def bone_and_plan(
+    folder: Path, plan: Path | None, catalogue: Path | None, progress: Progress, *, as_scanned: bool
+) -> tuple[Bone, Plan]:
+    """The bone of a case, and ``plan`` or the case's own in the frame that is asked."""
     from planner.plan_file import read_plan
     from segmentation.case import BONE, PLAN, check_case, read_case
     from segmentation.files import sha256_of_file, shown
@@ -169,9 +180,7 @@ def assess_case(
     progress("reading the case")
     bone = read_case(folder)
     bone = replace(bone, digests={**bone.digests, BONE: sha256_of_file(folder / BONE)})
-    progress("measuring")
-    in_frame = replace(read, pose="as-scanned") if as_scanned else read
-    return bone, assess(bone, in_frame, demands=demands)
+    return bone, replace(read, pose="as-scanned") if as_scanned else read
 
 
 def write_report(

@@ -40,6 +40,12 @@ def measure(
     union_weeks: Annotated[
         int | None, typer.Option(metavar="WEEKS", help="Weeks to union, asked of resorbable screws.")
     ] = None,
+    site: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME|FILE.json", help="Limits and length rule of a site: scaphoid, pelvis … or your own."
+        ),
+    ] = None,
     catalogue: Annotated[
         Path | None, typer.Option(metavar="FILE", help="A catalogue of your own screws.")
     ] = None,
@@ -62,11 +68,14 @@ def measure(
       pilothole measure case --plan other.json --csv screws.csv
       pilothole measure case --json - --strict
       pilothole measure case --explain "screws[0].fragments[1].pullout_n"
+      pilothole measure case --site scaphoid
       pilothole measure case --load 100,10 --compression 200 --union-weeks 12
     """
+    from planner.asked import Asked
     from planner.assessment_file import assessment_document
     from planner.explain import explain as explain_value
     from planner.screws_csv import csv_text
+    from planner.site_file import read_site
     from segmentation.case import ASSESSMENT
     from segmentation.errors import InputError
     from segmentation.files import canonical_json, write_whole
@@ -84,8 +93,9 @@ def measure(
     for output in (json, csv):
         check_output(output, inputs=(plan, catalogue))
     demands = demands_of(load, compression_n, torque_n_m, union_weeks)
+    asked = Asked(demands, None if site is None else read_site(site))
     with working("measure") as progress:
-        _, assessment = assess_case(case, plan, catalogue, progress, as_scanned=as_scanned, demands=demands)
+        _, assessment = assess_case(case, plan, catalogue, progress, as_scanned=as_scanned, asked=asked)
     document = assessment_document(assessment)
     told = None if explain is None else explain_value(document, explain)
     content = canonical_json(document)

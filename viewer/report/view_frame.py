@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -79,7 +80,12 @@ class PosedFragment:
     faces: Ints
     to_scan: Floats
 
-    @property
+    @cached_property
+    def box_mm(self) -> tuple[Floats, Floats]:
+        """Its lowest and highest coordinates, (3,) each."""
+        return self.vertices_mm.min(axis=0), self.vertices_mm.max(axis=0)
+
+    @cached_property
     def moved(self) -> bool:
         """Whether the plan sees this fragment elsewhere than the scan did."""
         return bool(np.abs(self.to_scan - np.eye(4)).max() > POSE_ROUNDING_FACTOR)
