@@ -8,7 +8,7 @@ nearer can follow. Exact to the triangles. The tests hold these loops against tr
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+from numba import njit, prange
 
 TIE_MM = 1e-7
 """Triangles closer to each other's distance than this are tied: the closest point lies on a shared edge."""
@@ -168,6 +168,29 @@ def nearest(points, mesh, hole, rim_is_free):  # type: ignore[no-untyped-def]
     return distance, closest
 
 
+@njit(cache=True, error_model="numpy", parallel=True)
+def nearest_on_lattice(origin, steps, wanted, mesh, hole, rim_is_free, limit):  # type: ignore[no-untyped-def]
+    """Signed distances, as ``nearest``, of the ``wanted`` (i, j, k) places of a lattice; NaN of the others.
+
+    Place (0, 0, 0) lies at ``origin``, the columns of ``steps`` lead to the next along i, j and k. Infinite
+    where nothing lies nearer than ``limit``. The same on any number of cores: rows know nothing of each
+    other.
+    """
+    ni, nj, nk = wanted.shape
+    found = np.full((ni, nj, nk), np.nan, np.float32)
+    for row in prange(ni * nj):
+        i, j, hint = row // nj, row % nj, -1
+        for k in range(nk):
+            if not wanted[i, j, k]:
+                continue
+            x = origin[0] + i * steps[0, 0] + j * steps[0, 1] + k * steps[0, 2]
+            y = origin[1] + i * steps[1, 0] + j * steps[1, 1] + k * steps[1, 2]
+            z = origin[2] + i * steps[2, 0] + j * steps[2, 1] + k * steps[2, 2]
+            distance, _, _, _, hint = _nearest(x, y, z, mesh, hole, rim_is_free, hint, limit)
+            found[i, j, k] = distance
+    return found
+
+
 @njit(cache=True, error_model="numpy")
 def smallest_around_axis(origin, frame, depth, radius, angles_count, mesh, hole, rim_is_free):  # type: ignore[no-untyped-def]
     """Smallest signed distance of circles around an axis to ``mesh``, the place on them (3,) and the
@@ -246,6 +269,9 @@ def feet_inside(origin, frame, feet, reach, mesh):  # type: ignore[no-untyped-de
     """
     vertices, faces, _, _, _, _, _, low, cube, shape, starts, inside = mesh
     lines, depths, sides = [], [], []
+    # In order of their first coordinate, so that a triangle looks only at the feet below and above it.
+    order = np.argsort(feet[:, 0])
+    first = feet[order, 0]
     seen = np.zeros(len(faces), np.bool_)
     corner = np.empty((3, 3))
     around = cube * np.sqrt(3.0) / 2 + reach
@@ -277,7 +303,14 @@ def feet_inside(origin, frame, feet, reach, mesh):  # type: ignore[no-untyped-de
                 or max(corner[0, 1], corner[1, 1], corner[2, 1]) < -reach
             ):
                 continue
-            for n in range(len(feet)):
+            lowest = min(corner[0, 1], corner[1, 1], corner[2, 1]) - TIE_MM
+            highest = max(corner[0, 1], corner[1, 1], corner[2, 1]) + TIE_MM
+            start = np.searchsorted(first, min(corner[0, 0], corner[1, 0], corner[2, 0]) - TIE_MM)
+            stop = np.searchsorted(first, max(corner[0, 0], corner[1, 0], corner[2, 0]) + TIE_MM)
+            for place in range(start, stop):
+                n = order[place]
+                if not lowest <= feet[n, 1] <= highest:
+                    continue
                 ea = _edge(corner, 1, 2, faces[t, 1] < faces[t, 2], feet[n, 0], feet[n, 1])
                 eb = _edge(corner, 2, 0, faces[t, 2] < faces[t, 0], feet[n, 0], feet[n, 1])
                 ec = _edge(corner, 0, 1, faces[t, 0] < faces[t, 1], feet[n, 0], feet[n, 1])

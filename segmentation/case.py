@@ -53,6 +53,8 @@ from segmentation.vocabulary import (
 
 BONE, CT, FRAGMENTS, JOINT = "bone.json", "ct.nii.gz", "fragments.nii.gz", "joint.ply"
 PLAN, ASSESSMENT, REPORT = "plan.json", "assessment.json", "report.html"
+FIELDS = "fields.npz"
+"""Distances kept for the next search; made anew whenever bone.json is another."""
 
 OF_A_FRACTURE = {"gap_mm": False, "at_rim": True, "seen": True}
 """What a fracture's file tells of each vertex, and which of it is a truth value; the gap is NaN where not
@@ -93,7 +95,7 @@ def write_poses(folder: Path, poses: Mapping[int, Floats], bones: Mapping[int, s
     read_bone_document(document, f"{BONE} with the new poses")
 
     def outlives(name: str) -> bool:
-        return name not in (BONE, ASSESSMENT, REPORT) and not is_temporary(name)
+        return name not in (BONE, ASSESSMENT, REPORT, FIELDS) and not is_temporary(name)
 
     replace_folder(folder, lambda new: write_and_flush(new / BONE, canonical_json(document)), keep=outlives)
 
@@ -106,7 +108,9 @@ def is_of_case(name: str) -> bool:
 def _outlives_the_bone(name: str) -> bool:
     # Numbers measured on the old bone must not stand beside the new one.
     return (
-        name not in (ASSESSMENT, REPORT) and not is_temporary(name) and _OF_THE_BONE.fullmatch(name) is None
+        name not in (ASSESSMENT, REPORT, FIELDS)
+        and not is_temporary(name)
+        and _OF_THE_BONE.fullmatch(name) is None
     )
 
 

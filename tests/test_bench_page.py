@@ -148,9 +148,9 @@ def test_a_handle_moves_the_numbers_while_the_button_is_down(
 
 def test_the_dial_turns_the_picture_and_no_number(page: Page) -> None:
     before = shown(page, "screws[0].bone_length_mm")
-    picture = page.locator("#strip .under").inner_html()
+    picture = page.locator("#strip .ground").inner_html()
     grab(page, "dial", 80, 60)
-    assert page.locator("#strip .under").inner_html() != picture
+    assert page.locator("#strip .ground").inner_html() != picture
     let_go(page)
     assert shown(page, "screws[0].bone_length_mm") == before
     assert page.get_attribute("[data-handle='dial']", "aria-valuenow") != "0.0"

@@ -25,6 +25,7 @@ from viewer.commands.report import report
 from viewer.commands.scan import scan
 from viewer.commands.schema import schema
 from viewer.commands.screws import screws
+from viewer.commands.search import search
 from viewer.commands.segment import segment
 from viewer.commands.validate import validate
 from viewer.commands.view import view
@@ -48,13 +49,17 @@ app = typer.Typer(
         "  pilothole reduce case --move 2 --onto 1           a displaced fragment is brought back\n"
         "  pilothole measure case --plan plan.json           every number for each screw\n"
         "  pilothole compare case                            screws and lengths side by side\n"
+        "  pilothole search case                             the best screws: where, how long, which\n"
         "  pilothole view case                               place screws by hand, in your browser\n"
         "  pilothole report case                             one HTML page, prints on A4\n\n"
         "For planning discussion, research and teaching; not a medical device. Numbers are estimates with "
         "the stated intervals; verify by imaging in theatre; the decision belongs to a licensed surgeon."
     ),
 )
-for command in (demo, scan, segment, reduce, measure, compare, view, report, screws, schema, validate):
+for command in (
+    *(demo, scan, segment, reduce, measure, compare, search),
+    *(view, report, screws, schema, validate),
+):
     app.command()(command)
 
 

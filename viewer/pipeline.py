@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from segmentation.errors import InputError
+from viewer.asking import numbers_in
 from viewer.console import Progress
 
 if TYPE_CHECKING:
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from segmentation.asked import Name
     from segmentation.parts import Cut
     from segmentation.vocabulary import Bone, CTVolume, Host
+    from viewer.report.fluoroscopy_page import Fluoroscopy
 
 TUBE_VOLTAGES_KV = (40.0, 200.0)
 """Between these lies every X-ray tube of a CT (common practice: 70 to 150 kV)."""
@@ -181,9 +183,11 @@ def bone_and_plan(
     return bone, replace(read, pose="as-scanned") if as_scanned else read
 
 
-def write_report(path: Path, bone: Bone, assessment: Assessment) -> None:
+def write_report(
+    path: Path, bone: Bone, assessment: Assessment, fluoroscopy: Fluoroscopy | None = None
+) -> None:
     """Write the report of a case to ``path``, whole or not at all, with today's date. Its title names the
-    screws' bones."""
+    screws' bones; ``fluoroscopy`` as in ``render_report``."""
     from datetime import date
 
     from segmentation.files import write_whole
@@ -191,7 +195,14 @@ def write_report(path: Path, bone: Bone, assessment: Assessment) -> None:
 
     bones = ", ".join(dict.fromkeys(result.bone_name for result in assessment.screws))
     as_scanned = assessment.bone["pose"] == "as-scanned"
-    page = render_report(bone, assessment, title=bones, as_scanned=as_scanned, made_on=date.today())
+    page = render_report(
+        bone,
+        assessment,
+        title=bones,
+        as_scanned=as_scanned,
+        made_on=date.today(),
+        fluoroscopy=fluoroscopy,
+    )
     write_whole(path, page.encode())
 
 
@@ -200,7 +211,7 @@ def parse_cut(text: str) -> Cut:
     from segmentation.parts import Cut
     from segmentation.vocabulary import frozen_array
 
-    values = _numbers(text, 6)
+    values = numbers_in(text, 6)
     if values is None:
         raise InputError(
             f"--cut must be six finite numbers x,y,z,nx,ny,nz (got {text[:60]!r}); give a point and a normal"
@@ -217,7 +228,7 @@ def parse_name(text: str) -> Name:
     from segmentation.documents import name_fault
 
     place, equals, words = text.partition("=")
-    values = _numbers(place, 3)
+    values = numbers_in(place, 3)
     if values is None or not equals:
         raise InputError(
             f"--name must be x,y,z=FRAGMENT or x,y,z=FRAGMENT@BONE (got {text[:60]!r}); give a point in it"
@@ -227,14 +238,6 @@ def parse_name(text: str) -> Name:
         if fault := name_fault(word):
             raise InputError(f"a name in --name {fault} (got {word[:80]!r}); choose another")
     return (values[0], values[1], values[2]), fragment, bone if at else None
-
-
-def _numbers(text: str, count: int) -> list[float] | None:
-    try:
-        values = [float(part) for part in text.split(",")]
-    except ValueError:
-        return None
-    return values if len(values) == count and all(math.isfinite(value) for value in values) else None
 
 
 def _with_tube_voltage(ct: CTVolume, given_kv: float | None) -> CTVolume:

@@ -1,0 +1,171 @@
+"""From many feasible candidates to a handful that differ: what is dominated goes, then the best by each
+criterion stay, each with its reason in a sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.vocabulary import PlacedScrew, ScrewResult
+from segmentation.vocabulary import Floats
+
+APART_MM, APART_DEGREE = 1.5, 5.0
+"""Two candidates of one screw and length differ when entry or direction do by more than this. Our choice:
+about what a guide holds."""
+
+EQUAL_FRACTION = 0.01
+"""Holds within this are equal. Our choice: far below what a pull-out is known by."""
+
+
+@dataclass(frozen=True)
+class Criterion:
+    """What a candidate is good for: its key, what it is called, its unit, and whether more is better."""
+
+    key: str
+    words: str
+    unit: str
+    more: bool
+
+
+CRITERIA = (
+    Criterion("governing_hold_n", "hold", "N", more=True),
+    Criterion("ring_mean_hu", "mean HU in the thread ring", "HU", more=True),
+    Criterion("least_clearance_mm", "clearance", "mm", more=True),
+    Criterion("fracture_angle_degree", "angle off square to the fracture", "°", more=False),
+    Criterion("off_centre_mm", "distance from the centre", "mm", more=False),
+    Criterion("length_mm", "length", "mm", more=True),
+)
+"""What candidates are compared by; of the first two only one, by whether density is known."""
+
+
+@dataclass(frozen=True, eq=False)
+class Candidate:
+    """A screw that keeps every limit, as ``assess`` measured it, its criteria by key (None: with a reason
+    elsewhere), and why it is told."""
+
+    placed: PlacedScrew
+    result: ScrewResult
+    criteria: dict[str, float | int | None]
+    reason: str = ""
+
+
+def used_criteria(calibrated: bool, has_fracture: bool) -> tuple[Criterion, ...]:
+    """The criteria that mean something: hold where density is known, else HU; the angle where one is."""
+    left_out = {"ring_mean_hu" if calibrated else "governing_hold_n"}
+    if not has_fracture:
+        left_out.add("fracture_angle_degree")
+    return tuple(criterion for criterion in CRITERIA if criterion.key not in left_out)
+
+
+def goodness(candidates: Sequence[Candidate], criteria: Sequence[Criterion]) -> Floats:
+    """(n, criteria) values with more always better; what is not known is worst."""
+    table = np.full((len(candidates), len(criteria)), -np.inf)
+    for row, candidate in enumerate(candidates):
+        for column, criterion in enumerate(criteria):
+            value = candidate.criteria[criterion.key]
+            if value is not None:
+                table[row, column] = value if criterion.more else -value
+    return table
+
+
+def not_dominated(values: Floats) -> npt.NDArray[np.bool_]:
+    """(n,) whether no other row is at least as good in every column and better in one."""
+    kept = np.ones(len(values), bool)
+    for row, own in enumerate(values):
+        as_good = (values >= own).all(axis=1)
+        better = (values > own).any(axis=1)
+        kept[row] = not (as_good & better).any()
+    return kept
+
+
+def differ(one: PlacedScrew, other: PlacedScrew) -> bool:
+    """Whether two placed screws are not nearly the same."""
+    if one.screw.name != other.screw.name or one.length_mm != other.length_mm:
+        return True
+    ways = [(s.target_mm - s.entry_mm) / np.linalg.norm(s.target_mm - s.entry_mm) for s in (one, other)]
+    turn_degree = np.degrees(np.arccos(np.clip(ways[0] @ ways[1], -1, 1)))
+    return bool(np.linalg.norm(one.entry_mm - other.entry_mm) > APART_MM or turn_degree > APART_DEGREE)
+
+
+def spread_order(values: Floats) -> list[int]:
+    """Rows in the order they should be told: the best by each criterion, then the best by rank of all."""
+    order = [int(np.argmax(values[:, column])) for column in range(values.shape[1])]
+    finite = np.where(np.isfinite(values), values, np.nan)
+    low, high = np.nanmin(finite, axis=0), np.nanmax(finite, axis=0)
+    share = np.where(high > low, (finite - low) / np.where(high > low, high - low, 1), 1.0)
+    balance = np.nan_to_num(share).min(axis=1) + np.nan_to_num(share).mean(axis=1)
+    rest = np.argsort(-balance, kind="stable")
+    return list(dict.fromkeys([*order, *(int(row) for row in rest)]))
+
+
+def handful(candidates: Sequence[Candidate], criteria: Sequence[Criterion], count: int) -> list[Candidate]:
+    """At most ``count`` that differ, none dominated, best by the first criterion first, each with its reason.
+
+    Holds within EQUAL_FRACTION are equal: then the clearer one comes first.
+    """
+    if not candidates:
+        return []
+    values = goodness(candidates, criteria)
+    free = [candidate for candidate, kept in zip(candidates, not_dominated(values), strict=True) if kept]
+    chosen: list[Candidate] = []
+    for row in spread_order(goodness(free, criteria)):
+        if len(chosen) < count and all(differ(free[row].placed, one.placed) for one in chosen):
+            chosen.append(free[row])
+    first, clear = criteria[0].key, "least_clearance_mm"
+    best = max((one.criteria[first] or 0.0 for one in chosen), default=0.0)
+
+    def place(one: Candidate) -> tuple[float, float]:
+        value = one.criteria[first] or 0.0
+        equal = value >= best * (1 - EQUAL_FRACTION)
+        return (-best if equal else -value, -(one.criteria[clear] or 0.0) if equal else 0.0)
+
+    chosen.sort(key=place)
+    return [
+        Candidate(one.placed, one.result, one.criteria, reason_of(one, chosen, criteria)) for one in chosen
+    ]
+
+
+def reason_of(one: Candidate, of: Sequence[Candidate], criteria: Sequence[Criterion]) -> str:
+    """Why a candidate is told, and what is given up by taking it, in a sentence."""
+    values = goodness(of, criteria)
+    own = values[[candidate is one for candidate in of]][0]
+    best = values.max(axis=0)
+    leads = [
+        criterion
+        for criterion, mine, top in zip(criteria, own, best, strict=True)
+        if np.isfinite(mine) and mine >= top - _slack(criterion, top)
+    ]
+    gives = [
+        f"{_amount(criterion, abs(top - mine))} {'less' if criterion.more else 'more'} {criterion.words}"
+        for criterion, mine, top in zip(criteria, own, best, strict=True)
+        if np.isfinite(mine) and mine < top - _slack(criterion, top)
+    ]
+    if not leads:
+        told = "A balance: best by no single criterion, near the best by all"
+    elif len(leads) == len(criteria):
+        return "Best by every criterion."
+    else:
+        told = f"Best {_listed([_told(c, one.criteria[c.key]) for c in leads])}"
+    return f"{told}; it has {_listed(gives)} than the best of the others." if gives else f"{told}."
+
+
+def _told(criterion: Criterion, value: float | int | None) -> str:
+    return f"{criterion.words} ({_amount(criterion, float(value or 0))})"
+
+
+def _slack(criterion: Criterion, top: float) -> float:
+    """Differences smaller than this are none: what is shown would look the same."""
+    return {"N": EQUAL_FRACTION * abs(top), "HU": 2.0, "°": 0.5}.get(criterion.unit, 0.05)
+
+
+def _amount(criterion: Criterion, value: float) -> str:
+    digits = 0 if criterion.unit in ("N", "HU") else 1
+    gap = "" if criterion.unit == "°" else " "
+    return f"{value:.{digits}f}{gap}{criterion.unit}"
+
+
+def _listed(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"

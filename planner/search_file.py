@@ -1,0 +1,82 @@
+"""What a search found as a JSON document: the published form, best governing hold first."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from planner.findings import CAUTIONS
+from planner.search import Found
+from planner.search_choice import Candidate
+from planner.vocabulary import Plan, ScrewResult
+
+FORMAT = "pilothole-search"
+
+HU_REASON = "density is not calibrated: ranked by mean HU in the thread ring"
+
+
+def search_document(found: Found) -> dict[str, Any]:
+    """The document of a search. Points are RAS+ mm; ``excluded_fraction`` tells by limit the share of all
+    evaluated candidates that it excluded first."""
+    return {
+        "format": FORMAT,
+        "version": 1,
+        "cautions": list(CAUTIONS),
+        "bone": found.bone_name,
+        "evaluated_count": found.evaluated_count,
+        "feasible_count": found.feasible_count,
+        "search_s": round(found.search_s, 3),
+        "ranked_by": found.criteria[0].key,
+        "candidates": [_candidate(one) for one in found.candidates],
+        "excluded_fraction": dict(found.excluded),
+        "nearest": None if found.nearest is None else _nearest(found.nearest),
+        "notes": list(found.notes),
+    }
+
+
+def best_plan(found: Found, kept: Plan | None, *, as_scanned: bool = False) -> Plan | None:
+    """The best candidate beside what stays, as a plan; None where there is none."""
+    if not found.candidates:
+        return None
+    stays = () if kept is None else kept.screws
+    return Plan((*stays, found.candidates[0].result.placed), "as-scanned" if as_scanned else "reduced")
+
+
+def _candidate(one: Candidate) -> dict[str, Any]:
+    placed = one.placed
+    document: dict[str, Any] = {
+        "screw": placed.screw.name,
+        "length_mm": placed.length_mm,
+        "entry_mm": np.asarray(placed.entry_mm).tolist(),
+        "target_mm": np.asarray(placed.target_mm).tolist(),
+        "seat_depth_mm": placed.seat_depth_mm,
+        "technique": placed.technique,
+        "criteria": dict(one.criteria),
+        "findings": [
+            {"code": f.code, "severity": f.severity, "message": f.message} for f in one.result.findings
+        ],
+        "reason": one.reason,
+        "reasons": {},
+    }
+    if one.criteria["governing_hold_n"] is None:
+        why = one.result.reasons.get("pullout_n", HU_REASON)
+        for key in ("governing_hold_n", "governing_hold_low_n", "governing_hold_high_n"):
+            document["reasons"][f"criteria.{key}"] = why
+    if one.criteria["fracture_angle_degree"] is None:
+        document["reasons"]["criteria.fracture_angle_degree"] = "no measured fracture is crossed"
+    if one.criteria["joint_clearance_mm"] is None:
+        document["reasons"]["criteria.joint_clearance_mm"] = "no joint surface is known on this bone"
+    return document
+
+
+def _nearest(result: ScrewResult) -> dict[str, Any]:
+    placed = result.placed
+    return {
+        "screw": placed.screw.name,
+        "length_mm": placed.length_mm,
+        "entry_mm": np.asarray(placed.entry_mm).tolist(),
+        "target_mm": np.asarray(placed.target_mm).tolist(),
+        "seat_depth_mm": placed.seat_depth_mm,
+        "breaks": [f.message for f in result.findings if f.severity != "note"],
+    }

@@ -1,0 +1,346 @@
+"""The search's compiled main loop: for each line every screw and length, held against every limit in turn."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit, prange
+
+from planner.search_kernels import (
+    BETWEEN,
+    BODY,
+    BODY_MM,
+    BRIDGING,
+    BRIDGING_MM,
+    BURIED,
+    CLEARANCE,
+    CROSSED_MM,
+    ENTRY,
+    FRACTURE,
+    GOVERNS,
+    HOLD,
+    HU,
+    JOINT,
+    JOINT_MM,
+    LEADING,
+    LENGTH,
+    LIMITS_COUNT,
+    OTHERS,
+    OUTER,
+    RANK,
+    ROOM,
+    SEAT,
+    SEAT_MAX_MM,
+    SEAT_STEP_MM,
+    STEP_MM,
+    THREADS,
+    THREADS_LEAST,
+    UNKNOWN,
+    VALUES,
+    VARIANT,
+    WAY,
+    _blocked,
+    _clearances,
+    _distances,
+    _entry,
+    _frame,
+    _inside,
+    _least_on_circle,
+    _on,
+    _owner,
+    _part_inside,
+    _ring,
+    _segments_apart,
+    _summed,
+)
+
+ROOM_WORTH_FRACTION, ROOM_COUNTS_MM = 0.004, 5.0
+"""What a millimetre of clearance is worth of a hold, and up to where. Our choice: so little that it decides
+between equals only (2 % at most)."""
+
+(
+    L_JOINT,
+    L_LEADING,
+    L_BODY,
+    L_BURIED,
+    L_THROUGH,
+    L_THREADS,
+    L_BETWEEN,
+    L_CROSS,
+    L_BY_HU,
+    L_WAY,
+    L_LONGEST,
+) = range(11)
+"""Places of the limits in the row that the loop takes."""
+
+
+@njit(cache=True, error_model="numpy", parallel=True)
+def measure_lines(origins, directions, only, space, table, kept, tau, limits, prune):  # type: ignore[no-untyped-def]
+    """Every screw and length on each line (n, 3), (n, 3), held against every limit; of a line the family
+    ``only`` (n,), or all where it is −1.
+
+    ``space``: lattice of distances, of matter, of owners, mm → lattice (3, 4), the way's lattice, mm → way,
+    count of fragments. ``kept`` (m, 7): two ends and radius of what must stay clear. Returns of each line
+    and screw the feasible candidate that ranks best and the longest (n, s, 2, VALUES; −1 where none), how
+    many candidates each limit excluded first, and all (n, LIMITS_COUNT + 1), and the one nearest to feasible
+    (n, 4): limit it broke, how far beyond, variant, seat depth.
+    """
+    lines, screws = len(origins), len(table[1])
+    told = np.full((lines, screws, 2, VALUES), -1.0)
+    counts = np.zeros((lines, LIMITS_COUNT + 1), np.int32)
+    misses = np.full((lines, 4), -1.0)
+    for n in prange(lines):
+        _measure(
+            origins[n],
+            directions[n],
+            only[n],
+            space,
+            table,
+            kept,
+            tau,
+            limits,
+            prune,
+            told[n],
+            counts[n],
+            misses[n],
+        )
+    return told, counts, misses
+
+
+@njit(cache=True, error_model="numpy")
+def _missed(counts, misses, limit, beyond, variant, seat, count):  # type: ignore[no-untyped-def]
+    """Count candidates that a limit excludes, and keep the one that came farthest by the least."""
+    counts[limit] += count
+    if limit > misses[0] or (limit == misses[0] and beyond < misses[1]):
+        misses[0], misses[1], misses[2], misses[3] = limit, beyond, variant, seat
+
+
+@njit(cache=True, error_model="numpy")
+def _measure(origin, direction, only, space, table, kept, tau, limits, prune, told, counts, misses):  # type: ignore[no-untyped-def]
+    distances, matter, owner, to_lattice, way, to_way, fragments = space
+    turn = np.ascontiguousarray(to_lattice[:, :3])
+    start, along = turn @ origin + to_lattice[:, 3], turn @ direction
+    moved = _entry(matter, start, along)
+    if moved != moved:
+        return
+    start = start + moved * along
+    entry = origin + moved * direction
+    across, beside = _frame(direction)
+    line = (start, along, turn @ across, turn @ beside)
+
+    first, headless, fully, screw_mm, zone_mm, variant_mm = table[:6]
+    axis_path, crossed, near, leave = _walk(matter, owner, start, along, fragments)
+    if limits[L_CROSS] > 0 and crossed < 2:
+        begin, end = (0, first[-1]) if only < 0 else (first[only], first[only + 1])
+        counts[LIMITS_COUNT] += end - begin
+        _missed(counts, misses, FRACTURE, 0.0, begin, 0.0, end - begin)
+        return
+    count = int(leave / STEP_MM) + 14
+    axis = np.empty((3, count))
+    for n in range(count):
+        axis[0, n], axis[1, n], axis[2, n] = _distances(distances, *_on(start, along, n * STEP_MM))
+    blocked = -1.0
+    for s in range(len(headless)):
+        if only >= 0 and only != s:
+            continue
+        of_screw = first[s + 1] - first[s]
+        counts[LIMITS_COUNT] += of_screw
+        seat = 0.0
+        if headless[s]:
+            seat, short = _buried_seat(distances, line, screw_mm[s, 2], limits[L_BURIED])
+            if seat < 0.0:
+                _missed(counts, misses, BURIED, short, first[s], 0.0, of_screw)
+                continue
+        ringed = False
+        sums = np.zeros((2, 1, 4, 1))
+        need = limits[L_LEADING] if headless[s] else -limits[L_THROUGH]
+        for v in range(first[s], first[s + 1]):
+            tip = seat + variant_mm[v, 0]
+            room = leave - tip
+            if room < need:
+                # Longer ones have less room still.
+                _missed(counts, misses, ROOM, need - room, v, seat, first[s + 1] - v)
+                break
+            if room > 0.0 and _inside(matter, *_on(start, along, tip)) < 0.0:
+                _missed(counts, misses, ROOM, 0.0, v, seat, 1)
+                continue
+            if blocked < 0.0:
+                blocked = _blocked(way, to_way, entry, direction, limits[L_WAY], limits[L_LONGEST])
+            if variant_mm[v, 0] - screw_mm[s, 3] > blocked:
+                _missed(counts, misses, WAY, variant_mm[v, 0] - screw_mm[s, 3] - blocked, v, seat, 1)
+                continue
+            asked_leading = limits[L_LEADING]
+            if not headless[s]:
+                asked_leading = 0.0 if room >= limits[L_THROUGH] else -np.inf
+            asked = (limits[L_JOINT], 0.0, asked_leading, limits[L_BODY])
+            joint, others, leading, body = _clearances(distances, line, axis, table, v, seat, asked, prune)
+            if joint < asked[0]:
+                _missed(counts, misses, JOINT, asked[0] - joint, v, seat, 1)
+                continue
+            if others < 0.0:
+                _missed(counts, misses, OTHERS, -others, v, seat, 1)
+                continue
+            if leading < asked[2]:
+                _missed(counts, misses, LEADING, asked[2] - leading, v, seat, 1)
+                continue
+            if body < asked[3]:
+                _missed(counts, misses, BODY, asked[3] - body, v, seat, 1)
+                continue
+            apart = _apart_from(kept, entry, direction, seat, tip, screw_mm[s])
+            if apart < limits[L_BETWEEN]:
+                _missed(counts, misses, BETWEEN, limits[L_BETWEEN] - apart, v, seat, 1)
+                continue
+            if not ringed:
+                sums = np.zeros((2, fragments, 4, count + 1))
+                for zone in range(2):
+                    if zone_mm[s, zone, 4] > 0:
+                        # Longer screws of the family come later; a thread at the tip then lies deeper.
+                        low = seat + variant_mm[v, 2 + 2 * zone]
+                        high = seat + variant_mm[first[s + 1] - 1, 3 + 2 * zone]
+                        _ring(matter, owner, line, tau, zone_mm[s, zone], low, high, sums[zone])
+                ringed = True
+            _bite(
+                sums,
+                axis_path,
+                crossed,
+                near,
+                leave,
+                (headless[s], fully[s], zone_mm[s], variant_mm[v]),
+                limits,
+                (
+                    v,
+                    seat,
+                    moved,
+                    min(body, joint, leading if headless[s] or room > limits[L_THROUGH] else body),
+                ),
+                (body, joint),
+                told[s],
+                counts,
+                misses,
+            )
+
+
+@njit(cache=True, error_model="numpy")
+def _walk(matter, owner, start, along, fragments):  # type: ignore[no-untyped-def]
+    """The axis to the lattice's end: length per fragment, how many are crossed, the first, the exit's
+    depth."""
+    path = np.zeros(fragments)
+    near, leave, n = -1, 0.0, 0
+    before = 0.0
+    own_before = _owner(owner, *_on(start, along, 0.0))
+    while True:
+        n += 1
+        x, y, z = _on(start, along, n * STEP_MM)
+        after = _inside(matter, x, y, z)
+        if after == -10.0:
+            break
+        own = _owner(owner, x, y, z)
+        part = _part_inside(before, after)
+        if part > 0.0:
+            fragment = own if after >= before else own_before
+            path[fragment] += part * STEP_MM
+            if near < 0 and path[fragment] >= CROSSED_MM:
+                near = fragment
+            if after < 0.0:
+                leave = (n - 1) * STEP_MM + STEP_MM * part
+        before, own_before = after, own
+    crossed = 0
+    for fragment in range(fragments):
+        crossed += path[fragment] >= CROSSED_MM
+    return path, crossed, near, leave
+
+
+@njit(cache=True, error_model="numpy")
+def _buried_seat(distances, line, radius, limit):  # type: ignore[no-untyped-def]
+    """The least seat depth at which a trailing rim is buried by the limit, −1 if none, and what lacks."""
+    start, along = line[0], line[1]
+    short = np.inf
+    for n in range(int(SEAT_MAX_MM / SEAT_STEP_MM) + 1):
+        depth = n * SEAT_STEP_MM
+        on_axis = _distances(distances, *_on(start, along, depth))[0]
+        if on_axis < limit:
+            short = min(short, limit - on_axis)
+            continue
+        least = _least_on_circle(distances, line, depth, radius, OUTER)
+        if least >= limit:
+            return depth, 0.0
+        short = min(short, limit - least)
+    return -1.0, short
+
+
+@njit(cache=True, error_model="numpy")
+def _apart_from(kept, entry, direction, seat, tip, of_screw):  # type: ignore[no-untyped-def]
+    """Least gap to what must stay clear, from below: shaft and head as rods of their largest radius."""
+    least = np.inf
+    for m in range(len(kept)):
+        a, b = kept[m, 0:3], kept[m, 3:6]
+        shaft = _segments_apart(entry + seat * direction, entry + tip * direction, a, b)
+        least = min(least, shaft - of_screw[0] - kept[m, 6])
+        if of_screw[3] < 0.0:
+            top = entry + (seat + of_screw[3]) * direction
+            head = _segments_apart(top, entry + seat * direction, a, b)
+            least = min(least, head - of_screw[4] - kept[m, 6])
+    return least
+
+
+@njit(cache=True, error_model="numpy")
+def _bite(sums, axis_path, crossed, near, leave, screw, limits, place, clear, told, counts, misses):  # type: ignore[no-untyped-def]
+    """Threads, hold and mean HU of one candidate; kept where it is the best or the longest of its screw."""
+    headless, fully, zones, variant = screw
+    v, seat, moved, clearance = place
+    fragments = len(axis_path)
+    least_threads, hold, least_hu, governs = np.inf, np.inf, np.inf, -1
+    for fragment in range(fragments):
+        if axis_path[fragment] < CROSSED_MM:
+            continue
+        # Under its head a screw holds by the head, if it reaches beyond.
+        if not headless and fragment == near and crossed > 1:
+            continue
+        turns, force, engaged, unknown, hu = 0.0, 0.0, 0.0, 0.0, 0.0
+        for zone in range(2):
+            if zones[zone, 4] == 0.0:
+                continue
+            low, high = seat + variant[2 + 2 * zone], seat + variant[3 + 2 * zone]
+            own = sums[zone, fragment]
+            length = _summed(own[0], high) - _summed(own[0], low)
+            engaged += length
+            turns += length / zones[zone, 2]
+            force += zones[zone, 3] * (_summed(own[1], high) - _summed(own[1], low))
+            hu += _summed(own[2], high) - _summed(own[2], low)
+            unknown += _summed(own[3], high) - _summed(own[3], low)
+        if unknown > 0.0:
+            _missed(counts, misses, UNKNOWN, unknown, v, seat, 1)
+            return
+        least_threads = min(least_threads, turns)
+        mean_hu = hu / engaged if engaged > 0.0 else -np.inf
+        lower = mean_hu < least_hu if limits[L_BY_HU] > 0 else force < hold
+        if lower:
+            governs = fragment
+        hold, least_hu = min(hold, force), min(least_hu, mean_hu)
+    if least_threads < limits[L_THREADS]:
+        _missed(counts, misses, THREADS, limits[L_THREADS] - least_threads, v, seat, 1)
+        return
+    if not fully and crossed > 1:
+        bridging = 0.0
+        for zone in range(2):
+            if zones[zone, 4] == 0.0:
+                continue
+            low, high = seat + variant[2 + 2 * zone], seat + variant[3 + 2 * zone]
+            here = _summed(sums[zone, near, 0], high) - _summed(sums[zone, near, 0], low)
+            beyond = 0.0
+            for fragment in range(fragments):
+                if fragment != near and axis_path[fragment] >= CROSSED_MM:
+                    beyond += _summed(sums[zone, fragment, 0], high) - _summed(sums[zone, fragment, 0], low)
+            if here > BRIDGING_MM and beyond > BRIDGING_MM:
+                bridging += min(here, beyond)
+        if bridging > 0.0:
+            _missed(counts, misses, BRIDGING, bridging, v, seat, 1)
+            return
+    rank = least_hu if limits[L_BY_HU] > 0 else hold
+    rank *= 1.0 + ROOM_WORTH_FRACTION * min(clearance, ROOM_COUNTS_MM)
+    for slot in range(2):
+        row = told[slot]
+        longer = slot == 1 and (row[VARIANT] < v)
+        if row[VARIANT] < 0 or longer or (slot == 0 and rank > row[RANK]):
+            row[VARIANT], row[SEAT], row[RANK], row[CLEARANCE] = v, seat, rank, clearance
+            row[HOLD], row[HU], row[THREADS_LEAST], row[GOVERNS] = hold, least_hu, least_threads, governs
+            row[ENTRY], row[LENGTH], row[BODY_MM], row[JOINT_MM] = moved, leave, clear[0], clear[1]

@@ -1,0 +1,393 @@
+"""Many lines measured by the compiled loop, batch by batch; what is feasible comes back as rows of numbers.
+
+Memory stays flat: a batch's numbers are gone before the next, and of what is feasible only the best by some
+criterion are kept.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.limits import Limits
+from planner.prepared import PreparedBone
+from planner.search_kernels import (
+    CLEARANCE,
+    GOVERNS,
+    HOLD,
+    HU,
+    LENGTH,
+    LIMITS_COUNT,
+    RANK,
+    SEAT,
+    TAU_COUNT,
+    TAU_LOW_HU,
+    THREADS_LEAST,
+    VARIANT,
+)
+from planner.search_kernels import ENTRY as ENTRY_MOVED
+from planner.search_line_kernels import measure_lines
+from planner.search_screws import ScrewTable
+from planner.search_space import SearchSpace, centre_mm, surface_centre_mm
+from planner.shear_laws import shear_strength_mpa
+from segmentation.vocabulary import Bone, Floats
+
+SAFE_MM = 0.05
+"""Limits are kept by so much more while searching: what the fields may differ from the triangles, so that
+what is found stands when it is measured. Our choice, by tests/test_search_kernel.py."""
+
+BATCH_COUNT = 4096
+"""Lines measured at once. Our choice: a few MB of results."""
+
+KEPT_COUNT, THIN_ABOVE_COUNT = 400, 20_000
+"""Feasible candidates kept by each criterion, once there are more than so many. Our choice: far more than are
+refined."""
+
+MISSES_COUNT = 24
+"""Of each family so many candidates that just miss are kept. Our choice."""
+
+LONGEST_MM = 220.0
+"""So far behind the entry is looked for what lies in the way: the longest screw and its head."""
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """Feasible candidates (n,): their line, entry, direction, family, variant, seat, and the criteria by the
+    fields."""
+
+    line: Any
+    entry_mm: Floats
+    direction: Floats
+    screw: Any
+    variant: Any
+    seat_mm: Floats
+    rank: Floats
+    clearance_mm: Floats
+    hold_n: Floats
+    hu: Floats
+    threads_count: Floats
+    governs: Any
+    bone_length_mm: Floats
+    angle_degree: Floats
+    off_centre_mm: Floats
+
+    def __len__(self) -> int:
+        return len(self.rank)
+
+    def taken(self, which: Any) -> Rows:
+        """Some of the rows."""
+        return Rows(**{name: values[which] for name, values in vars(self).items()})
+
+
+def together(parts: list[Rows]) -> Rows:
+    """Several lots of rows as one; at least one lot."""
+    return Rows(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in vars(parts[0])})
+
+
+@dataclass(frozen=True, eq=False)
+class Misses:
+    """Candidates (n,) that a limit excludes, the best of each line: by which, how far beyond, variant, seat,
+    and their line's entry and direction. Later limits are met by those that keep all before."""
+
+    line: Any
+    limit: Any
+    beyond: Floats
+    variant: Any
+    seat_mm: Floats
+    entry_mm: Floats
+    direction: Floats
+
+    @property
+    def order(self) -> Any:
+        """(n,) the nearest to feasible first."""
+        return np.lexsort((self.beyond, -self.limit))
+
+    def taken(self, which: Any) -> Misses:
+        """Some of them."""
+        return Misses(**{name: values[which] for name, values in vars(self).items()})
+
+
+@dataclass(eq=False)
+class Tally:
+    """How many candidates were looked at, how many each limit excluded first, the nearest to feasible."""
+
+    evaluated_count: int = 0
+    excluded: Floats = field(default_factory=lambda: np.zeros(LIMITS_COUNT))
+    misses: Misses | None = None
+
+    def add(self, other: Tally) -> None:
+        """Count another's candidates too; its nearest stay its own."""
+        self.evaluated_count += other.evaluated_count
+        self.excluded = self.excluded + other.excluded
+
+    @property
+    def feasible_count(self) -> int:
+        """Candidates that no limit excluded."""
+        return self.evaluated_count - int(self.excluded.sum())
+
+
+@dataclass(frozen=True, eq=False)
+class Target:
+    """Where a screw should cross, and how: the bone's centre, and of each fracture what it lies between, its
+    centre, its normal and how far from the centre a line still crosses it."""
+
+    centre_mm: Floats
+    fractures: tuple[tuple[tuple[int, int], Floats, Floats, float], ...]
+
+    def angle_and_offset(
+        self, entry_mm: Floats, direction: Floats, length_mm: Floats
+    ) -> tuple[Floats, Floats]:
+        """Largest angle in degrees from square to the fractures that lines cross (NaN: none), and the largest
+        distance in mm from their axes to these fractures' centres, or to the bone's centre where none is
+        crossed."""
+        angle, offset = np.full(len(entry_mm), np.nan), np.full(len(entry_mm), -1.0)
+        for _, centre, normal, reach_mm in self.fractures:
+            square = direction @ normal
+            with np.errstate(divide="ignore", invalid="ignore"):
+                depth = ((centre - entry_mm) @ normal) / square
+                crossing = entry_mm + depth[:, None] * direction
+                near = np.linalg.norm(crossing - centre, axis=1) <= reach_mm
+            crosses = near & (depth > 0) & (depth < length_mm)
+            own = np.degrees(np.arccos(np.minimum(np.abs(square), 1)))
+            angle = np.where(crosses, np.fmax(angle, own), angle)
+            offset = np.where(crosses, np.maximum(offset, off_axis_mm(centre, entry_mm, direction)), offset)
+        return angle, np.where(offset < 0, off_axis_mm(self.centre_mm, entry_mm, direction), offset)
+
+
+REACH_FACTOR = 1.5
+"""A line crosses a fracture within this many radii of a disc of its area about its centre. Our choice."""
+
+
+def target_of(prepared: PreparedBone, bone_name: str) -> Target:
+    """The target in a bone. Fractures between fragments that a reduction moved apart are left out."""
+    own = prepared.fragments_of(bone_name)
+    found = []
+    for fracture in prepared.bone.fractures:
+        poses = [prepared.poses[number] for number in fracture.between if number in own]
+        if len(poses) == 2 and all(np.allclose(pose, np.eye(4), atol=1e-6) for pose in poses):
+            reach = REACH_FACTOR * float(np.sqrt(fracture.area_mm2 / np.pi))
+            found.append((fracture.between, surface_centre_mm(fracture.surface), fracture.normal, reach))
+    return Target(centre_mm(prepared, bone_name), tuple(found))
+
+
+def off_axis_mm(point_mm: Floats, entry_mm: Floats, direction: Floats) -> Floats:
+    """(n,) distance of a place (3,) from axes (n, 3), (n, 3)."""
+    away = point_mm - entry_mm
+    along = (away * direction).sum(axis=1)
+    return np.asarray(np.linalg.norm(away - along[:, None] * direction, axis=1))
+
+
+@dataclass(frozen=True, eq=False)
+class Measure:
+    """The compiled loop with everything it needs but the lines."""
+
+    space: SearchSpace
+    table: ScrewTable
+    target: Target
+    tau_mpa: Floats
+    limits: Floats
+    kept: Floats
+    arrays: tuple[Any, ...]
+
+    def __call__(
+        self,
+        origins_mm: Floats,
+        directions: Floats,
+        tally: Tally,
+        *,
+        only: npt.NDArray[np.intp] | None = None,
+        prune: bool = True,
+        every: bool = False,
+    ) -> Rows:
+        """What is feasible on lines (n, 3), (n, 3), thinned; all of it is counted in ``tally``.
+
+        ``only`` (n,) names the one family to look at on each line. ``every`` keeps all rows
+        and every line's miss.
+        """
+        all_families = np.full(len(origins_mm), -1)
+        lots = [self._none()]
+        for begin in range(0, len(origins_mm), BATCH_COUNT):
+            own = slice(begin, begin + BATCH_COUNT)
+            lots.append(
+                self._batch(
+                    origins_mm[own],
+                    directions[own],
+                    (all_families if only is None else only)[own],
+                    begin,
+                    tally,
+                    prune,
+                    every,
+                )
+            )
+            if not every and sum(map(len, lots)) > THIN_ABOVE_COUNT:
+                lots = [thinned(together(lots))]
+        return together(lots)
+
+    def _batch(
+        self,
+        origins_mm: Floats,
+        directions: Floats,
+        only: npt.NDArray[np.intp],
+        begin: int,
+        tally: Tally,
+        prune: bool,
+        every: bool,
+    ) -> Rows:
+        origins, ways = np.ascontiguousarray(origins_mm), np.ascontiguousarray(directions)
+        told, counts, misses = measure_lines(
+            origins,
+            ways,
+            np.ascontiguousarray(only),
+            self.arrays,
+            self.table.for_kernels,
+            self.kept,
+            self.tau_mpa,
+            self.limits,
+            prune,
+        )
+        tally.evaluated_count += int(counts[:, LIMITS_COUNT].sum())
+        tally.excluded += counts[:, :LIMITS_COUNT].sum(axis=0)
+        _note(tally, _misses(misses, origins, ways, begin), self.table.screw_of, every)
+        line, screw, slot = np.nonzero(told[..., VARIANT] >= 0)
+        values = told[line, screw, slot]
+        # The longest is often the best; then it is told once.
+        once = (slot == 0) | (values[:, VARIANT] != told[line, screw, 0][:, VARIANT])
+        line, screw, values = line[once], screw[once], values[once]
+        entry = origins[line] + values[:, ENTRY_MOVED, None] * ways[line]
+        angle, offset = self.target.angle_and_offset(entry, ways[line], values[:, LENGTH])
+        return Rows(
+            begin + line,
+            entry,
+            ways[line],
+            screw,
+            values[:, VARIANT].astype(int),
+            values[:, SEAT],
+            values[:, RANK],
+            values[:, CLEARANCE],
+            values[:, HOLD],
+            values[:, HU],
+            values[:, THREADS_LEAST],
+            values[:, GOVERNS].astype(int),
+            values[:, LENGTH],
+            angle,
+            offset,
+        )
+
+    def _none(self) -> Rows:
+        empty, whole = np.zeros(0), np.zeros(0, int)
+        return Rows(
+            whole,
+            np.zeros((0, 3)),
+            np.zeros((0, 3)),
+            whole,
+            whole,
+            *[empty] * 5,
+            empty,
+            whole,
+            *[empty] * 3,
+        )  # type: ignore[call-arg]
+
+    def length_mm(self, rows: Rows) -> Floats:
+        """(n,) marked lengths."""
+        return np.asarray(self.table.lengths_mm[rows.variant])
+
+
+def measure_of(
+    prepared: PreparedBone,
+    space: SearchSpace,
+    table: ScrewTable,
+    limits: Limits,
+    kept: Floats,
+    *,
+    across_fracture: bool,
+) -> Measure:
+    """The loop for a space, screws and limits; ``kept`` (m, 7) are rods that must stay clear."""
+    bone = prepared.bone
+    row = np.array(
+        [
+            (limits.joint_clearance_mm + SAFE_MM) if space.has_joint else -np.inf,
+            limits.leading_end_clearance_mm + SAFE_MM,
+            limits.body_clearance_mm + SAFE_MM,
+            limits.trailing_end_buried_mm + SAFE_MM,
+            limits.tip_through_far_cortex_mm - SAFE_MM,
+            limits.threads_beyond_fracture_count + SAFE_MM,
+            limits.between_screws_mm,
+            float(across_fracture),
+            float(bone.calibration is None),
+            limits.in_the_way_mm,
+            LONGEST_MM,
+        ]
+    )
+    arrays = (
+        space.distances_mm,
+        space.matter,
+        space.owner,
+        _to_lattice(space.grid.affine),
+        space.way_mm,
+        _to_lattice(space.way_grid.affine),
+        len(space.fragments),
+    )
+    return Measure(space, table, target_of(prepared, space.bone_name), strengths_mpa(bone), row, kept, arrays)
+
+
+def strengths_mpa(bone: Bone) -> Floats:
+    """(TAU_COUNT,) shear strength at each HU from TAU_LOW_HU; zeros where density is not known."""
+    hu = TAU_LOW_HU + np.arange(TAU_COUNT, dtype=float)
+    if bone.calibration is None:
+        return np.zeros(TAU_COUNT)
+    return shear_strength_mpa(np.maximum(bone.calibration.density_mg_cm3(hu), 0), bone.host)
+
+
+def thinned(rows: Rows) -> Rows:
+    """The KEPT_COUNT best by each criterion, in their old order."""
+    chosen: set[int] = set()
+    for values in (
+        rows.rank,
+        rows.clearance_mm,
+        -rows.off_centre_mm,
+        -np.nan_to_num(rows.angle_degree),
+        rows.variant,
+    ):
+        chosen.update(np.argsort(-values, kind="stable")[:KEPT_COUNT].tolist())
+    for screw in np.unique(rows.screw):
+        own = np.flatnonzero(rows.screw == screw)
+        chosen.update(own[np.argsort(-rows.rank[own], kind="stable")[: KEPT_COUNT // 20]].tolist())
+    return rows.taken(sorted(chosen))
+
+
+def _to_lattice(affine: Floats) -> Floats:
+    return np.ascontiguousarray(np.linalg.inv(affine)[:3])
+
+
+def _misses(told: Floats, origins_mm: Floats, directions: Floats, begin: int) -> Misses:
+    line = np.flatnonzero(told[:, 0] >= 0)
+    limit, beyond, variant, seat = told[line].T
+    return Misses(
+        begin + line, limit.astype(int), beyond, variant.astype(int), seat, origins_mm[line], directions[line]
+    )
+
+
+def _note(tally: Tally, new: Misses, screw_of: npt.NDArray[np.int64], every: bool) -> None:
+    """Keep the MISSES_COUNT nearest to feasible of each family."""
+    old = tally.misses
+    both = new if old is None else joined_misses([old, new])
+    if every:
+        tally.misses = both
+        return
+    screw = screw_of[both.variant]
+    order = both.order
+    rank = np.zeros(len(order), int)
+    for family in np.unique(screw):
+        own = order[screw[order] == family]
+        rank[own] = np.arange(len(own))
+    tally.misses = both.taken(np.flatnonzero(rank < MISSES_COUNT))
+
+
+def joined_misses(parts: list[Misses]) -> Misses:
+    """Several lots as one."""
+    return Misses(
+        **{name: np.concatenate([getattr(part, name) for part in parts]) for name in vars(parts[0])}
+    )

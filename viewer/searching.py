@@ -1,0 +1,180 @@
+"""A search on a case: the case's own cache of fields, the screws asked for, and what was found in words."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import zipfile
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from segmentation.errors import InputError
+from viewer.console import Progress
+
+if TYPE_CHECKING:
+    from planner.assess import ReadyBone
+    from planner.search import Found
+    from planner.search_lines import Approach
+    from planner.search_space import SearchSpace
+    from planner.vocabulary import Screw
+
+CACHE_VERSION = "fields 1"
+"""Changes with what a field is or how it is made: an older cache is then made anew."""
+
+
+def space_of_case(folder: Path, bone: ReadyBone, bone_name: str) -> SearchSpace:
+    """The search space of a bone, its fields read from the case or made and kept there.
+
+    The cache belongs to bone.json, which has the digests of all it depends on. It is never needed: what
+    cannot be read is made, what cannot be written is done without.
+    """
+    from planner.search_space import search_space
+    from segmentation.case import BONE, FIELDS
+    from segmentation.files import write_whole
+
+    told = f"{CACHE_VERSION}\n{bone_name}\n{bone.as_scanned}\n".encode()
+    digest = hashlib.sha256(told + (folder / BONE).read_bytes()).hexdigest()
+
+    def keep(arrays: dict[str, Any]) -> None:
+        import numpy as np
+
+        packed = io.BytesIO()
+        np.savez(packed, digest=np.array(digest), **arrays)
+        try:
+            write_whole(folder / FIELDS, packed.getvalue())
+        except InputError:
+            return
+
+    return search_space(bone.prepared, bone_name, _kept(folder / FIELDS, digest), keep)
+
+
+def _kept(path: Path, digest: str) -> dict[str, Any] | None:
+    """The arrays of a cache that belongs to the case as it is; None otherwise."""
+    import numpy as np
+
+    try:
+        with np.load(path, allow_pickle=False) as file:
+            if str(file["digest"]) != digest:
+                return None
+            return {name: file[name] for name in file.files if name != "digest"}
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
+        return None
+
+
+def screws_asked(names: Sequence[str], catalogue: Path | None) -> tuple[Screw, ...]:
+    """The screws of those names; by default every family but those for a plate."""
+    from planner.catalogue import read_catalogue
+    from segmentation.documents import nearest
+    from segmentation.files import shown
+    from viewer.pipeline import screws_known
+
+    known = screws_known(catalogue)
+    if names:
+        for name in names:
+            if name not in known:
+                raise InputError(f"unknown screw {shown(name)} ({nearest(name, known)})")
+        return tuple(known[name] for name in dict.fromkeys(names))
+    own = known if catalogue is None else read_catalogue(catalogue)
+    return tuple(one for one in own.values() if one.head is None or one.head.shape != "locking")
+
+
+def approach_of(text: str) -> Approach:
+    """The cone in ``"x,y,z,DEGREES"``: the direction from entry to tip and how far a screw may be off it."""
+    import numpy as np
+
+    from planner.search_lines import Approach
+
+    try:
+        x, y, z, within = (float(part) for part in text.split(","))
+    except ValueError:
+        x = y = z = within = float("nan")
+    direction = np.array([x, y, z])
+    if not (np.isfinite(direction).all() and np.linalg.norm(direction) > 0 and 0 < within <= 180):
+        raise InputError(
+            f"--approach must be a direction and an angle x,y,z,degrees (got {text[:60]!r}); for example "
+            "0,1,0,30 for forwards within 30°"
+        )
+    return Approach(direction, within)
+
+
+def found_in_case(
+    folder: Path,
+    names: Sequence[str],
+    *,
+    keep: Path | None,
+    count: int,
+    bone: str | None,
+    fragments: Sequence[str],
+    approach: str | None,
+    catalogue: Path | None,
+    as_scanned: bool,
+    exhaustive: bool,
+    progress: Progress,
+) -> tuple[Found, Any]:
+    """What a search finds in a case, and the plan it keeps (None without). Cheap checks come first."""
+    screws = screws_asked(names, catalogue)
+    cone = None if approach is None else approach_of(approach)
+
+    from dataclasses import replace
+
+    from planner.assess import ready
+    from planner.plan_file import read_plan
+    from planner.search import Wish, search
+    from planner.search_space import bone_to_search
+    from segmentation.case import read_case
+    from viewer.pipeline import screws_known
+    from viewer.reducing import fragment_called
+
+    kept = None if keep is None else read_plan(keep, screws_known(catalogue))
+    pose = "as-scanned" if as_scanned else "reduced"
+    if kept is not None:
+        kept = replace(kept, pose=pose)  # type: ignore[arg-type]
+    progress("reading the case")
+    read = read_case(folder)
+    made = ready(read, as_scanned=as_scanned)
+    bone_name = bone_to_search(made.prepared, bone)
+    own = tuple(fragment_called(read, name).number for name in fragments) or None
+    if own and not set(own) <= set(made.prepared.fragments_of(bone_name)):
+        raise InputError(f"--from names a fragment that is not of {bone_name}; name its own, or give --bone")
+    progress("measuring distances")
+    space = space_of_case(folder, made, bone_name)
+    wish = Wish(screws, count, own, cone, kept, exhaustive)
+    return search(made, space, wish, progress=progress), kept
+
+
+def search_lines(found: Found) -> Iterator[str]:
+    """What was found, in words."""
+    yield (
+        f"{found.bone_name}: {found.evaluated_count:,} candidates in {found.search_s:.1f} s, "
+        f"{found.feasible_count:,} keep every limit"
+    )
+    for note in found.notes:
+        yield f"  note: {note}"
+    for number, one in enumerate(found.candidates, start=1):
+        placed, criteria = one.placed, one.criteria
+        hold = criteria["governing_hold_n"]
+        held = (
+            f"mean {criteria['ring_mean_hu']:.0f} HU in the thread ring"
+            if hold is None
+            else f"holds {hold:.0f} N ({criteria['governing_hold_low_n']:.0f} to "
+            f"{criteria['governing_hold_high_n']:.0f})"
+        )
+        yield f"{number}. {placed.screw.name}, {placed.length_mm:g} mm: {held}"
+        yield f"   {one.reason}"
+        entry, target = (
+            ", ".join(f"{value:.1f}" for value in point) for point in (placed.entry_mm, placed.target_mm)
+        )
+        yield f"   from ({entry}) to ({target}), seat {placed.seat_depth_mm:.2f} mm"
+        for told in one.result.findings:
+            if told.severity != "note":
+                yield f"   {told.severity}: {told.message}"
+    if found.candidates:
+        return
+    yield "Nothing keeps every limit. What excluded them:"
+    for words, share in sorted(found.excluded.items(), key=lambda item: -item[1]):
+        yield f"  {share:.1%}  {words}"
+    if found.nearest is not None:
+        placed = found.nearest.placed
+        breaks = [told.message for told in found.nearest.findings if told.severity != "note"]
+        yield f"Nearest: {placed.screw.name}, {placed.length_mm:g} mm. {' '.join(breaks)}"
