@@ -53,7 +53,8 @@ class Errors(NamedTuple):
 
 class Scan(NamedTuple):
     """HU, and for each fragment (fragments, 3, 4) what takes the screw's frame to voxels. Values outside
-    ``low_hu`` … ``high_hu`` are unknown. ``shear_mpa`` is the law on densities ``shear_step_mg_cm3`` apart."""
+    ``low_hu`` … ``high_hu`` are unknown. ``shear_mpa`` is the law, ``shear_step_mg_cm3``
+    apart."""
 
     hu: npt.NDArray[np.generic]
     to_ijk: Floats
