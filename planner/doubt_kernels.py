@@ -56,7 +56,7 @@ class Scan(NamedTuple):
     ``low_hu`` … ``high_hu`` are unknown. ``shear_mpa`` is the law, ``shear_step_mg_cm3``
     apart."""
 
-    hu: npt.NDArray[np.generic]
+    hu: npt.NDArray[np.float32]
     to_ijk: Floats
     low_hu: float
     high_hu: float
