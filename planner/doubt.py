@@ -41,7 +41,8 @@ OF_GEOMETRY: tuple[DoubtSource, ...] = ("placement", "surface", "calibration")
 UNKNOWN_AT_MOST_FRACTION = 0.1
 """A number that more draws than this leave unknown is not told. Our choice."""
 
-LOW_PERCENT, HIGH_PERCENT = 5.0, 95.0
+LOW_FRACTION, HIGH_FRACTION = 0.05, 0.95
+"""Ends of every interval (design decision)."""
 
 ROUNDING_SQUARED = 1e-18
 """A squared spread below this is rounding, in any unit. Our choice."""
@@ -161,13 +162,13 @@ def _number(key: Key, values: Values, alone: Mapping[DoubtSource, Mapping[Key, V
 
 
 def _ends(drawn: Floats) -> tuple[float, float]:
-    low, high = np.percentile(drawn[~np.isnan(drawn)], [LOW_PERCENT, HIGH_PERCENT])
+    low, high = np.quantile(drawn[~np.isnan(drawn)], [LOW_FRACTION, HIGH_FRACTION])
     return float(low), float(high)
 
 
 def _breadth(drawn: Floats) -> float:
     known = drawn[~np.isnan(drawn)]
-    return float(np.subtract(*np.percentile(known, [HIGH_PERCENT, LOW_PERCENT]))) if len(known) else 0.0
+    return float(np.subtract(*np.quantile(known, [HIGH_FRACTION, LOW_FRACTION]))) if len(known) else 0.0
 
 
 def _limits(

@@ -93,7 +93,7 @@ def surroundings(
         STEP_MM,
     )
     errors = _errors(prepared, path, numbers, body.low_mm)
-    scan = _scan(prepared, path, numbers, has_no_data=has_no_data)
+    scan = _scan(prepared, path, numbers, nodes, has_no_data=has_no_data)
     return Surroundings(numbers, fields, errors, scan, body)
 
 
@@ -259,18 +259,28 @@ def _deviation(prepared: PreparedBone, numbers: tuple[int, ...], points: Floats)
     return np.asarray(np.maximum(sd, SLICE_FRACTION * thick_mm * np.abs(normal @ axis)))
 
 
-def _scan(prepared: PreparedBone, path: Path, numbers: tuple[int, ...], *, has_no_data: bool) -> Scan:
+def _scan(
+    prepared: PreparedBone, path: Path, numbers: tuple[int, ...], nodes: _Nodes, *, has_no_data: bool
+) -> Scan:
+    """The part of the scan that a draw may meet, as single floats: one form for the compiled loop."""
     bone = prepared.bone
     frame = np.stack([path.u, path.v, path.direction])
+    met = nodes.places_mm[nodes.by_axis]
     to_ijk = []
     for number in numbers:
-        back, inverse = back_of(prepared.poses[number]), np.linalg.inv(bone.ct.grid.affine)
-        whole = inverse @ back
+        whole = np.linalg.inv(bone.ct.grid.affine) @ back_of(prepared.poses[number])
         turned = whole[:3, :3] @ frame.T
         to_ijk.append(np.column_stack([turned, whole[:3, :3] @ path.entry_mm + whole[:3, 3]]))
+    last = np.array(bone.ct.grid.shape) - 1
+    reach = np.concatenate([met @ one[:, :3].T + one[:, 3] for one in to_ijk])
+    first = np.clip(np.floor(reach.min(axis=0)), 0, np.maximum(last - 1, 0)).astype(int)
+    stop = np.clip(np.ceil(reach.max(axis=0)), first + 1, last).astype(int) + 1
+    box = tuple(slice(low, high) for low, high in zip(first, stop, strict=True))
+    for one in to_ijk:
+        one[:, 3] -= first
     metal = any(removed.what == "metal" for removed in bone.segmentation.removed)
     return Scan(
-        bone.ct.hu,
+        np.ascontiguousarray(bone.ct.hu[box], np.float32),
         np.ascontiguousarray(np.stack(to_ijk)),
         float(NO_DATA_BELOW_HU) if has_no_data else -np.inf,
         float(METAL_ABOVE_HU) if metal else np.inf,

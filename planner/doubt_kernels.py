@@ -53,14 +53,15 @@ class Errors(NamedTuple):
 
 class Scan(NamedTuple):
     """HU, and for each fragment (fragments, 3, 4) what takes the screw's frame to voxels. Values outside
-    ``low_hu`` … ``high_hu`` are unknown. ``shear_mpa`` is the law on densities ``shear_step`` apart."""
+    ``low_hu`` … ``high_hu`` are unknown. ``shear_mpa`` is the law, ``shear_step_mg_cm3``
+    apart."""
 
-    hu: npt.NDArray[np.generic]
+    hu: npt.NDArray[np.float32]
     to_ijk: Floats
     low_hu: float
     high_hu: float
     shear_mpa: Floats
-    shear_step: float
+    shear_step_mg_cm3: float
 
 
 class Body(NamedTuple):
@@ -276,7 +277,7 @@ def _one(row, n, shift, tilt, deeper, surface, joint, line, fields, errors, scan
                     weighted += hu * (high - low) * own_axis * stride
                     weight += (high - low) * own_axis * stride
                     if bites > 0:
-                        density = max(0.0, line[n, 0] * hu + line[n, 1]) / scan.shear_step
+                        density = max(0.0, line[n, 0] * hu + line[n, 1]) / scan.shear_step_mg_cm3
                         engaged += bites / lines
                         threads += bites / lines * body.per_mm[zone, 1]
                         if np.isnan(hu):

@@ -83,8 +83,8 @@ def placement_draws(placement: Placement, count: int, rng: np.random.Generator) 
     )
 
 
-def _above(fraction: float) -> float:
+def _above(share_fraction: float) -> float:
     """Standard normal value that this share lies above; infinite for none."""
     from scipy.special import ndtri
 
-    return float(ndtri(1 - fraction)) if fraction > 0 else np.inf
+    return float(ndtri(1 - share_fraction)) if share_fraction > 0 else np.inf

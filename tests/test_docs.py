@@ -17,6 +17,7 @@ from planner.placement import PLACEMENTS
 from planner.plan_file import plan_schema
 from planner.screws_csv import csv_text
 from planner.site_file import read_site, site_names
+from planner.what_if import CHANGES
 from segmentation.bone_file import bone_schema
 
 DOCS = ROOT / "viewer/docs"
@@ -80,6 +81,10 @@ def test_the_table_of_placements_is_the_programs():
 
 def test_the_sources_of_doubt_are_the_programs():
     assert [row[0].strip("`") for row in _rows("uncertainty.md", "What is drawn")] == list(SOURCES)
+
+
+def test_the_words_of_what_if_are_the_programs():
+    assert [word.strip("`") for word, _ in _rows("compare.md", "What if")] == list(CHANGES)
 
 
 def _keys(schema: Any) -> set[str]:

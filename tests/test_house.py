@@ -53,6 +53,13 @@ WITHOUT_UNIT = {
         *("median", "at_axis", "factor"),
     },
     "planner/finding_case.py": {"value", "limit"},
+    # Of whatever number or limit is drawn, compared or set; its own name tells the unit.
+    "planner/compare_file.py": {"value"},
+    "planner/doubt.py": {"ROUNDING_SQUARED"},
+    "planner/doubt_numbers.py": {"estimate", "least"},
+    "planner/doubt_vocabulary.py": {"estimate", "low", "high", "asked"},
+    "planner/site_file.py": {"value", "LIMIT_MAX"},
+    "planner/what_if.py": {"before", "after"},
     # A formula's line is about any quantity; its text tells the unit.
     "planner/worked_line.py": {"value", "result"},
     # A handle's value is in mm, the dial's in degrees; the text that is spoken tells which.

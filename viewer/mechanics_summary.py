@@ -56,14 +56,14 @@ def _two_pitch(told: TwoPitch) -> str:
 def _site_length(told: SiteLength, length_mm: float) -> str:
     ends = [
         f"{word} {value:.1f}"
-        for word, value in (("from", told.shortest_mm), ("to", told.longest_mm))
+        for word, value in (("at least", told.shortest_mm), ("at most", told.longest_mm))
         if value is not None
     ]
     stocked = "" if told.longest_stocked_mm is None else f", stocked {told.longest_stocked_mm:g}"
     usual = "" if told.usual_mm is None else f"; usual are {told.usual_mm[0]:g} to {told.usual_mm[1]:g}"
     return (
         f"length rule of {told.site}, measured {told.definition}: {told.measured_mm:.1f} mm asks for "
-        f"{' '.join(ends)} mm{stocked}{usual}; planned {length_mm:g}, {told.verdict}"
+        f"{', '.join(ends)} mm{stocked}{usual}; planned {length_mm:g}, {told.verdict}"
     )
 
 
