@@ -69,14 +69,15 @@ between equals only (2 % at most)."""
     L_BY_HU,
     L_WAY,
     L_LONGEST,
-) = range(11)
+    L_LENGTHS,
+) = range(12)
 """Places of the limits in the row that the loop takes."""
 
 
 @njit(cache=True, error_model="numpy", parallel=True)
 def measure_lines(origins, directions, only, space, table, kept, tau, limits, prune):  # type: ignore[no-untyped-def]
-    """Every screw and length on each line (n, 3), (n, 3), held against every limit; of a line the family
-    ``only`` (n,), or all where it is −1.
+    """Screws on lines (n, 3), (n, 3), held against every limit: of a line the variants ``only`` (n, 2), first
+    and last, or all where the first is −1; of each family the L_LENGTHS longest that have room.
 
     ``space``: lattice of distances, of matter, of owners, mm → lattice (3, 4), the way's lattice, mm → way,
     count of fragments. ``kept`` (m, 7): two ends and radius of what must stay clear. Returns of each line
@@ -129,8 +130,8 @@ def _measure(origin, direction, only, space, table, kept, tau, limits, prune, to
 
     first, headless, fully, screw_mm, zone_mm, variant_mm = table[:6]
     axis_path, crossed, near, leave = _walk(matter, owner, start, along, fragments)
+    begin, end = (0, first[-1]) if only[0] < 0 else (only[0], only[1] + 1)
     if limits[L_CROSS] > 0 and crossed < 2:
-        begin, end = (0, first[-1]) if only < 0 else (first[only], first[only + 1])
         counts[LIMITS_COUNT] += end - begin
         _missed(counts, misses, FRACTURE, 0.0, begin, 0.0, end - begin)
         return
@@ -140,26 +141,28 @@ def _measure(origin, direction, only, space, table, kept, tau, limits, prune, to
         axis[0, n], axis[1, n], axis[2, n] = _distances(distances, *_on(start, along, n * STEP_MM))
     blocked = -1.0
     for s in range(len(headless)):
-        if only >= 0 and only != s:
+        low, high = max(begin, first[s]), min(end, first[s + 1])
+        if low >= high:
             continue
-        of_screw = first[s + 1] - first[s]
-        counts[LIMITS_COUNT] += of_screw
         seat = 0.0
         if headless[s]:
             seat, short = _buried_seat(distances, line, screw_mm[s, 2], limits[L_BURIED])
             if seat < 0.0:
-                _missed(counts, misses, BURIED, short, first[s], 0.0, of_screw)
+                counts[LIMITS_COUNT] += high - low
+                _missed(counts, misses, BURIED, short, low, 0.0, high - low)
                 continue
+        need = limits[L_LEADING] if headless[s] else -limits[L_THROUGH]
+        while high > low and leave - seat - variant_mm[high - 1, 0] < need:
+            high -= 1
+            counts[LIMITS_COUNT] += 1
+            _missed(counts, misses, ROOM, need - leave + seat + variant_mm[high, 0], high, seat, 1)
+        low = max(low, high - int(limits[L_LENGTHS]))
+        counts[LIMITS_COUNT] += high - low
         ringed = False
         sums = np.zeros((2, 1, 4, 1))
-        need = limits[L_LEADING] if headless[s] else -limits[L_THROUGH]
-        for v in range(first[s], first[s + 1]):
+        for v in range(low, high):
             tip = seat + variant_mm[v, 0]
             room = leave - tip
-            if room < need:
-                # Longer ones have less room still.
-                _missed(counts, misses, ROOM, need - room, v, seat, first[s + 1] - v)
-                break
             if room > 0.0 and _inside(matter, *_on(start, along, tip)) < 0.0:
                 _missed(counts, misses, ROOM, 0.0, v, seat, 1)
                 continue
@@ -194,9 +197,9 @@ def _measure(origin, direction, only, space, table, kept, tau, limits, prune, to
                 for zone in range(2):
                     if zone_mm[s, zone, 4] > 0:
                         # Longer screws of the family come later; a thread at the tip then lies deeper.
-                        low = seat + variant_mm[v, 2 + 2 * zone]
-                        high = seat + variant_mm[first[s + 1] - 1, 3 + 2 * zone]
-                        _ring(matter, owner, line, tau, zone_mm[s, zone], low, high, sums[zone])
+                        from_mm = seat + variant_mm[v, 2 + 2 * zone]
+                        to_mm = seat + variant_mm[high - 1, 3 + 2 * zone]
+                        _ring(matter, owner, line, tau, zone_mm[s, zone], from_mm, to_mm, sums[zone])
                 ringed = True
             _bite(
                 sums,

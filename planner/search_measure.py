@@ -46,6 +46,10 @@ KEPT_COUNT, THIN_ABOVE_COUNT = 400, 20_000
 """Feasible candidates kept by each criterion, once there are more than so many. Our choice: far more than are
 refined."""
 
+LENGTHS_COUNT = 5
+"""Of a family and line the longest so many that have room are looked at. Our choice: hold rises with length,
+and refinement tries shorter ones."""
+
 MISSES_COUNT = 24
 """Of each family so many candidates that just miss are kept. Our choice."""
 
@@ -204,10 +208,10 @@ class Measure:
     ) -> Rows:
         """What is feasible on lines (n, 3), (n, 3), thinned; all of it is counted in ``tally``.
 
-        ``only`` (n,) names the one family to look at on each line. ``every`` keeps all rows
+        ``only`` (n, 2) are the first and last variant to look at on each line. ``every`` keeps all rows
         and every line's miss.
         """
-        all_families = np.full(len(origins_mm), -1)
+        all_variants = np.full((len(origins_mm), 2), -1)
         lots = [self._none()]
         for begin in range(0, len(origins_mm), BATCH_COUNT):
             own = slice(begin, begin + BATCH_COUNT)
@@ -215,7 +219,7 @@ class Measure:
                 self._batch(
                     origins_mm[own],
                     directions[own],
-                    (all_families if only is None else only)[own],
+                    (all_variants if only is None else only)[own],
                     begin,
                     tally,
                     prune,
@@ -303,6 +307,7 @@ def measure_of(
     kept: Floats,
     *,
     across_fracture: bool,
+    lengths_count: int = LENGTHS_COUNT,
 ) -> Measure:
     """The loop for a space, screws and limits; ``kept`` (m, 7) are rods that must stay clear."""
     bone = prepared.bone
@@ -319,6 +324,7 @@ def measure_of(
             float(bone.calibration is None),
             limits.in_the_way_mm,
             LONGEST_MM,
+            float(lengths_count),
         ]
     )
     arrays = (
