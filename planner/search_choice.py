@@ -136,6 +136,14 @@ def reason_of(one: Candidate, of: Sequence[Candidate], criteria: Sequence[Criter
     values = goodness(of, criteria)
     own = values[[candidate is one for candidate in of]][0]
     best = values.max(axis=0)
+    # What all have alike tells nothing of one of them.
+    if len(of) > 1:
+        spread = [
+            bool((values[:, column] < best[column] - _slack(criterion, best[column])).any())
+            for column, criterion in enumerate(criteria)
+        ]
+        criteria = [criterion for criterion, told in zip(criteria, spread, strict=True) if told]
+        own, best = own[spread], best[spread]
     leads = [
         criterion
         for criterion, mine, top in zip(criteria, own, best, strict=True)
@@ -146,9 +154,9 @@ def reason_of(one: Candidate, of: Sequence[Candidate], criteria: Sequence[Criter
         for criterion, mine, top in zip(criteria, own, best, strict=True)
         if np.isfinite(mine) and mine < top - _slack(criterion, top)
     ]
-    if not leads:
+    if criteria and not leads:
         told = "A balance: best by no single criterion, near the best by all"
-    elif len(leads) == len(criteria):
+    elif len(leads) == len(criteria) or not criteria:
         return "Best by every criterion."
     else:
         told = f"Best {_listed([_told(c, one.criteria[c.key]) for c in leads])}"

@@ -359,7 +359,7 @@ def thinned(rows: Rows) -> Rows:
         rows.rank,
         rows.clearance_mm,
         -rows.off_centre_mm,
-        -np.nan_to_num(rows.angle_degree),
+        -np.nan_to_num(rows.angle_degree, nan=90.0),
         rows.variant,
     ):
         chosen.update(np.argsort(-values, kind="stable")[:KEPT_COUNT].tolist())
