@@ -88,8 +88,11 @@ NEXT_LENGTHS_COUNT = 2
 PIVOT_MM = 12.0
 """A line that just misses is turned about a place so deep. Our choice: about the middle of a small bone."""
 
-ASSESSED_FACTOR = 4
-"""So many times the asked count are measured in full."""
+ASSESSED_FACTOR, REFUSED_FACTOR = 3, 12
+"""So many times the asked count are measured in full, and may fail then by what the fields do not show."""
+
+ASIDE_MM, ASIDE_DEGREE = 0.2, 0.5
+"""Next to one that failed the next is tried so far aside."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -363,18 +366,19 @@ def _assessed(
     values = np.stack([_plain_worth(measure, rows, criterion) for criterion in criteria], axis=1)
     free = np.flatnonzero(not_dominated(values))
     found: list[Candidate] = []
-    seen: list[PlacedScrew] = []
+    refused: list[PlacedScrew] = []
     for row in free[spread_order(values[free])]:
-        if len(seen) >= ASSESSED_FACTOR * wish.count and len(found) >= wish.count:
+        if len(found) >= ASSESSED_FACTOR * wish.count or len(refused) >= REFUSED_FACTOR * wish.count:
             break
         placed = placed_screw(measure, rows, int(row))
-        if not all(differ(placed, one) for one in seen):
+        if not all(differ(placed, one.placed) for one in found):
             continue
-        seen.append(placed)
-        if (result := measured(bone, placed, wish.kept, limits)) is not None:
+        if not all(differ(placed, one, by_mm=ASIDE_MM, by_degree=ASIDE_DEGREE) for one in refused):
+            continue
+        if (result := measured(bone, placed, wish.kept, limits)) is None:
+            refused.append(placed)
+        else:
             found.append(Candidate(placed, result, criteria_of(measure, result)))
-        if len(seen) >= 4 * ASSESSED_FACTOR * wish.count:
-            break
     return handful(found, criteria, wish.count)
 
 

@@ -15,6 +15,7 @@ from planner.search_kernels import (
     CLEARANCE,
     CROSSED_MM,
     ENTRY,
+    FAR_MM,
     FRACTURE,
     GOVERNS,
     HOLD,
@@ -45,8 +46,8 @@ from planner.search_kernels import (
     _frame,
     _inside,
     _least_on_circle,
+    _matter,
     _on,
-    _owner,
     _part_inside,
     _ring,
     _segments_apart,
@@ -79,8 +80,8 @@ def measure_lines(origins, directions, only, space, table, kept, tau, limits, pr
     """Screws on lines (n, 3), (n, 3), held against every limit: of a line the variants ``only`` (n, 2), first
     and last, or all where the first is −1; of each family the L_LENGTHS longest that have room.
 
-    ``space``: lattice of distances, of matter, of owners, mm → lattice (3, 4), the way's lattice, mm → way,
-    count of fragments. ``kept`` (m, 7): two ends and radius of what must stay clear. Returns of each line
+    ``space``: lattice of distances, of matter, mm → lattice (3, 4), the way's lattice, mm → way.
+    ``kept`` (m, 7): two ends and radius of what must stay clear. Returns of each line
     and screw the feasible candidate that ranks best and the longest (n, s, 2, VALUES; −1 where none), how
     many candidates each limit excluded first, and all (n, LIMITS_COUNT + 1), and the one nearest to feasible
     (n, 4): limit it broke, how far beyond, variant, seat depth.
@@ -117,7 +118,8 @@ def _missed(counts, misses, limit, beyond, variant, seat, count):  # type: ignor
 
 @njit(cache=True, error_model="numpy")
 def _measure(origin, direction, only, space, table, kept, tau, limits, prune, told, counts, misses):  # type: ignore[no-untyped-def]
-    distances, matter, owner, to_lattice, way, to_way, fragments = space
+    distances, matter, to_lattice, way, to_way = space
+    fragments = matter.shape[3] - 1
     turn = np.ascontiguousarray(to_lattice[:, :3])
     start, along = turn @ origin + to_lattice[:, 3], turn @ direction
     moved = _entry(matter, start, along)
@@ -129,7 +131,7 @@ def _measure(origin, direction, only, space, table, kept, tau, limits, prune, to
     line = (start, along, turn @ across, turn @ beside)
 
     first, headless, fully, screw_mm, zone_mm, variant_mm = table[:6]
-    axis_path, crossed, near, leave = _walk(matter, owner, start, along, fragments)
+    axis_path, crossed, near, leave = _walk(matter, start, along, fragments)
     begin, end = (0, first[-1]) if only[0] < 0 else (only[0], only[1] + 1)
     if limits[L_CROSS] > 0 and crossed < 2:
         counts[LIMITS_COUNT] += end - begin
@@ -199,7 +201,7 @@ def _measure(origin, direction, only, space, table, kept, tau, limits, prune, to
                         # Longer screws of the family come later; a thread at the tip then lies deeper.
                         from_mm = seat + variant_mm[v, 2 + 2 * zone]
                         to_mm = seat + variant_mm[high - 1, 3 + 2 * zone]
-                        _ring(matter, owner, line, tau, zone_mm[s, zone], from_mm, to_mm, sums[zone])
+                        _ring(matter, line, tau, zone_mm[s, zone], from_mm, to_mm, sums[zone])
                 ringed = True
             _bite(
                 sums,
@@ -223,29 +225,28 @@ def _measure(origin, direction, only, space, table, kept, tau, limits, prune, to
 
 
 @njit(cache=True, error_model="numpy")
-def _walk(matter, owner, start, along, fragments):  # type: ignore[no-untyped-def]
+def _walk(matter, start, along, fragments):  # type: ignore[no-untyped-def]
     """The axis to the lattice's end: length per fragment, how many are crossed, the first, the exit's
     depth."""
     path = np.zeros(fragments)
     near, leave, n = -1, 0.0, 0
-    before = 0.0
-    own_before = _owner(owner, *_on(start, along, 0.0))
+    before, after = np.empty(fragments + 1), np.empty(fragments + 1)
+    _matter(matter, *_on(start, along, 0.0), before)
     while True:
         n += 1
         x, y, z = _on(start, along, n * STEP_MM)
-        after = _inside(matter, x, y, z)
-        if after == -10.0:
+        _matter(matter, x, y, z, after)
+        if after[0] == -FAR_MM:
             break
-        own = _owner(owner, x, y, z)
-        part = _part_inside(before, after)
-        if part > 0.0:
-            fragment = own if after >= before else own_before
-            path[fragment] += part * STEP_MM
-            if near < 0 and path[fragment] >= CROSSED_MM:
-                near = fragment
-            if after < 0.0:
-                leave = (n - 1) * STEP_MM + STEP_MM * part
-        before, own_before = after, own
+        for fragment in range(fragments):
+            part = _part_inside(before[fragment], after[fragment])
+            if part > 0.0:
+                path[fragment] += part * STEP_MM
+                if near < 0 and path[fragment] >= CROSSED_MM:
+                    near = fragment
+                if after[fragment] < 0.0:
+                    leave = max(leave, (n - 1 + part) * STEP_MM)
+            before[fragment] = after[fragment]
     crossed = 0
     for fragment in range(fragments):
         crossed += path[fragment] >= CROSSED_MM

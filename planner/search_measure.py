@@ -35,9 +35,10 @@ from planner.search_space import SearchSpace, centre_mm, surface_centre_mm
 from planner.shear_laws import shear_strength_mpa
 from segmentation.vocabulary import Bone, Floats
 
-SAFE_MM = 0.05
-"""Limits are kept by so much more while searching: what the fields may differ from the triangles, so that
-what is found stands when it is measured. Our choice, by tests/test_search_kernel.py."""
+SAFE_MM, SAFE_RATIO = 0.02, 0.1
+"""Limits are kept by so much more while searching, in mm and of a voxel's edge: what the fields may differ
+from the triangles, so that what is found stands when it is measured. Our choice: about twice the RMS
+difference in tests/test_search_kernel.py."""
 
 BATCH_COUNT = 4096
 """Lines measured at once. Our choice: a few MB of results."""
@@ -311,14 +312,15 @@ def measure_of(
 ) -> Measure:
     """The loop for a space, screws and limits; ``kept`` (m, 7) are rods that must stay clear."""
     bone = prepared.bone
+    safe_mm = safe_margin_mm(space)
     row = np.array(
         [
-            (limits.joint_clearance_mm + SAFE_MM) if space.has_joint else -np.inf,
-            limits.leading_end_clearance_mm + SAFE_MM,
-            limits.body_clearance_mm + SAFE_MM,
-            limits.trailing_end_buried_mm + SAFE_MM,
-            limits.tip_through_far_cortex_mm - SAFE_MM,
-            limits.threads_beyond_fracture_count + SAFE_MM,
+            (limits.joint_clearance_mm + safe_mm) if space.has_joint else -np.inf,
+            limits.leading_end_clearance_mm + safe_mm,
+            limits.body_clearance_mm + safe_mm,
+            limits.trailing_end_buried_mm + safe_mm,
+            limits.tip_through_far_cortex_mm - safe_mm,
+            limits.threads_beyond_fracture_count + safe_mm,
             limits.between_screws_mm,
             float(across_fracture),
             float(bone.calibration is None),
@@ -330,13 +332,16 @@ def measure_of(
     arrays = (
         space.distances_mm,
         space.matter,
-        space.owner,
         _to_lattice(space.grid.affine),
         space.way_mm,
         _to_lattice(space.way_grid.affine),
-        len(space.fragments),
     )
     return Measure(space, table, target_of(prepared, space.bone_name), strengths_mpa(bone), row, kept, arrays)
+
+
+def safe_margin_mm(space: SearchSpace) -> float:
+    """By how much more than asked limits are kept while searching."""
+    return SAFE_MM + SAFE_RATIO * float(space.grid.spacing_mm.max())
 
 
 def strengths_mpa(bone: Bone) -> Floats:
@@ -354,7 +359,7 @@ def thinned(rows: Rows) -> Rows:
         rows.rank,
         rows.clearance_mm,
         -rows.off_centre_mm,
-        -np.nan_to_num(rows.angle_degree),
+        -np.nan_to_num(rows.angle_degree, nan=90.0),
         rows.variant,
     ):
         chosen.update(np.argsort(-values, kind="stable")[:KEPT_COUNT].tolist())

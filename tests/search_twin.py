@@ -70,41 +70,29 @@ def _zone(measure, screw, zone, seat_mm, entry_mm, direction, frame, calibration
     )
     edges = np.arange(int(high / STEP_MM) + 3) * STEP_MM
     points = entry_mm + edges[:, None, None] * direction + offsets
-    inside = _on(space.matter[..., 0], space.grid, points, -FAR_MM)
-    hu = _on(space.matter[..., 1], space.grid, points, np.nan)
+    hu = _on(space.matter[..., -1], space.grid, points, np.nan)
     tau = np.zeros_like(hu)
     if calibration is not None:
         tau = shear_strength_mpa(np.maximum(calibration.density_mg_cm3(hu), 0), "bone")
-    ijk = np.floor(space.grid.mm_to_ijk(points.reshape(-1, 3)) + 0.5).astype(int)
-    owner = space.owner[tuple(np.clip(ijk, 0, np.array(space.grid.shape) - 1).T)].reshape(inside.shape)
-    before, after = inside[:-1], inside[1:]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        part = np.where(
-            before >= 0,
-            np.where(after >= 0, 1.0, before / (before - after)),
-            np.where(after > 0, after / (after - before), 0.0),
-        )
-    both, deeper = (before >= 0) & (after >= 0), after >= before
     in_zone = np.clip((high - edges[:-1]) / STEP_MM, 0, 1) - np.clip((low - edges[:-1]) / STEP_MM, 0, 1)
-    weight = part * in_zone[:, None] * STEP_MM / 16
-
-    def of_cell(values):
-        return np.where(both, (values[:-1] + values[1:]) / 2, np.where(deeper, values[1:], values[:-1]))
-
-    own = np.where(deeper, owner[1:], owner[:-1])
     shape = 0.5 + 0.57735 * thread.depth_mm / thread.pitch_mm
     rows = []
     for fragment in range(len(space.fragments)):
-        mine = weight * (own == fragment)
-        length = mine.sum()
-        used = mine > 0
-        strength = (mine[used] * of_cell(tau)[used]).sum()
-        rows.append(
-            [
-                length,
-                length / thread.pitch_mm,
-                np.pi * thread.major_mm * shape * strength,
-                (mine[used] * of_cell(hu)[used]).sum(),
-            ]
-        )
+        inside = _on(space.matter[..., fragment], space.grid, points, -FAR_MM)
+        before, after = inside[:-1], inside[1:]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            part = np.where(
+                before >= 0,
+                np.where(after >= 0, 1.0, before / (before - after)),
+                np.where(after > 0, after / (after - before), 0.0),
+            )
+        both, deeper = (before >= 0) & (after >= 0), after >= before
+        mine = part * in_zone[:, None] * STEP_MM / 16
+
+        def of_cell(values, both=both, deeper=deeper):
+            return np.where(both, (values[:-1] + values[1:]) / 2, np.where(deeper, values[1:], values[:-1]))
+
+        length, used = mine.sum(), mine > 0
+        force = np.pi * thread.major_mm * shape * (mine[used] * of_cell(tau)[used]).sum()
+        rows.append([length, length / thread.pitch_mm, force, (mine[used] * of_cell(hu)[used]).sum()])
     return np.array(rows)
