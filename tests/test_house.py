@@ -51,6 +51,8 @@ WITHOUT_UNIT = {
         *("median", "at_axis", "factor"),
     },
     "planner/finding_case.py": {"value", "limit"},
+    # A criterion is about any quantity; it holds the unit.
+    "planner/search_choice.py": {"top", "value"},
     # A formula's line is about any quantity; its text tells the unit.
     "planner/worked.py": {"value", "result"},
     # A handle's value is in mm, the dial's in degrees; the text that is spoken tells which.
