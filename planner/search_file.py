@@ -13,6 +13,9 @@ from planner.vocabulary import Plan, ScrewResult
 
 FORMAT = "pilothole-search"
 
+DECIMALS_COUNT = 6
+"""As in assessment.json."""
+
 HU_REASON = "density is not calibrated: ranked by mean HU in the thread ring"
 
 
@@ -52,7 +55,10 @@ def _candidate(one: Candidate) -> dict[str, Any]:
         "target_mm": np.asarray(placed.target_mm).tolist(),
         "seat_depth_mm": placed.seat_depth_mm,
         "technique": placed.technique,
-        "criteria": dict(one.criteria),
+        "criteria": {
+            key: round(value, DECIMALS_COUNT) if isinstance(value, float) else value
+            for key, value in one.criteria.items()
+        },
         "findings": [
             {"code": f.code, "severity": f.severity, "message": f.message} for f in one.result.findings
         ],

@@ -60,6 +60,8 @@ WITHOUT_UNIT = {
     "planner/doubt_vocabulary.py": {"estimate", "low", "high", "asked"},
     "planner/site_file.py": {"value", "LIMIT_MAX"},
     "planner/what_if.py": {"before", "after"},
+    # A criterion is about any quantity; it holds the unit.
+    "planner/search_choice.py": {"top", "value"},
     # A formula's line is about any quantity; its text tells the unit.
     "planner/worked_line.py": {"value", "result"},
     # A handle's value is in mm, the dial's in degrees; the text that is spoken tells which.

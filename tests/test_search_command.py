@@ -1,4 +1,4 @@
-"""``pilothole search`` from a case to text, JSON and a plan that ``measure`` reads; its cache and its refusals."""
+"""``pilothole search``: text, JSON and a plan that ``measure`` reads; its cache and its refusals."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from tiny_scan import ball_hu, write_nifti, write_plan
 from segmentation.case import FIELDS
 from viewer.command_line import run
 
-SCREW = ["--screw", "iso5835-ha-2.7", "--approach", "1,0,0,25"]
+SCREW = ["--screw", "iso5835-ha-2.7", "--approach", "1,0,0,10"]
 
 
 @pytest.fixture(scope="module")

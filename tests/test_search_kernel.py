@@ -15,7 +15,7 @@ from search_twin import twin
 from planner.assess import assess_screws, ready
 from planner.catalogue import built_in_screws
 from planner.limits import Limits
-from planner.search import placed_screw
+from planner.search_finalists import placed_screw
 from planner.search_lines import entries, lines_from
 from planner.search_measure import Tally, measure_of
 from planner.search_screws import screw_table

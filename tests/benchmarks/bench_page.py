@@ -1,8 +1,8 @@
 """How long the page takes from a pointer's move to the full assessment in its numbers, measured in the page.
 
 ``python tests/benchmarks/bench_page.py [CASE] [--seconds S] [--big]`` drags the tip of the first screw at
-60 Hz in a real Chromium, with and without the scene's picture process, and prints median and 95th percentile of the
-delay, updates and pictures a second, and the memory of the program at the first minute and at the end.
+60 Hz in a real Chromium, with and without the scene's picture process, and prints median and 95th percentile
+of the delay, updates and pictures a second, and the memory of the program at the first minute and at the end.
 ``--big`` makes a bone of about 300,000 triangles in 512 × 512 × 300 voxels first. ``--seconds 300`` is the
 long drag: nothing may grow, no message be lost at the end.
 """

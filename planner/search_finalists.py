@@ -1,0 +1,187 @@
+"""From rows of the search's own numbers to candidates measured by ``assess``, whose word alone is told."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from planner.assess import ReadyBone, assess_screws
+from planner.limits import Limits
+from planner.search_choice import Candidate, Criterion, differ, handful, not_dominated, spread_order
+from planner.search_measure import Measure, Rows, Tally, off_axis_mm, thinned
+from planner.search_refine import worth
+from planner.solid import solid_of
+from planner.vocabulary import PlacedScrew, Plan, Screw, ScrewResult, Technique
+from segmentation.errors import InputError
+from segmentation.vocabulary import Floats
+
+REFUSED = frozenset(
+    {
+        *("tip-outside", "ends-in-fracture", "tip-in-other-bone", "way-blocked", "seat-too-deep"),
+        *("joint-penetrated", "clearance-joint", "clearance-leading-end", "leading-end-outside"),
+        *("body-outside", "clearance-body", "trailing-end-proud", "clearance-trailing-end", "head-proud"),
+        *("few-threads", "no-engagement", "fragment-too-small", "threads-bridging"),
+        *("screws-collide", "screws-close", "axis-leaves-scan"),
+    }
+)
+"""Findings that a told candidate must not have. Others (oblique to the fracture, near metal, torque, …) are
+told with it, not forbidden."""
+
+
+ASSESSED_FACTOR, REFUSED_FACTOR = 3, 12
+"""So many times the asked count are measured in full, and may fail then by what the fields do not show."""
+
+
+ASIDE_MM, ASIDE_DEGREE = 0.2, 0.5
+"""Next to one that failed the next is tried so far aside."""
+
+
+def finalists(
+    bone: ReadyBone,
+    measure: Measure,
+    rows: Rows,
+    criteria: Sequence[Criterion],
+    kept: Plan | None,
+    limits: Limits,
+    count: int,
+) -> list[Candidate]:
+    """The handful: what is not dominated by the fields' numbers, measured, and kept if every limit holds."""
+    if not len(rows):
+        return []
+    rows = thinned(rows)
+    values = np.stack([_plain_worth(measure, rows, criterion) for criterion in criteria], axis=1)
+    free = np.flatnonzero(not_dominated(values))
+    found: list[Candidate] = []
+    refused: list[PlacedScrew] = []
+    for row in free[spread_order(values[free])]:
+        if len(found) >= ASSESSED_FACTOR * count or len(refused) >= REFUSED_FACTOR * count:
+            break
+        placed = placed_screw(measure, rows, int(row))
+        if not all(differ(placed, one.placed) for one in found):
+            continue
+        if not all(differ(placed, one, by_mm=ASIDE_MM, by_degree=ASIDE_DEGREE) for one in refused):
+            continue
+        if (result := measured(bone, placed, kept, limits)) is None:
+            refused.append(placed)
+        else:
+            found.append(Candidate(placed, result, criteria_of(measure, result)))
+    return handful(found, criteria, count)
+
+
+def placed_screw(measure: Measure, rows: Rows, row: int) -> PlacedScrew:
+    """A row as a screw of a plan, its points to a micrometre."""
+    screw = measure.table.screws[int(rows.screw[row])]
+    return _placed(
+        screw,
+        float(measure.table.lengths_mm[int(rows.variant[row])]),
+        rows.entry_mm[row],
+        rows.direction[row],
+        float(rows.seat_mm[row]),
+    )
+
+
+def measured(bone: ReadyBone, placed: PlacedScrew, kept: Plan | None, limits: Limits) -> ScrewResult | None:
+    """What ``assess`` finds of a screw beside those kept; None where it breaks a limit or misses the bone."""
+    try:
+        result = _assess(bone, placed, kept, limits)
+    except InputError:
+        return None
+    return None if any(finding.code in REFUSED for finding in result.findings) else result
+
+
+def criteria_of(measure: Measure, result: ScrewResult) -> dict[str, float | int | None]:
+    """The criteria of a measured screw: ``assess``'s numbers, and the axis's distance from the centre."""
+    placed, hold = result.placed, result.pullout_n
+    on_axis = [fragment for fragment in result.fragments if fragment.axis_path_mm > 0]
+    beyond = on_axis if placed.screw.headless or len(on_axis) == 1 else on_axis[1:]
+    of_hu = [fragment.mean_hu for fragment in beyond if fragment.mean_hu is not None]
+    leading = result.leading_end.outer
+    room_mm = result.bone_length_mm - result.tip_depth_mm
+    meant_outside = not placed.screw.headless and room_mm < Limits().tip_through_far_cortex_mm
+    clearances = [result.body.outer, None if meant_outside else leading, result.body.joint]
+    clearances += [result.leading_end.joint, result.trailing_end.joint]
+    joints = [one.joint for one in (result.body, result.leading_end, result.trailing_end)]
+    told = [one for one in clearances if one is not None]
+    to_joint = [one for one in joints if one is not None]
+    centres = [
+        centre
+        for between, centre, _, _ in measure.target.fractures
+        if between in {crossing.between for crossing in result.fractures}
+    ]
+    off = [
+        float(off_axis_mm(centre, result.entry_mm[None], result.direction[None])[0])
+        for centre in centres or [measure.target.centre_mm]
+    ]
+    return {
+        "governing_hold_n": None if hold is None else hold.estimate,
+        "governing_hold_low_n": None if hold is None else hold.low,
+        "governing_hold_high_n": None if hold is None else hold.high,
+        "governed_by": result.governed_by,
+        "ring_mean_hu": min(of_hu) if len(of_hu) == len(beyond) and of_hu else None,
+        "least_threads_count": min((fragment.threads_engaged for fragment in beyond), default=None),
+        "least_clearance_mm": min(told, default=None),
+        "body_clearance_mm": result.body.outer,
+        "leading_end_clearance_mm": leading,
+        "trailing_end_clearance_mm": result.trailing_end.outer,
+        "joint_clearance_mm": min(to_joint, default=None),
+        "fracture_angle_degree": max((one.angle_degree for one in result.fractures), default=None),
+        "off_centre_mm": max(off),
+        "bone_length_mm": result.bone_length_mm,
+        "length_mm": placed.length_mm,
+    }
+
+
+def nearest_to_feasible(
+    bone: ReadyBone, measure: Measure, tally: Tally, kept: Plan | None, limits: Limits
+) -> ScrewResult | None:
+    """The candidate nearest to feasible, with the findings that say what it breaks."""
+    if tally.misses is None or not len(tally.misses.limit):
+        return None
+    nearest = tally.misses.taken(tally.misses.order[:1])
+    variant, seat_mm = int(nearest.variant[0]), float(nearest.seat_mm[0])
+    origin, way = nearest.entry_mm[0], nearest.direction[0]
+    screw = measure.table.screws[int(measure.table.screw_of[variant])]
+    try:
+        placed = _placed(screw, float(measure.table.lengths_mm[variant]), origin, way, seat_mm)
+        return _assess(bone, placed, kept, limits)
+    except InputError:
+        return None
+
+
+def _plain_worth(measure: Measure, rows: Rows, criterion: Criterion) -> Floats:
+    if criterion.key == "governing_hold_n":
+        return rows.hold_n
+    if criterion.key == "ring_mean_hu":
+        return rows.hu
+    if criterion.key == "length_mm":
+        return measure.length_mm(rows)
+    return worth(measure, rows, criterion)
+
+
+def _placed(
+    screw: Screw, length_mm: float, entry_mm: Floats, direction: Floats, seat_mm: float
+) -> PlacedScrew:
+    tip_mm = seat_mm + solid_of(screw, length_mm).tip_mm
+    technique: Technique = "position"
+    if screw.head is not None and screw.head.shape == "locking":
+        technique = "locking"
+    return PlacedScrew(
+        "S1",
+        screw,
+        length_mm,
+        entry_mm.round(3),
+        (entry_mm + tip_mm * direction).round(3),
+        technique,
+        seat_mm,
+    )
+
+
+def _assess(bone: ReadyBone, placed: PlacedScrew, kept: Plan | None, limits: Limits) -> ScrewResult:
+    stays = () if kept is None else kept.screws
+    names = {screw.name for screw in stays}
+    number = next(n for n in range(1, len(names) + 2) if f"S{n}" not in names)
+    named = replace(placed, name=f"S{number}")
+    plan = Plan((named, *stays), "as-scanned" if bone.as_scanned else "reduced")
+    return assess_screws(bone, plan, limits=limits).screws[0]
