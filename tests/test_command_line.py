@@ -60,7 +60,9 @@ def test_help_answers_in_half_a_second_and_loads_nothing_heavy() -> None:
     assert min(took_s) < 0.5
 
 
-@pytest.mark.parametrize("command", ["demo", "segment", "measure", "report", "screws", "schema", "validate"])
+@pytest.mark.parametrize(
+    "command", ["demo", "segment", "measure", "compare", "report", "screws", "schema", "validate"]
+)
 def test_each_command_has_help_with_examples(command: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert run([command, "--help"]) == 0
     out = capsys.readouterr().out
