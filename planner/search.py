@@ -30,6 +30,7 @@ from planner.search_choice import (
 )
 from planner.search_lines import Approach, entries, lines_from, neighbours
 from planner.search_measure import (
+    LENGTHS_COUNT,
     Measure,
     Misses,
     Rows,
@@ -68,8 +69,8 @@ ENTRY_LEAST_MM, ENTRY_MOST_MM = 1.0, 4.0
 TURN_DEGREE = 8.0
 """Directions of the coarse grid lie so far apart. Our choice: 2 mm at the tip of a 15 mm screw."""
 
-EXHAUSTIVE_FACTOR = 0.5
-"""Both spacings times this where all is looked at."""
+EXHAUSTIVE_FACTOR, ALL_LENGTHS_COUNT = 0.5, 1000
+"""Both spacings times this, and every length, where all is looked at."""
 
 SEEDS_COUNT = 6
 """Lines refined for each criterion."""
@@ -81,11 +82,17 @@ to a thousandth of it."""
 MENDING_COUNT = 4
 """Rounds in which lines that just miss are moved."""
 
+NEXT_LENGTHS_COUNT = 2
+"""So many lengths shorter and longer are tried when a line is moved. Our choice."""
+
 PIVOT_MM = 12.0
 """A line that just misses is turned about a place so deep. Our choice: about the middle of a small bone."""
 
-ASSESSED_FACTOR = 4
-"""So many times the asked count are measured in full."""
+ASSESSED_FACTOR, REFUSED_FACTOR = 3, 12
+"""So many times the asked count are measured in full, and may fail then by what the fields do not show."""
+
+ASIDE_MM, ASIDE_DEGREE = 0.2, 0.5
+"""Next to one that failed the next is tried so far aside."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,7 +160,15 @@ def search(
     prepared = bone.prepared
     across = wish.across_fracture and len(space.fragments) > 1
     table = screw_table(wish.screws)
-    measure = measure_of(prepared, space, table, limits, _rods(bone, wish.kept), across_fracture=across)
+    measure = measure_of(
+        prepared,
+        space,
+        table,
+        limits,
+        _rods(bone, wish.kept),
+        across_fracture=across,
+        lengths_count=ALL_LENGTHS_COUNT if wish.exhaustive else LENGTHS_COUNT,
+    )
     tally = Tally()
     # The more screws, the fewer lines for each: near misses are mended and the best refined all the same.
     coarser = EXHAUSTIVE_FACTOR if wish.exhaustive else len(wish.screws) ** 0.25
@@ -222,7 +237,7 @@ def refined(
             within = approach.holds(ways)
             origins, ways, seed = origins[within], ways[within], seed[within]
         around = Tally()
-        found = measure(origins, ways, around, only=best.screw[seed], every=True)
+        found = measure(origins, ways, around, only=_around(measure, best.variant)[seed], every=True)
         tally.add(around)
         best, moved = _better(measure, best, found, seed[found.line], of)
         lots.append(best)
@@ -253,9 +268,8 @@ def near_misses_mended(
         if approach is not None:
             within = approach.holds(ways)
             origins, ways, seed = origins[within], ways[within], seed[within]
-        screw = measure.table.screw_of[missed.variant]
         around = Tally()
-        found = measure(origins, ways, around, only=screw[seed], every=True)
+        found = measure(origins, ways, around, only=_around(measure, missed.variant)[seed], every=True)
         tally.add(around)
         lots.append(found)
         missed = _less_missed(missed, around, seed, set(seed[found.line].tolist()))
@@ -263,6 +277,14 @@ def near_misses_mended(
     if missed is not None and len(missed.limit):
         tally.misses = missed
     return together(lots)
+
+
+def _around(measure: Measure, variant: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
+    """(n, 2) the first and last variant worth trying near variants (n,): their family's next lengths."""
+    table = measure.table
+    first, end = table.first[table.screw_of[variant]], table.first[table.screw_of[variant] + 1]
+    low = np.maximum(variant - NEXT_LENGTHS_COUNT, first)
+    return np.stack([low, np.minimum(variant + NEXT_LENGTHS_COUNT, end - 1)], axis=1)
 
 
 def _less_missed(missed: Misses, around: Tally, seed: npt.NDArray[np.intp], done: set[int]) -> Misses | None:
@@ -344,18 +366,19 @@ def _assessed(
     values = np.stack([_plain_worth(measure, rows, criterion) for criterion in criteria], axis=1)
     free = np.flatnonzero(not_dominated(values))
     found: list[Candidate] = []
-    seen: list[PlacedScrew] = []
+    refused: list[PlacedScrew] = []
     for row in free[spread_order(values[free])]:
-        if len(seen) >= ASSESSED_FACTOR * wish.count and len(found) >= wish.count:
+        if len(found) >= ASSESSED_FACTOR * wish.count or len(refused) >= REFUSED_FACTOR * wish.count:
             break
         placed = placed_screw(measure, rows, int(row))
-        if not all(differ(placed, one) for one in seen):
+        if not all(differ(placed, one.placed) for one in found):
             continue
-        seen.append(placed)
-        if (result := measured(bone, placed, wish.kept, limits)) is not None:
+        if not all(differ(placed, one, by_mm=ASIDE_MM, by_degree=ASIDE_DEGREE) for one in refused):
+            continue
+        if (result := measured(bone, placed, wish.kept, limits)) is None:
+            refused.append(placed)
+        else:
             found.append(Candidate(placed, result, criteria_of(measure, result)))
-        if len(seen) >= 4 * ASSESSED_FACTOR * wish.count:
-            break
     return handful(found, criteria, wish.count)
 
 

@@ -81,24 +81,27 @@ def not_dominated(values: Floats) -> npt.NDArray[np.bool_]:
     return kept
 
 
-def differ(one: PlacedScrew, other: PlacedScrew) -> bool:
+def differ(
+    one: PlacedScrew, other: PlacedScrew, *, by_mm: float = APART_MM, by_degree: float = APART_DEGREE
+) -> bool:
     """Whether two placed screws are not nearly the same."""
     if one.screw.name != other.screw.name or one.length_mm != other.length_mm:
         return True
     ways = [(s.target_mm - s.entry_mm) / np.linalg.norm(s.target_mm - s.entry_mm) for s in (one, other)]
     turn_degree = np.degrees(np.arccos(np.clip(ways[0] @ ways[1], -1, 1)))
-    return bool(np.linalg.norm(one.entry_mm - other.entry_mm) > APART_MM or turn_degree > APART_DEGREE)
+    return bool(np.linalg.norm(one.entry_mm - other.entry_mm) > by_mm or turn_degree > by_degree)
 
 
 def spread_order(values: Floats) -> list[int]:
-    """Rows in the order they should be told: the best by each criterion, then the best by rank of all."""
-    order = [int(np.argmax(values[:, column])) for column in range(values.shape[1])]
+    """Rows in the order they should be tried: the best by each criterion and by all together, then the second
+    best of each, and so on."""
     finite = np.where(np.isfinite(values), values, np.nan)
     low, high = np.nanmin(finite, axis=0), np.nanmax(finite, axis=0)
     share = np.where(high > low, (finite - low) / np.where(high > low, high - low, 1), 1.0)
     balance = np.nan_to_num(share).min(axis=1) + np.nan_to_num(share).mean(axis=1)
-    rest = np.argsort(-balance, kind="stable")
-    return list(dict.fromkeys([*order, *(int(row) for row in rest)]))
+    columns = [*values.T, balance]
+    places = np.stack([np.argsort(-column, kind="stable") for column in columns], axis=1)
+    return list(dict.fromkeys(int(row) for row in places.ravel()))
 
 
 def handful(candidates: Sequence[Candidate], criteria: Sequence[Criterion], count: int) -> list[Candidate]:
@@ -133,6 +136,14 @@ def reason_of(one: Candidate, of: Sequence[Candidate], criteria: Sequence[Criter
     values = goodness(of, criteria)
     own = values[[candidate is one for candidate in of]][0]
     best = values.max(axis=0)
+    # What all have alike tells nothing of one of them.
+    if len(of) > 1:
+        spread = [
+            bool((values[:, column] < best[column] - _slack(criterion, best[column])).any())
+            for column, criterion in enumerate(criteria)
+        ]
+        criteria = [criterion for criterion, told in zip(criteria, spread, strict=True) if told]
+        own, best = own[spread], best[spread]
     leads = [
         criterion
         for criterion, mine, top in zip(criteria, own, best, strict=True)
@@ -143,9 +154,9 @@ def reason_of(one: Candidate, of: Sequence[Candidate], criteria: Sequence[Criter
         for criterion, mine, top in zip(criteria, own, best, strict=True)
         if np.isfinite(mine) and mine < top - _slack(criterion, top)
     ]
-    if not leads:
+    if criteria and not leads:
         told = "A balance: best by no single criterion, near the best by all"
-    elif len(leads) == len(criteria):
+    elif len(leads) == len(criteria) or not criteria:
         return "Best by every criterion."
     else:
         told = f"Best {_listed([_told(c, one.criteria[c.key]) for c in leads])}"

@@ -36,8 +36,8 @@ ENOUGH_MM = 5.0
 BRIDGING_MM = 0.02
 """Less thread on both sides of a fracture is none: rounding."""
 
-CROSSED_MM = 0.5
-"""A fragment on less of the axis is not counted as crossed: within the owner's voxels."""
+CROSSED_MM = 0.1
+"""A fragment on less of the axis is not counted as crossed: within the field's error."""
 
 FAR_MM = 10.0
 """Where the lattice ends nothing is near (``distance_field.FAR_MM``)."""
@@ -114,46 +114,47 @@ def _distances(field, x, y, z):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy")
-def _matter(field, x, y, z):  # type: ignore[no-untyped-def]
-    """Depth inside a fragment and HU at a lattice place; outside the lattice is no bone."""
+def _matter(field, x, y, z, told):  # type: ignore[no-untyped-def]
+    """Depth inside each fragment, and HU, at a lattice place, into ``told``; outside it is no bone."""
     i, f = _corner(x, field.shape[0])
     j, g = _corner(y, field.shape[1])
     k, h = _corner(z, field.shape[2])
+    last = field.shape[3] - 1
     if i < 0 or j < 0 or k < 0:
-        return -FAR_MM, np.nan
-    a = b = 0.0
+        for channel in range(last):
+            told[channel] = -FAR_MM
+        told[last] = np.nan
+        return
+    for channel in range(last + 1):
+        told[channel] = 0.0
     for p in range(2):
         u = f if p else 1.0 - f
         for q in range(2):
             v = u * (g if q else 1.0 - g)
-            low, high = field[i + p, j + q, k], field[i + p, j + q, k + 1]
-            a += v * (low[0] + h * (high[0] - low[0]))
-            b += v * (low[1] + h * (high[1] - low[1]))
-    return a, b
+            for channel in range(last + 1):
+                low, high = field[i + p, j + q, k, channel], field[i + p, j + q, k + 1, channel]
+                told[channel] += v * (low + h * (high - low))
 
 
 @njit(cache=True, error_model="numpy")
 def _inside(field, x, y, z):  # type: ignore[no-untyped-def]
-    """Depth inside a fragment alone."""
+    """Depth inside whichever fragment it is deepest in."""
     i, f = _corner(x, field.shape[0])
     j, g = _corner(y, field.shape[1])
     k, h = _corner(z, field.shape[2])
     if i < 0 or j < 0 or k < 0:
         return -FAR_MM
-    a = 0.0
-    for p in range(2):
-        for q in range(2):
-            v = (f if p else 1.0 - f) * (g if q else 1.0 - g)
-            a += v * (field[i + p, j + q, k, 0] * (1.0 - h) + field[i + p, j + q, k + 1, 0] * h)
-    return a
-
-
-@njit(cache=True, error_model="numpy")
-def _owner(owner, x, y, z):  # type: ignore[no-untyped-def]
-    i = min(max(int(x + 0.5), 0), owner.shape[0] - 1)
-    j = min(max(int(y + 0.5), 0), owner.shape[1] - 1)
-    k = min(max(int(z + 0.5), 0), owner.shape[2] - 1)
-    return int(owner[i, j, k])
+    deepest = -FAR_MM / 2
+    for channel in range(field.shape[3] - 1):
+        a = 0.0
+        for p in range(2):
+            for q in range(2):
+                v = (f if p else 1.0 - f) * (g if q else 1.0 - g)
+                a += v * (
+                    field[i + p, j + q, k, channel] * (1.0 - h) + field[i + p, j + q, k + 1, channel] * h
+                )
+        deepest = max(deepest, a)
+    return deepest
 
 
 @njit(cache=True, error_model="numpy")
@@ -356,7 +357,7 @@ def _on_axis(distances, line, axis, depth, channel):  # type: ignore[no-untyped-
 
 
 @njit(cache=True, error_model="numpy")
-def _ring(matter, owner, line, tau, radii, low, high, sums):  # type: ignore[no-untyped-def]
+def _ring(matter, line, tau, radii, low, high, sums):  # type: ignore[no-untyped-def]
     """Cumulative sums along the ring of one thread zone, per fragment: thread length, strength times length,
     HU times length, unknown length, each a mean over the ring's lines, into ``sums`` (fragments, 4,
     cells + 1) between two depths."""
@@ -364,10 +365,9 @@ def _ring(matter, owner, line, tau, radii, low, high, sums):  # type: ignore[no-
     fragments, last = sums.shape[0], sums.shape[2] - 1
     begin = min(max(int(low / STEP_MM) - 1, 0), last)
     end = min(int(high / STEP_MM) + 2, last)
-    depth_before = np.empty(LANES_COUNT)
-    hu_before = np.empty(LANES_COUNT)
+    before = np.empty((LANES_COUNT, fragments + 1))
     tau_before = np.empty(LANES_COUNT)
-    own_before = np.zeros(LANES_COUNT, np.int64)
+    after = np.empty(fragments + 1)
     share = STEP_MM / LANES_COUNT
     for n in range(begin, end + 1):
         x, y, z = _on(start, along, n * STEP_MM)
@@ -378,35 +378,39 @@ def _ring(matter, owner, line, tau, radii, low, high, sums):  # type: ignore[no-
         for lane in range(LANES_COUNT):
             radius = radii[LANE_CIRCLE[lane]]
             a, b = radius * LANE_COS[lane], radius * LANE_SIN[lane]
-            px = x + a * across[0] + b * beside[0]
-            py = y + a * across[1] + b * beside[1]
-            pz = z + a * across[2] + b * beside[2]
-            depth, hu = _matter(matter, px, py, pz)
-            own = _owner(owner, px, py, pz)
-            at = hu - TAU_LOW_HU
+            _matter(
+                matter,
+                x + a * across[0] + b * beside[0],
+                y + a * across[1] + b * beside[1],
+                z + a * across[2] + b * beside[2],
+                after,
+            )
+            hu = after[fragments]
             strength = np.nan
-            if at == at:
-                at = min(max(at, 0.0), TAU_COUNT - 1.001)
-                low = int(at)
-                strength = tau[low] + (at - low) * (tau[low + 1] - tau[low])
-            if n > begin:
-                part = share * _part_inside(depth_before[lane], depth)
-                if part > 0.0:
-                    # A cell that the surface cuts belongs to its inner end.
-                    both = depth >= 0.0 and depth_before[lane] >= 0.0
-                    fragment = own if depth >= depth_before[lane] else own_before[lane]
-                    mean_hu = hu if depth >= depth_before[lane] else hu_before[lane]
-                    mean_tau = strength if depth >= depth_before[lane] else tau_before[lane]
-                    if both:
-                        mean_hu = (hu + hu_before[lane]) / 2
-                        mean_tau = (strength + tau_before[lane]) / 2
-                    sums[fragment, 0, n] += part
-                    if mean_tau == mean_tau:
-                        sums[fragment, 1, n] += part * mean_tau
-                        sums[fragment, 2, n] += part * mean_hu
-                    else:
-                        sums[fragment, 3, n] += part
-            depth_before[lane], hu_before[lane], tau_before[lane], own_before[lane] = depth, hu, strength, own
+            if hu == hu:
+                at = min(max(hu - TAU_LOW_HU, 0.0), TAU_COUNT - 1.001)
+                step = int(at)
+                strength = tau[step] + (at - step) * (tau[step + 1] - tau[step])
+            for fragment in range(fragments):
+                if n > begin:
+                    part = share * _part_inside(before[lane, fragment], after[fragment])
+                    if part > 0.0:
+                        # A cell that the surface cuts has the values of its inner end.
+                        mean_hu, mean_tau = hu, strength
+                        if after[fragment] >= 0.0 and before[lane, fragment] >= 0.0:
+                            mean_hu = (hu + before[lane, fragments]) / 2
+                            mean_tau = (strength + tau_before[lane]) / 2
+                        elif after[fragment] < before[lane, fragment]:
+                            mean_hu, mean_tau = before[lane, fragments], tau_before[lane]
+                        sums[fragment, 0, n] += part
+                        if mean_tau == mean_tau:
+                            sums[fragment, 1, n] += part * mean_tau
+                            sums[fragment, 2, n] += part * mean_hu
+                        else:
+                            sums[fragment, 3, n] += part
+                before[lane, fragment] = after[fragment]
+            before[lane, fragments] = hu
+            tau_before[lane] = strength
     for n in range(end + 1, last + 1):
         for fragment in range(fragments):
             for kind in range(4):

@@ -15,6 +15,7 @@ from planner.search_kernels import (
     CLEARANCE,
     CROSSED_MM,
     ENTRY,
+    FAR_MM,
     FRACTURE,
     GOVERNS,
     HOLD,
@@ -45,8 +46,8 @@ from planner.search_kernels import (
     _frame,
     _inside,
     _least_on_circle,
+    _matter,
     _on,
-    _owner,
     _part_inside,
     _ring,
     _segments_apart,
@@ -69,17 +70,18 @@ between equals only (2 % at most)."""
     L_BY_HU,
     L_WAY,
     L_LONGEST,
-) = range(11)
+    L_LENGTHS,
+) = range(12)
 """Places of the limits in the row that the loop takes."""
 
 
 @njit(cache=True, error_model="numpy", parallel=True)
 def measure_lines(origins, directions, only, space, table, kept, tau, limits, prune):  # type: ignore[no-untyped-def]
-    """Every screw and length on each line (n, 3), (n, 3), held against every limit; of a line the family
-    ``only`` (n,), or all where it is −1.
+    """Screws on lines (n, 3), (n, 3), held against every limit: of a line the variants ``only`` (n, 2), first
+    and last, or all where the first is −1; of each family the L_LENGTHS longest that have room.
 
-    ``space``: lattice of distances, of matter, of owners, mm → lattice (3, 4), the way's lattice, mm → way,
-    count of fragments. ``kept`` (m, 7): two ends and radius of what must stay clear. Returns of each line
+    ``space``: lattice of distances, of matter, mm → lattice (3, 4), the way's lattice, mm → way.
+    ``kept`` (m, 7): two ends and radius of what must stay clear. Returns of each line
     and screw the feasible candidate that ranks best and the longest (n, s, 2, VALUES; −1 where none), how
     many candidates each limit excluded first, and all (n, LIMITS_COUNT + 1), and the one nearest to feasible
     (n, 4): limit it broke, how far beyond, variant, seat depth.
@@ -116,7 +118,8 @@ def _missed(counts, misses, limit, beyond, variant, seat, count):  # type: ignor
 
 @njit(cache=True, error_model="numpy")
 def _measure(origin, direction, only, space, table, kept, tau, limits, prune, told, counts, misses):  # type: ignore[no-untyped-def]
-    distances, matter, owner, to_lattice, way, to_way, fragments = space
+    distances, matter, to_lattice, way, to_way = space
+    fragments = matter.shape[3] - 1
     turn = np.ascontiguousarray(to_lattice[:, :3])
     start, along = turn @ origin + to_lattice[:, 3], turn @ direction
     moved = _entry(matter, start, along)
@@ -128,9 +131,9 @@ def _measure(origin, direction, only, space, table, kept, tau, limits, prune, to
     line = (start, along, turn @ across, turn @ beside)
 
     first, headless, fully, screw_mm, zone_mm, variant_mm = table[:6]
-    axis_path, crossed, near, leave = _walk(matter, owner, start, along, fragments)
+    axis_path, crossed, near, leave = _walk(matter, start, along, fragments)
+    begin, end = (0, first[-1]) if only[0] < 0 else (only[0], only[1] + 1)
     if limits[L_CROSS] > 0 and crossed < 2:
-        begin, end = (0, first[-1]) if only < 0 else (first[only], first[only + 1])
         counts[LIMITS_COUNT] += end - begin
         _missed(counts, misses, FRACTURE, 0.0, begin, 0.0, end - begin)
         return
@@ -140,26 +143,28 @@ def _measure(origin, direction, only, space, table, kept, tau, limits, prune, to
         axis[0, n], axis[1, n], axis[2, n] = _distances(distances, *_on(start, along, n * STEP_MM))
     blocked = -1.0
     for s in range(len(headless)):
-        if only >= 0 and only != s:
+        low, high = max(begin, first[s]), min(end, first[s + 1])
+        if low >= high:
             continue
-        of_screw = first[s + 1] - first[s]
-        counts[LIMITS_COUNT] += of_screw
         seat = 0.0
         if headless[s]:
             seat, short = _buried_seat(distances, line, screw_mm[s, 2], limits[L_BURIED])
             if seat < 0.0:
-                _missed(counts, misses, BURIED, short, first[s], 0.0, of_screw)
+                counts[LIMITS_COUNT] += high - low
+                _missed(counts, misses, BURIED, short, low, 0.0, high - low)
                 continue
+        need = limits[L_LEADING] if headless[s] else -limits[L_THROUGH]
+        while high > low and leave - seat - variant_mm[high - 1, 0] < need:
+            high -= 1
+            counts[LIMITS_COUNT] += 1
+            _missed(counts, misses, ROOM, need - leave + seat + variant_mm[high, 0], high, seat, 1)
+        low = max(low, high - int(limits[L_LENGTHS]))
+        counts[LIMITS_COUNT] += high - low
         ringed = False
         sums = np.zeros((2, 1, 4, 1))
-        need = limits[L_LEADING] if headless[s] else -limits[L_THROUGH]
-        for v in range(first[s], first[s + 1]):
+        for v in range(low, high):
             tip = seat + variant_mm[v, 0]
             room = leave - tip
-            if room < need:
-                # Longer ones have less room still.
-                _missed(counts, misses, ROOM, need - room, v, seat, first[s + 1] - v)
-                break
             if room > 0.0 and _inside(matter, *_on(start, along, tip)) < 0.0:
                 _missed(counts, misses, ROOM, 0.0, v, seat, 1)
                 continue
@@ -194,9 +199,9 @@ def _measure(origin, direction, only, space, table, kept, tau, limits, prune, to
                 for zone in range(2):
                     if zone_mm[s, zone, 4] > 0:
                         # Longer screws of the family come later; a thread at the tip then lies deeper.
-                        low = seat + variant_mm[v, 2 + 2 * zone]
-                        high = seat + variant_mm[first[s + 1] - 1, 3 + 2 * zone]
-                        _ring(matter, owner, line, tau, zone_mm[s, zone], low, high, sums[zone])
+                        from_mm = seat + variant_mm[v, 2 + 2 * zone]
+                        to_mm = seat + variant_mm[high - 1, 3 + 2 * zone]
+                        _ring(matter, line, tau, zone_mm[s, zone], from_mm, to_mm, sums[zone])
                 ringed = True
             _bite(
                 sums,
@@ -220,29 +225,28 @@ def _measure(origin, direction, only, space, table, kept, tau, limits, prune, to
 
 
 @njit(cache=True, error_model="numpy")
-def _walk(matter, owner, start, along, fragments):  # type: ignore[no-untyped-def]
+def _walk(matter, start, along, fragments):  # type: ignore[no-untyped-def]
     """The axis to the lattice's end: length per fragment, how many are crossed, the first, the exit's
     depth."""
     path = np.zeros(fragments)
     near, leave, n = -1, 0.0, 0
-    before = 0.0
-    own_before = _owner(owner, *_on(start, along, 0.0))
+    before, after = np.empty(fragments + 1), np.empty(fragments + 1)
+    _matter(matter, *_on(start, along, 0.0), before)
     while True:
         n += 1
         x, y, z = _on(start, along, n * STEP_MM)
-        after = _inside(matter, x, y, z)
-        if after == -10.0:
+        _matter(matter, x, y, z, after)
+        if after[0] == -FAR_MM:
             break
-        own = _owner(owner, x, y, z)
-        part = _part_inside(before, after)
-        if part > 0.0:
-            fragment = own if after >= before else own_before
-            path[fragment] += part * STEP_MM
-            if near < 0 and path[fragment] >= CROSSED_MM:
-                near = fragment
-            if after < 0.0:
-                leave = (n - 1) * STEP_MM + STEP_MM * part
-        before, own_before = after, own
+        for fragment in range(fragments):
+            part = _part_inside(before[fragment], after[fragment])
+            if part > 0.0:
+                path[fragment] += part * STEP_MM
+                if near < 0 and path[fragment] >= CROSSED_MM:
+                    near = fragment
+                if after[fragment] < 0.0:
+                    leave = max(leave, (n - 1 + part) * STEP_MM)
+            before[fragment] = after[fragment]
     crossed = 0
     for fragment in range(fragments):
         crossed += path[fragment] >= CROSSED_MM

@@ -35,9 +35,10 @@ from planner.search_space import SearchSpace, centre_mm, surface_centre_mm
 from planner.shear_laws import shear_strength_mpa
 from segmentation.vocabulary import Bone, Floats
 
-SAFE_MM = 0.05
-"""Limits are kept by so much more while searching: what the fields may differ from the triangles, so that
-what is found stands when it is measured. Our choice, by tests/test_search_kernel.py."""
+SAFE_MM, SAFE_RATIO = 0.02, 0.1
+"""Limits are kept by so much more while searching, in mm and of a voxel's edge: what the fields may differ
+from the triangles, so that what is found stands when it is measured. Our choice: about twice the RMS
+difference in tests/test_search_kernel.py."""
 
 BATCH_COUNT = 4096
 """Lines measured at once. Our choice: a few MB of results."""
@@ -45,6 +46,10 @@ BATCH_COUNT = 4096
 KEPT_COUNT, THIN_ABOVE_COUNT = 400, 20_000
 """Feasible candidates kept by each criterion, once there are more than so many. Our choice: far more than are
 refined."""
+
+LENGTHS_COUNT = 5
+"""Of a family and line the longest so many that have room are looked at. Our choice: hold rises with length,
+and refinement tries shorter ones."""
 
 MISSES_COUNT = 24
 """Of each family so many candidates that just miss are kept. Our choice."""
@@ -204,10 +209,10 @@ class Measure:
     ) -> Rows:
         """What is feasible on lines (n, 3), (n, 3), thinned; all of it is counted in ``tally``.
 
-        ``only`` (n,) names the one family to look at on each line. ``every`` keeps all rows
+        ``only`` (n, 2) are the first and last variant to look at on each line. ``every`` keeps all rows
         and every line's miss.
         """
-        all_families = np.full(len(origins_mm), -1)
+        all_variants = np.full((len(origins_mm), 2), -1)
         lots = [self._none()]
         for begin in range(0, len(origins_mm), BATCH_COUNT):
             own = slice(begin, begin + BATCH_COUNT)
@@ -215,7 +220,7 @@ class Measure:
                 self._batch(
                     origins_mm[own],
                     directions[own],
-                    (all_families if only is None else only)[own],
+                    (all_variants if only is None else only)[own],
                     begin,
                     tally,
                     prune,
@@ -303,34 +308,40 @@ def measure_of(
     kept: Floats,
     *,
     across_fracture: bool,
+    lengths_count: int = LENGTHS_COUNT,
 ) -> Measure:
     """The loop for a space, screws and limits; ``kept`` (m, 7) are rods that must stay clear."""
     bone = prepared.bone
+    safe_mm = safe_margin_mm(space)
     row = np.array(
         [
-            (limits.joint_clearance_mm + SAFE_MM) if space.has_joint else -np.inf,
-            limits.leading_end_clearance_mm + SAFE_MM,
-            limits.body_clearance_mm + SAFE_MM,
-            limits.trailing_end_buried_mm + SAFE_MM,
-            limits.tip_through_far_cortex_mm - SAFE_MM,
-            limits.threads_beyond_fracture_count + SAFE_MM,
+            (limits.joint_clearance_mm + safe_mm) if space.has_joint else -np.inf,
+            limits.leading_end_clearance_mm + safe_mm,
+            limits.body_clearance_mm + safe_mm,
+            limits.trailing_end_buried_mm + safe_mm,
+            limits.tip_through_far_cortex_mm - safe_mm,
+            limits.threads_beyond_fracture_count + safe_mm,
             limits.between_screws_mm,
             float(across_fracture),
             float(bone.calibration is None),
             limits.in_the_way_mm,
             LONGEST_MM,
+            float(lengths_count),
         ]
     )
     arrays = (
         space.distances_mm,
         space.matter,
-        space.owner,
         _to_lattice(space.grid.affine),
         space.way_mm,
         _to_lattice(space.way_grid.affine),
-        len(space.fragments),
     )
     return Measure(space, table, target_of(prepared, space.bone_name), strengths_mpa(bone), row, kept, arrays)
+
+
+def safe_margin_mm(space: SearchSpace) -> float:
+    """By how much more than asked limits are kept while searching."""
+    return SAFE_MM + SAFE_RATIO * float(space.grid.spacing_mm.max())
 
 
 def strengths_mpa(bone: Bone) -> Floats:
@@ -348,7 +359,7 @@ def thinned(rows: Rows) -> Rows:
         rows.rank,
         rows.clearance_mm,
         -rows.off_centre_mm,
-        -np.nan_to_num(rows.angle_degree),
+        -np.nan_to_num(rows.angle_degree, nan=90.0),
         rows.variant,
     ):
         chosen.update(np.argsort(-values, kind="stable")[:KEPT_COUNT].tolist())

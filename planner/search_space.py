@@ -34,7 +34,7 @@ WAY_MM = 1.0
 WAY_MARGIN_MM = 3.0
 """That lattice reaches this far beyond all bones. Our choice."""
 
-NAMES = ("outer", "joint", "others", "inside", "owner", "way")
+NAMES = ("outer", "joint", "others", "inside", "way")
 """The arrays that take time to make: what a cache keeps."""
 
 
@@ -44,8 +44,8 @@ class SearchSpace:
 
     On ``grid``: ``distances_mm`` (i, j, k, 3) to the outer surface with every fracture face passed, to the
     joint surface (FAR_MM where there is none) and to other bones (positive outside them); ``matter``
-    (i, j, k, 2) depth inside any fragment and HU, NaN unknown; ``owner`` (i, j, k) the place of the nearest
-    fragment in ``fragments``, from 0. ``way_mm`` on ``way_grid``: depth inside any bone of the scan.
+    (i, j, k, n + 1) depth inside each of the n ``fragments``, and HU, NaN unknown. ``way_mm`` on
+    ``way_grid``: depth inside any bone of the scan.
     """
 
     bone_name: str
@@ -54,7 +54,6 @@ class SearchSpace:
     grid: Grid
     distances_mm: Field
     matter: Field
-    owner: npt.NDArray[np.uint8]
     way_grid: Grid
     way_mm: Field
 
@@ -101,15 +100,14 @@ def search_space(
         arrays = _made(prepared, bone_name, grid, way_grid)
         keep(arrays)
     distances = np.stack([arrays[name] for name in ("outer", "joint", "others")], axis=-1)
-    hu = _hu(prepared, grid, own, arrays["owner"])
+    hu = _hu(prepared, grid, own, arrays["inside"])
     return SearchSpace(
         bone_name,
         own,
         prepared.joint_of(bone_name) is not None,
         grid,
         np.ascontiguousarray(distances, np.float32),
-        np.ascontiguousarray(np.stack([arrays["inside"], hu], axis=-1), np.float32),
-        np.ascontiguousarray(arrays["owner"], np.uint8),
+        np.ascontiguousarray(np.concatenate([arrays["inside"], hu[..., None]], axis=-1), np.float32),
         way_grid,
         np.ascontiguousarray(arrays["way"], np.float32),
     )
@@ -117,7 +115,7 @@ def search_space(
 
 def _fits(arrays: Mapping[str, npt.NDArray[np.generic]], grid: Grid, way_grid: Grid) -> bool:
     shapes = {name: way_grid.shape if name == "way" else grid.shape for name in NAMES}
-    return all(name in arrays and arrays[name].shape == shape for name, shape in shapes.items())
+    return all(name in arrays and arrays[name].shape[:3] == shape for name, shape in shapes.items())
 
 
 def _made(
@@ -125,7 +123,8 @@ def _made(
 ) -> dict[str, npt.NDArray[np.generic]]:
     own = prepared.fragments_of(bone_name)
     each = np.stack(
-        [distance_field(prepared.meshes[n], grid, near_mm=INSIDE_NEAR_MM, far_mm=INSIDE_FAR_MM) for n in own]
+        [distance_field(prepared.meshes[n], grid, near_mm=INSIDE_NEAR_MM, far_mm=INSIDE_FAR_MM) for n in own],
+        axis=-1,
     )
     joint = prepared.joint_of(bone_name)
     others = _cropped([mesh for n, mesh in prepared.meshes.items() if n not in own], grid)
@@ -135,8 +134,7 @@ def _made(
         "others": _constant(grid)
         if others is None
         else -distance_field(others, grid, near_mm=NEAR_MM, far_mm=2 * NEAR_MM),
-        "inside": each.max(axis=0),
-        "owner": np.argmax(each, axis=0).astype(np.uint8),
+        "inside": each,
         "way": distance_field(
             joined(list(prepared.meshes.values()), _none_passed(prepared.meshes.values())),
             way_grid,
@@ -162,7 +160,7 @@ def _cropped(meshes: list[Mesh], grid: Grid) -> Mesh | None:
     return joined(near, _none_passed(near)) if near else None
 
 
-def _hu(prepared: PreparedBone, grid: Grid, own: tuple[int, ...], owner: npt.NDArray[np.generic]) -> Field:
+def _hu(prepared: PreparedBone, grid: Grid, own: tuple[int, ...], inside: npt.NDArray[np.generic]) -> Field:
     """HU at lattice points, as their fragment was scanned; NaN outside the scan, in metal, without data."""
     ct = prepared.bone.ct
     metal = any(removed.what == "metal" for removed in prepared.bone.segmentation.removed)
@@ -171,7 +169,7 @@ def _hu(prepared: PreparedBone, grid: Grid, own: tuple[int, ...], owner: npt.NDA
     else:
         hu = np.full(grid.shape, np.nan, np.float32)
         for index, number in enumerate(own):
-            places = np.argwhere(owner == index)
+            places = np.argwhere(np.argmax(inside, axis=-1) == index)
             points = carried(back_of(prepared.poses[number]), grid.ijk_to_mm(places))
             hu[tuple(places.T)] = hu_at(ct, points)
     hu[hu < NO_DATA_BELOW_HU] = np.nan

@@ -148,26 +148,6 @@ def test_the_panel_hides_neither_strip_nor_column_and_nothing_runs_out_of_it(pag
         assert page.evaluate("(() => { const o = opened; return o.scrollWidth <= o.clientWidth; })()")
 
 
-@pytest.mark.parametrize(("width", "height"), [(1280, 720), (1600, 900), (2560, 1440)])
-def test_drilling_and_mechanics_are_whole_at_every_size(page: Page, width: int, height: int) -> None:
-    page.set_viewport_size({"width": width, "height": height})
-    settled(page)
-    assert page.locator("#read .row.drill svg").count() == 6
-    assert page.locator("#read .row.mechanics").count() >= 8
-    cut = page.locator("#read :is(.row.drill, .row.mechanics) *").evaluate_all(
-        """all => all.filter(one => {
-            const own = one.getBoundingClientRect(), column = read.getBoundingClientRect();
-            return own.right > column.right + 1 || own.left < column.left - 1
-                || (one.scrollWidth > one.clientWidth + 1 && one.matches('.word, .says, .limit, .figures'));
-        }).map(one => one.textContent)"""
-    )
-    assert cut == []
-    assert page.evaluate("(() => { const r = read; return r.scrollWidth <= r.clientWidth; })()")
-    # The last row can be scrolled to.
-    page.locator("#read .row.mechanics").last.scroll_into_view_if_needed()
-    expect(page.locator("#read .row.mechanics").last).to_be_in_viewport()
-
-
 def test_enter_opens_esc_closes_and_the_focus_comes_back(page: Page) -> None:
     page.locator(value(LENGTH)).focus()
     page.keyboard.press("Enter")

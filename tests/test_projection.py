@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import trimesh
 from phantoms import FWHM_PER_SIGMA, blurred_ball, grid_around, placed, points_of
+from PIL import Image, ImageDraw
 from scipy.spatial.transform import Rotation
 
 from planner.projection import Frame, View, placed_bones, project, view_from
@@ -16,7 +17,7 @@ from planner.solid import solid_of
 from segmentation.errors import InputError
 from segmentation.vocabulary import Bone, CTVolume, Floats, Fragment, Grid, Segmentation, Surface
 from viewer.asking import fluoroscopy_of
-from viewer.report.fluoroscopy import Landmark
+from viewer.report.fluoroscopy import NAME_AT_PX, Landmark, clear_place
 from viewer.report.fluoroscopy_page import offsets_words, pointing, side_of
 from viewer.report.silhouette import silhouette_mm
 from viewer.report.view_frame import direction_letters
@@ -250,3 +251,16 @@ def test_what_is_asked_is_read():
 def test_what_cannot_be_asked_is_refused(projections, landmarks, said):
     with pytest.raises(InputError, match=said.replace("(", "\\(")):
         fluoroscopy_of(projections, landmarks)
+
+
+def test_names_stand_clear_of_what_is_there_and_as_near_as_they_can():
+    taken = Image.new("1", (200, 200))
+    ImageDraw.Draw(taken).rectangle((90, 100, 150, 120), fill=1)
+    at, down = np.array([100.0, 95.0]), np.array([0.0, 1.0])
+    x, y = clear_place(taken, at, down, 15.0)
+    box = taken.crop((round(x - 15), round(y - 6), round(x + 15), round(y + 6)))
+    assert box.getbbox() is None
+    assert np.hypot(x - at[0], y - at[1]) < 40
+    assert clear_place(Image.new("1", (200, 200)), at, down, 15.0) == pytest.approx(
+        (100.0, 95.0 + NAME_AT_PX[0])
+    )

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from planner.search_space import SearchSpace
     from planner.vocabulary import Screw
 
-CACHE_VERSION = "fields 1"
+CACHE_VERSION = "fields 2"
 """Changes with what a field is or how it is made: an older cache is then made anew."""
 
 

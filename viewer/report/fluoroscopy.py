@@ -190,14 +190,14 @@ def _names(screws: Sequence[ScrewResult], landmarks: Sequence[Landmark], camera:
     for at, away, words, bold in named:
         size = BODY if bold else SMALL
         half = text_width(words, size, bold=bold) / 2
-        x, y = _clear_place(taken, at, away, half)
+        x, y = clear_place(taken, at, away, half)
         pen.rectangle((x - half, y - BODY / 2, x + half, y + BODY / 2), fill=1)
         drawn += between(at, (x, y), PAPER, 3) + between(at, (x, y), INK, 0.8)
         drawn += text(x, y + 4, words, anchor="middle", size=size, bold=bold, halo=PAPER)
     return drawn
 
 
-def _clear_place(taken: Image.Image, at: Floats, away: Floats, half_px: float) -> tuple[float, float]:
+def clear_place(taken: Image.Image, at: Floats, away: Floats, half_px: float) -> tuple[float, float]:
     """The middle for words of that half width, near to their place and as much the way ``away`` as may be."""
     low, high = np.array([half_px + 20, 28.0]), np.array([taken.width - half_px - 20, taken.height - 34.0])
     straight = np.arctan2(away[1], away[0])
