@@ -286,7 +286,7 @@ def test_a_screw_of_ones_own_can_be_planned(made: Path, tmp_path: Path) -> None:
 def test_schemas_are_printed(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["schema"]) == 0
     schemas = json.loads(capsys.readouterr().out)
-    assert list(schemas) == ["plan", "bone", "assessment", "screws", "rods", "pairs", "seeds"]
+    assert list(schemas) == ["plan", "bone", "assessment", "screws", "rods", "pairs", "seeds", "site"]
     for name, one in schemas.items():
         jsonschema.Draft202012Validator.check_schema(one)
         assert run(["schema", name]) == 0
