@@ -31,7 +31,7 @@ from segmentation.vocabulary import Bone, Floats
 DRAWS_FEWEST, DRAWS_MOST = 100, 100_000
 """Fewest and most draws taken. Our choice: below, a 5th percentile is nothing; above, seconds go by."""
 
-ALONE_COUNT = 250
+ALONE_COUNT = 200
 """Draws of each source alone, to say which matters most. Our choice: its share is then good to a few
 percent."""
 

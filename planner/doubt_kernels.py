@@ -19,6 +19,10 @@ RIM_ANGLES_COUNT, RING_ANGLES_COUNT = 12, 8
 """Directions around the axis at which a moved screw's rim and its ring are looked at. Our choice: the rim is
 then 2 % of the radius off at worst, and the planned screw's own error is taken off."""
 
+CHANGE_RATIO = 1.25
+"""A moved surface's distance changes by at most this for each millimetre walked. Our choice: 1, and what the
+surface's own error changes in a millimetre."""
+
 PER_FRAGMENT = 5
 """Numbers of each fragment: axis path, engagement, threads, mean HU, force."""
 
@@ -193,22 +197,35 @@ def _one(row, n, shift, tilt, deeper, surface, joint, line, fields, errors, scan
     on_axis = np.empty((fragments, count))
     moved_out = np.empty((fragments, count))
     rotation = np.empty((3, 3))
-    lines = body.radii_mm.shape[1] * RING_ANGLES_COUNT
+    circles = body.radii_mm.shape[1]
+    lines = circles * RING_ANGLES_COUNT
+    turns = np.empty((circles, RING_ANGLES_COUNT, 2))
+    for circle in range(circles):
+        for angle in range(RING_ANGLES_COUNT):
+            turn = 2 * np.pi * (angle + 0.5 * circle) / RING_ANGLES_COUNT
+            turns[circle, angle, 0], turns[circle, angle, 1] = np.cos(turn), np.sin(turn)
     _turned(tilt[n, 0], tilt[n, 1], rotation)
     ux, uy, uz = rotation[0, 0], rotation[1, 0], rotation[2, 0]
     vx, vy, vz = rotation[0, 1], rotation[1, 1], rotation[2, 1]
     dx, dy, dz = rotation[0, 2], rotation[1, 2], rotation[2, 2]
     sx, sy = shift[n, 0], shift[n, 1]
     for f in range(fragments):
+        bound, sign = 0.0, 1.0
         for k in range(count):
             depth = body.low_mm + k * step
             moved_out[f, k] = _at_knot(errors.fragments_mm[f], errors, depth) * _at_knot(
                 surface[n], errors, depth
             )
+            # Far from the surface a step changes the distance by no more than its length and a little.
+            bound -= CHANGE_RATIO * step
+            if bound > 2 * step:
+                on_axis[f, k] = sign * bound
+                continue
             on_axis[f, k] = moved_out[f, k] + _value(
                 fields.fragments[f], fields.origin_mm, fields.step_mm,
                 sx + depth * dx, sy + depth * dy, depth * dz,
             )  # fmt: skip
+            bound, sign = abs(on_axis[f, k]), 1.0 if on_axis[f, k] > 0 else -1.0
     entry, leaves = np.inf, -np.inf
     for f in range(fragments):
         for k in range(count - 1):
@@ -245,14 +262,17 @@ def _one(row, n, shift, tilt, deeper, surface, joint, line, fields, errors, scan
             widest = body.radii_mm[zone, body.radii_mm.shape[1] - 1]
             if max(on_axis[f, k], on_axis[f, k + 1]) < -widest - step:
                 continue
-            # Where no thread bites only the mean is asked: half the lines will do.
-            stride = 1 if z < thread_high and z + step > thread_low else 2
             whole = min(on_axis[f, k], on_axis[f, k + 1]) > widest + step
+            # Where no thread bites only the mean is asked: half the lines will do, and deep inside half the
+            # cells.
+            stride = 1 if z < thread_high and z + step > thread_low else 2
+            if stride == 2 and whole and k % 2:
+                continue
+            stands_for = (4 if whole else 2) if stride == 2 else 1
             for circle in range(body.radii_mm.shape[1]):
                 radius = body.radii_mm[zone, circle]
                 for angle in range(circle % stride, RING_ANGLES_COUNT, stride):
-                    turn = 2 * np.pi * (angle + 0.5 * circle) / RING_ANGLES_COUNT
-                    a, b = radius * np.cos(turn), radius * np.sin(turn)
+                    a, b = radius * turns[circle, angle, 0], radius * turns[circle, angle, 1]
                     ox, oy, oz = sx + a * ux + b * vx, sy + a * uy + b * vy, a * uz + b * vz
                     if whole:
                         low, high = z, z + step
@@ -274,8 +294,8 @@ def _one(row, n, shift, tilt, deeper, surface, joint, line, fields, errors, scan
                         continue
                     at = (low + high) / 2
                     hu = _hu(scan, f, ox + at * dx, oy + at * dy, oz + at * dz)
-                    weighted += hu * (high - low) * own_axis * stride
-                    weight += (high - low) * own_axis * stride
+                    weighted += hu * (high - low) * own_axis * stands_for
+                    weight += (high - low) * own_axis * stands_for
                     if bites > 0:
                         density = max(0.0, line[n, 0] * hu + line[n, 1]) / scan.shear_step_mg_cm3
                         engaged += bites / lines
@@ -313,6 +333,10 @@ def _clearances(row, n, entry, seat, sx, sy, rotation, surface, joint, fields, e
     ex, ey, ez = sx + entry * dx, sy + entry * dy, entry * dz
     origin, step = fields.origin_mm, fields.step_mm
     best = np.full(6, np.inf)
+    turns = np.empty((RIM_ANGLES_COUNT, 2))
+    for angle in range(RIM_ANGLES_COUNT):
+        turn = 2 * np.pi * angle / RIM_ANGLES_COUNT
+        turns[angle, 0], turns[angle, 1] = np.cos(turn), np.sin(turn)
     has_joint = fields.joint.shape[0] > 0
     for s in range(len(body.stations_mm)):
         radius, part = body.stations_mm[s, 1], int(body.stations_mm[s, 2])
@@ -336,8 +360,7 @@ def _clearances(row, n, entry, seat, sx, sy, rotation, surface, joint, fields, e
             if middle - radius >= best[slot]:
                 continue
             for angle in range(RIM_ANGLES_COUNT):
-                turn = 2 * np.pi * angle / RIM_ANGLES_COUNT
-                a, b = radius * np.cos(turn), radius * np.sin(turn)
+                a, b = radius * turns[angle, 0], radius * turns[angle, 1]
                 px, py, pz = x + a * ux + b * vx, y + a * uy + b * vy, z + a * uz + b * vz
                 found = _value(field, origin, step, px, py, pz)
                 if of_joint == 0 and which == 2:

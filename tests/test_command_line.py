@@ -60,7 +60,9 @@ def test_help_answers_in_half_a_second_and_loads_nothing_heavy() -> None:
     assert min(took_s) < 0.5
 
 
-@pytest.mark.parametrize("command", ["demo", "segment", "measure", "report", "screws", "schema", "validate"])
+@pytest.mark.parametrize(
+    "command", ["demo", "segment", "measure", "compare", "report", "screws", "schema", "validate"]
+)
 def test_each_command_has_help_with_examples(command: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert run([command, "--help"]) == 0
     out = capsys.readouterr().out
@@ -284,7 +286,7 @@ def test_a_screw_of_ones_own_can_be_planned(made: Path, tmp_path: Path) -> None:
 def test_schemas_are_printed(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["schema"]) == 0
     schemas = json.loads(capsys.readouterr().out)
-    assert list(schemas) == ["plan", "bone", "assessment", "screws", "rods", "pairs", "seeds"]
+    assert list(schemas) == ["plan", "bone", "assessment", "screws", "rods", "pairs", "seeds", "site"]
     for name, one in schemas.items():
         jsonschema.Draft202012Validator.check_schema(one)
         assert run(["schema", name]) == 0

@@ -219,9 +219,11 @@ def smooth(rng: np.random.Generator) -> Callable[[Floats], Floats]:
 
 
 @cache
-def coarse_slabs() -> Bone:
-    """Slabs 10 and 14 mm thick with a gap of 1.2 mm, at a plain level: half a slice is 0.4 mm."""
-    grid, hu = slabs(voxel_mm=(0.8, 0.8, 0.8), fwhm_mm=0.8, half_width_mm=8.0)
+def slab() -> Bone:
+    """A slab 24 mm thick and 16 mm wide, at a plain level: half a slice is 0.4 mm."""
+    grid, hu = slabs(
+        thicknesses_mm=(24.0,), hu=(400.0,), voxel_mm=(0.8, 0.8, 0.8), fwhm_mm=0.8, half_width_mm=8.0
+    )
     return segment(as_ct(grid, hu, noise_hu=5.0), threshold_hu=220.0, calibration=CALIBRATION)
 
 
@@ -273,7 +275,7 @@ def test_intervals_cover_what_was_planted() -> None:
 
     The truth is measured exactly on the moved surface, by nothing of what draws.
     """
-    bone, rng = ready(coarse_slabs()), np.random.default_rng(20)
+    bone, rng = ready(slab()), np.random.default_rng(20)
     plans = [screw_along(ENTRY_MM, end, "iso5835-ha-3.5", 24.0) for end in (TARGET_MM, TILTED_MM)]
     told = [of(doubt(bone, plan, AskedDoubt("guided", 2000))) for plan in plans]
     inside: dict[Key, list[bool]] = {}
@@ -284,7 +286,7 @@ def test_intervals_cover_what_was_planted() -> None:
                 low, high = between[key]
                 inside.setdefault(key, []).append(value is not None and low <= value <= high)
     covered = {key: float(np.mean(hits)) for key, hits in inside.items()}
-    assert len(covered) == 9
+    assert len(covered) == 6
     assert all(len(hits) == 200 for hits in inside.values())
     assert {key: share for key, share in covered.items() if not 0.85 <= share <= 0.95} == {}
 

@@ -7,8 +7,6 @@ from typing import Annotated
 
 import typer
 
-NO_SITES = "--site is not known yet (got {}): no site is; leave it out"
-
 
 def search(
     case: Annotated[Path, typer.Argument(metavar="CASE", help="A case folder.")],
@@ -18,7 +16,9 @@ def search(
             metavar="NAME", help="A screw to look for; several times. Default: all without a plate."
         ),
     ] = None,
-    site: Annotated[str | None, typer.Option(metavar="NAME", help="A site with its own limits.")] = None,
+    site: Annotated[
+        str | None, typer.Option(metavar="NAME|FILE.json", help="A site with its own limits.")
+    ] = None,
     keep: Annotated[
         Path | None,
         typer.Option(metavar="PLAN.json", help="Screws that stay; the new one keeps clear of them."),
@@ -66,6 +66,7 @@ def search(
     """
     from planner.plan_file import plan_document
     from planner.search_file import best_plan, search_document
+    from planner.site_file import site_limits
     from segmentation.case import check_case
     from segmentation.errors import InputError
     from segmentation.files import canonical_json, shown
@@ -75,8 +76,7 @@ def search(
     from viewer.summary import tell_cautions
 
     check_case(case)
-    if site is not None:
-        raise InputError(NO_SITES.format(shown(site)))
+    limits = None if site is None else site_limits(site)
     if not 1 <= count <= 50:
         raise InputError(f"--count must be 1 to 50 (got {count}); a handful is easier to compare")
     if json is not None and json == plan:
@@ -95,6 +95,7 @@ def search(
             catalogue=catalogue,
             as_scanned=as_scanned,
             exhaustive=exhaustive,
+            limits=limits,
             progress=progress,
         )
     best = best_plan(found, kept, as_scanned=as_scanned)
