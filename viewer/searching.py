@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from planner.search_space import SearchSpace
     from planner.vocabulary import Screw
 
-CACHE_VERSION = "fields 2"
+CACHE_VERSION = "fields 3"
 """Changes with what a field is or how it is made: an older cache is then made anew."""
 
 
