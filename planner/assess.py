@@ -63,6 +63,8 @@ NO_FALL = "the density does not fall by half within reach: cortex and what lies 
 CUT_OFF = "the bone is cut off by the border of the scan: it is at least this long"
 NOTHING_BITES = "no force: no thread bites, or what it bites in holds nothing"
 NO_CORTEX = "no cortex was measured there: the surface is a plain grey level, or shows no edge"
+NOT_ASKED = {"site_length": "no site was named", "doubt": "no doubt was drawn"}
+"""What is only told when it was asked: ``site_lengths.py``, ``doubt.py``."""
 UNKNOWN = "part of it lies outside the scan, in metal, or holds no data"
 
 
@@ -148,7 +150,7 @@ def _measured(bone: ReadyBone, path: Path) -> ScrewResult:
         prepared.bone, prepared.as_scanned_mm(crossed[-1], path.point_mm(path.length_mm))
     )
     calibration = prepared.bone.calibration
-    reasons: dict[str, str] = {}
+    reasons = dict(NOT_ASKED)
     fragments = []
     all_bites: dict[int, list[Bite]] = {}
     for number in touched:

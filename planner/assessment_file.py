@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
+from planner.doubt_vocabulary import Doubt
 from planner.mechanics_vocabulary import (
     DrillingStep,
     Lag,
@@ -29,6 +30,7 @@ from planner.vocabulary import (
     Profile1D,
     ScrewResult,
     Severity,
+    SiteLength,
     Technique,
 )
 from segmentation.documents import published_schema
@@ -294,6 +296,8 @@ class ScrewPart(Part):
     two_pitch: TwoPitch | None
     resorbable: Resorbables | None
     tip_apex: TipApex | None
+    site_length: SiteLength | None
+    doubt: Doubt | None
     findings: list[FindingPart]
     reasons: dict[str, str]
 
@@ -391,6 +395,8 @@ def _screw(result: ScrewResult) -> ScrewPart:
         two_pitch=result.two_pitch,
         resorbable=result.resorbable,
         tip_apex=result.tip_apex,
+        site_length=result.site_length,
+        doubt=result.doubt,
         findings=[FindingPart.model_validate(finding) for finding in result.findings],
         reasons=dict(result.reasons),
     )

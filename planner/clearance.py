@@ -58,7 +58,7 @@ class NearestPlaces:
 
 def clearances(prepared: PreparedBone, path: Path) -> tuple[dict[str, NearestPlaces], dict[str, str]]:
     """Where each of ``PARTS`` comes nearest, and for each that has no such place the reason."""
-    outer = prepared.outer_surface(path.bone_name, _reached(prepared, path))
+    outer = prepared.outer_surface(path.bone_name, reached(prepared, path))
     leading, trailing, body = _parts(path)
     portal = Ball(path.entry_mm, portal_radius_mm(path))
     outers = {
@@ -101,7 +101,7 @@ def portal_radius_mm(path: Path) -> float:
     return widest + PORTAL_BEYOND_RADIUS_MM
 
 
-def _reached(prepared: PreparedBone, path: Path) -> list[int]:
+def reached(prepared: PreparedBone, path: Path) -> list[int]:
     """Fragments that the screw itself, not only its axis, lies in."""
     top, tip = path.placed.seat_depth_mm + path.solid.top_mm, path.tip_depth_mm
     low = min(top, 0.0)

@@ -190,7 +190,7 @@ def two_pitch_of(
     if gap is None:
         for field in ("gap_along_axis_mm", "gap_mm", "closes", "gap_loss", "force_now_n", "force_retained_n"):
             reasons[f"two_pitch.{field}"] = NO_FRACTURE
-    closes = None if along_mm is None else turns * per_turn_mm >= along_mm
+    closes = None if along_mm is None else turns > 0 and turns * per_turn_mm >= along_mm
     buried = _buried(result)
     if buried is None:
         reasons["two_pitch.ends_buried"] = OUTER_UNKNOWN

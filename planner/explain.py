@@ -11,8 +11,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from planner.explained import explained
-from planner.worked import figure, worked
+from planner.explained import explained, of_number
+from planner.worked import worked
+from planner.worked_line import figure
 from segmentation.errors import InputError
 
 INPUTS_MAX_COUNT = 40
@@ -59,12 +60,10 @@ def explain(document: Mapping[str, Any], field: str) -> Explanation:
     if place is None or entry is None or int(place[1]) >= len(document["screws"]):
         raise _no_such(field)
     screw = document["screws"][int(place[1])]
-    path = re.sub(r"(^|\.)intervals\.", r"\1", place[2])
-    path = re.sub(r"\.(estimate|low|high)$", "", path)
+    path = of_number(place[2])
     value = _walk(screw, path, field)
     low, high = _range(screw, path, value)
-    if isinstance(value, Mapping):
-        value = value.get("estimate")
+    value = _estimate(value)
     root = f"screws[{place[1]}]"
     return Explanation(
         field=f"{root}.{path}",
@@ -81,7 +80,7 @@ def explain(document: Mapping[str, Any], field: str) -> Explanation:
         steps=() if value is None else worked(path, screw, document),
         inputs=_inputs(entry.inputs, document, root, path),
         interval=entry.interval if low else "",
-        sources=tuple(_sources(entry.source, path, document)),
+        sources=tuple(_sources(entry.source, path, screw, document)),
         not_modelled=entry.not_modelled,
     )
 
@@ -106,63 +105,104 @@ def _walk(screw: Any, path: str, field: str) -> Any:
 
 
 def _range(screw: Mapping[str, Any], path: str, value: Any) -> tuple[str, str]:
-    """The 5th and 95th percentile, beside the value or under ``intervals`` of its part."""
-    found = value if isinstance(value, Mapping) else None
-    if found is None:
-        part, rest = screw, path
-        if place := re.fullmatch(r"fragments\[(\d+)\]\.(.+)", path):
-            part, rest = screw["fragments"][int(place[1])], place[2]
+    """The 5th and 95th percentile: in the value, beside it, or under ``intervals`` of its part."""
+    part, rest = screw, path
+    if place := re.fullmatch(r"fragments\[(\d+)\]\.(.+)", path):
+        part, rest = screw["fragments"][int(place[1])], place[2]
+    low, high = "low", "high"
+    if isinstance(value, Mapping):
+        found: Any = value
+    elif place := re.fullmatch(r"(drilling|pull_out\.factors)\[\d+\]\.(reading_mm|factor)", path):
+        found = _walk(screw, path.rpartition(".")[0], path)
+        low, high = ("low_mm", "high_mm") if place[1] == "drilling" else (low, high)
+    else:
         found = part["intervals"]
         for step in rest.split("."):
             found = found.get(step) if isinstance(found, Mapping) else None
-    if not isinstance(found, Mapping) or "low" not in found:
+    if not isinstance(found, Mapping) or found.get(low) is None:
         return "", ""
-    return figure(found["low"]), figure(found["high"])
+    return figure(found[low]), figure(found[high])
 
 
 def _shown(value: Any) -> str:
     if value is None:
         return ""
     if isinstance(value, list):
-        known = [figure(one) for one in value if one is not None]
+        known = [figure(_estimate(one)) for one in value if one is not None]
         return ", ".join(known) if len(value) <= INPUTS_MAX_COUNT else f"{len(value)} values"
     return figure(value)
 
 
+def _estimate(value: Any) -> Any:
+    """The number itself, of an interval its estimate."""
+    return value.get("estimate") if isinstance(value, Mapping) else value
+
+
+PARTS = {
+    "fragments": "fragment_name",
+    "layers": "layer",
+    "pull_out.factors": "name",
+    "strength.sections": "stretch",
+    "drilling": "step",
+    "lag.faults": "message",
+    "resorbable.courses": "material",
+}
+"""Lists of a screw, and what each of their parts is called by."""
+
+
 def _of(screw: Mapping[str, Any], path: str) -> str:
-    """Which fragment, layer, fracture or plane a value is of."""
-    if place := re.match(r"(fragments|layers|fractures)\[(\d+)\]", path):
-        part = screw[place[1]][int(place[2])]
-        if place[1] == "fractures":
-            return "fracture between fragments " + " and ".join(map(str, part["between"]))
-        return str(part["fragment_name"] if place[1] == "fragments" else part["layer"])
-    plane = re.fullmatch(r"angles_degree\.(\w+)", path)
-    return f"{plane[1]} plane" if plane else ""
+    """Which fragment, layer, fracture, plane, step, factor or week a value is of."""
+    if place := re.match(r"fractures\[\d+\]", path):
+        return "fracture between fragments " + " and ".join(map(str, _walk(screw, place[0], path)["between"]))
+    if plane := re.fullmatch(r"angles_degree\.(\w+)", path):
+        return f"{plane[1]} plane"
+    place = re.match(r"([\w.]+)\[\d+\]", path)
+    if place is None or place[1] not in PARTS:
+        return ""
+    part = _walk(screw, place[0], path)
+    told = str(part[PARTS[place[1]]])
+    if place[1] == "pull_out.factors" and part["factor"] is not None:
+        told += f": {part['says']}"
+    if week := re.search(r"\[(\d+)\]$", path):
+        told += f", week {part['weeks'][int(week[1])]}"
+    return told
 
 
 def _reason(screw: Mapping[str, Any], path: str) -> str:
-    """Why a value is null, as the screw's ``reasons`` say of it or of what it is a part of."""
+    """Why a value is null, as its part or the screw's ``reasons`` say of it or of what it is a part of."""
     key = path
-    if place := re.match(r"(fragments|layers|fractures)\[(\d+)\](.*)", path):
-        part = screw[place[1]][int(place[2])]
-        said = {"fragments": "fragment", "layers": "layer", "fractures": "between"}[place[1]]
+    if place := re.match(r"(fragments|layers|fractures|resorbable\.courses)\[\d+\]", path):
+        part = _walk(screw, place[0], path)
+        said = {"fragments": "fragment", "layers": "layer", "fractures": "between"}.get(place[1], "material")
         name = "-".join(map(str, part[said])) if said == "between" else part[said]
-        key = f"{place[1]}.{name}{place[3]}"
+        key = f"{place[1]}.{name}{path[place.end() :]}"
+    if path.startswith("findings["):
+        return "this finding holds no number against a limit"
+    if re.match(r"(pull_out\.factors|drilling)\[", path):
+        part = _walk(screw, path.rpartition(".")[0], path)
+        return str(part["says" if "says" in part else "note"])
     key = re.sub(r"\[\d+\]", "", key)
-    # A profile's density is null for all three where it is for one.
-    for one in (key, re.sub(r"^profile\.\w+\.", "profile.", key), key.rpartition(".")[0]):
-        if one in screw["reasons"]:
-            return str(screw["reasons"][one])
+    # One reason for all that is null together: a profile's densities, the sections, what a twin has left.
+    key = re.sub(r"^profile\.\w+\.", "profile.", key)
+    key = re.sub(r"^strength\.weakest\.", "strength.sections.", key)
+    key = re.sub(r"\.(stiffness_left|(strength|stiffness)_against_metal)$", ".strength_left", key)
+    while key:
+        if key in screw["reasons"]:
+            return str(screw["reasons"][key])
+        key = key.rpartition(".")[0]
     return "not known"
 
 
 def _inputs(paths: tuple[str, ...], document: Mapping[str, Any], root: str, path: str) -> tuple[Input, ...]:
-    """The values behind ``paths``: in the part that holds the value, else in the screw, else anywhere."""
-    places = [root, ""]
-    if place := re.match(r"(fragments|layers)\[\d+\]", path):
-        places.insert(0, f"{root}.{place[0]}")
+    """The values behind ``paths``: in the smallest part that holds the value and them, else anywhere."""
+    places, part = [], f"{root}.{path}"
+    while part != root:
+        part = part.rpartition(".")[0]
+        places.append(part)
+    places.append("")
     found: list[Input] = []
-    for wanted in paths:
+    week = re.search(r"(\[\d+\])?$", path)
+    for wanted in (one.replace("[]", week[0] if week else "") for one in paths):
         for base in places:
             leaves = list(_leaves(document, f"{base}.{wanted}".lstrip(".")))
             if leaves:
@@ -200,11 +240,17 @@ def _leaves(document: Mapping[str, Any], path: str) -> Iterator[tuple[str, Any]]
     yield from follow(document, re.findall(r"[^.\[\]]+", path), "")
 
 
-def _sources(source: str, path: str, document: Mapping[str, Any]) -> Iterator[str]:
+def _sources(source: str, path: str, screw: Mapping[str, Any], document: Mapping[str, Any]) -> Iterator[str]:
     yield source
-    if "pullout" in path or "shear" in path:
+    if place := re.match(r"(pull_out\.factors|resorbable\.courses)\[\d+\]", path):
+        part = _walk(screw, place[0], path)
+        yield f"{part['name' if 'name' in part else 'material']}: {part['source']}"
+    if path.startswith(("strength.bending.", "resorbable.metal_")):
+        yield f"{screw['strength']['material']}: {screw['strength']['material_source']}"
+    held = re.search(r"pullout|mean_shear|pull_out\.(host|force)_n", path)
+    if held:
         law = document["made_with"]["settings"]
         yield f"shear law: {law['shear_law']} ({law['shear_law_source']})"
     line = document["bone"].get("calibration")
-    if line is not None and ("density" in path or "pullout" in path or "mg_cm2" in path):
+    if line is not None and (held or "density" in path or "mg_cm2" in path):
         yield f"calibration: {line['source']}"

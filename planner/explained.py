@@ -9,6 +9,9 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
+from planner.explained_compression import COMPRESSION
+from planner.explained_doubt import DOUBT
+from planner.explained_drilling import DRILLING
 from planner.explained_entry import (
     DENSITY_FORMULA,
     DENSITY_INPUTS,
@@ -22,6 +25,8 @@ from planner.explained_entry import (
     Explained,
 )
 from planner.explained_hold import HOLD
+from planner.explained_site import SITE
+from planner.explained_strength import STRENGTH
 
 
 def _clearance(part: str, surface: str, definition: str) -> Explained:
@@ -180,6 +185,11 @@ EXPLAINED: Mapping[str, Explained] = {
         ("entry_mm", "exit_mm"),
     ),
     **HOLD,
+    **STRENGTH,
+    **COMPRESSION,
+    **DRILLING,
+    **SITE,
+    **DOUBT,
     "fractures.between": Explained(
         "fragments of a fracture", "", "Numbers of the two fragments.", "bone.json"
     ),
@@ -265,8 +275,18 @@ def explained(path: str) -> Explained | None:
     >>> explained("fragments[0].intervals.axis_path_mm.low").name
     'axis path'
     """
-    key = re.sub(r"\[\d+\]", "", path)
-    key = re.sub(r"(^|\.)intervals\.", r"\1", key)
-    key = re.sub(r"\.(estimate|low|high)$", "", key)
+    key = re.sub(r"\[\d+\]", "", of_number(path))
     plane = re.fullmatch(r"(angles_degree)\.\w+", key)
     return EXPLAINED.get(plane[1] if plane else key)
+
+
+def of_number(path: str) -> str:
+    """The path of the number that an interval's end belongs to; of a number its own.
+
+    >>> of_number("intervals.clearance_mm.body.outer.low"), of_number("drilling[3].high_mm")
+    ('clearance_mm.body.outer', 'drilling[3].reading_mm')
+    """
+    path = re.sub(r"(^|\.)intervals\.", r"\1", path)
+    path = re.sub(r"^(drilling(?:\[\d+\])?)\.(low|high)_mm$", r"\1.reading_mm", path)
+    path = re.sub(r"^(pull_out\.factors(?:\[\d+\])?)\.(low|high)$", r"\1.factor", path)
+    return re.sub(r"\.(estimate|low|high)$", "", path)

@@ -9,6 +9,10 @@ PLAN = "the plan, as given"
 COMMON = "common practice"
 LINEAR = "HU interpolated linearly between voxel centres: common practice"
 CHAPMAN = "Chapman et al. 1996, J Biomech Eng 118:391; FDA-2019-D-1652 §III.3, 2024"
+TEXTBOOK = "textbook mechanics"
+DERIVED = "derived from the formulas of torque"
+MEDICAL_METAL = "the metal's least yield strength and its stiffness: ISO 5832 (from memory)"
+FLETCHER = "Fletcher et al. 2019 Clin Biomech 70:40 (read)"
 FUBINI = "integral over lines instead of sections: Fubini's theorem (mathematics)"
 
 OF_LENGTH = (

@@ -26,7 +26,111 @@ def _error(name: str, definition: str, source: str, formula: str = "") -> Explai
     return Explained(f"error of a pull-out by {name}", "", definition, source, formula)
 
 
+NOT_IN_HOLD = (
+    "Tapping and flank form (told, and not applied), tapered cores, the head's own limit, a wobbling hand, "
+    "cyclic loading, and bone that differs from the bone the laws were measured on."
+)
+VESIC = "Vesić 1961 (from memory); E of bone: Morgan et al. 2003 pooled (from memory)"
+NOT_IN_STABILITY = (
+    "Friction under an unlocked head, a hole worn wide by cyclic loading; it was not held against measured "
+    "screws."
+)
+
+
+def _across(way: str, head: str) -> dict[str, Explained]:
+    key = f"angular_stability.{way}"
+    beam = (
+        "The screw is a beam bedded in bone, its foundation from the density along its path; the load acts "
+        f"at the plate, square to it. {head}"
+    )
+    spread = "the modulus of bone, by far the least known: standard error 40 % (Helgason et al. 2008)."
+    return {
+        f"{key}.stiffness_n_per_mm": Explained(
+            f"stiffness across, {way}",
+            "N/mm",
+            f"Load across the screw for each millimetre it gives way. {beam}",
+            VESIC,
+            "load over deflection of the beam, on a foundation of 0.65 · E / (1 − 0.3²) · (E · d⁴ / "
+            "EI)^(1/12)",
+            interval=spread,
+            not_modelled=NOT_IN_STABILITY,
+        ),
+        f"{key}.yield_n": Explained(
+            f"load at first yield, {way}",
+            "N",
+            f"Load across the screw at which the core bends beyond its proof stress or the bone beneath is "
+            f"pressed beyond 0.77 % strain, whichever comes first. {beam}",
+            f"{VESIC}; proof stress: ISO 5832; yield strain: Morgan & Keaveny 2001 J Biomech 34:569 (from "
+            "memory)",
+            "the smaller of both loads",
+            interval=spread,
+            not_modelled=NOT_IN_STABILITY,
+        ),
+    }
+
+
 HOLD: Mapping[str, Explained] = {
+    "pull_out.force_n": Explained(
+        "hold",
+        "N",
+        "The whole hold of the screw: what the host takes, with every known factor, and no more than the "
+        "screw itself bears; the lower of both.",
+        f"{CHAPMAN}; factors and limits: each its own source",
+        "F = the lower of host and screw",
+        ("pull_out.host_n.estimate", "pull_out.screw_n.estimate"),
+        "the lower of both, percentile by percentile.",
+        NOT_IN_HOLD,
+    ),
+    "pull_out.host_n": Explained(
+        "hold of the host",
+        "N",
+        "The pull-out that governs, times every factor that is known beyond the equation.",
+        f"{CHAPMAN}; factors: each its own source",
+        "F = pull-out that governs · every known factor",
+        ("pullout_n.estimate", "pull_out.factors.factor"),
+        "the logarithms of the percentiles of pull-out and factors add up by squares, each side by itself.",
+        NOT_IN_HOLD,
+    ),
+    "pull_out.screw_n": Explained(
+        "tensile limit of the screw",
+        "N",
+        "The pull at which the thinnest of its threads and its bare shaft tears. A core with large root "
+        "fillets counts as stronger than its diameter, where torsion tests tell so.",
+        "tensile strength: ISO 5832-1, -3 and -11 (from memory); effective cores: derived",
+        "F = smallest of π / 4 · (core² − cannula²) · tensile strength",
+        ("strength.weakest.area_mm2",),
+        "the material's range, the effective core's range and the core's tolerance, independent of each "
+        "other.",
+        "A bent screw, and one that has been loaded before.",
+    ),
+    "pull_out.factors.factor": Explained(
+        "factor of the hold",
+        "",
+        "What one circumstance multiplies the pull-out by; null where it is not modelled.",
+        "the factor's own",
+        interval="its published or chosen range.",
+    ),
+    **_across("locked", "Locked: the head keeps its angle."),
+    **_across("unlocked", "Not locked: the head turns freely."),
+    "angular_stability.stiffness_ratio": Explained(
+        "gain in stiffness by locking",
+        "",
+        "How many times stiffer the screw is locked in its plate. A long one is at least twice, a rigid "
+        "one four times.",
+        "Hetényi 1946; " + VESIC,
+        "gain = locked / unlocked",
+        ("locked.stiffness_n_per_mm.estimate", "unlocked.stiffness_n_per_mm.estimate"),
+        not_modelled=NOT_IN_STABILITY,
+    ),
+    "angular_stability.yield_ratio": Explained(
+        "gain in load by locking",
+        "",
+        "How many times the load at first yield the screw bears locked in its plate.",
+        VESIC,
+        "gain = locked / unlocked",
+        ("locked.yield_n.estimate", "unlocked.yield_n.estimate"),
+        not_modelled=NOT_IN_STABILITY,
+    ),
     "pullout_n": Explained(
         "pull-out that governs",
         "N",

@@ -96,6 +96,10 @@ CODES: dict[str, tuple[Severity, str]] = {
         "warn",
         "Driving it in takes more than half of the regulator's yield torque, even at the interval's low end.",
     ),
+    "torque-too-high": (
+        "warn",
+        "The torque asked for is above what is advised: 80 % of stripping, half of yield.",
+    ),
     "compression-too-high": ("warn", "The compression asked for takes more torque than is advised."),
     "bending-over-yield": (
         "warn",

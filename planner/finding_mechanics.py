@@ -89,6 +89,10 @@ def _torque(case: Case) -> Iterator[Finding]:
         message = f"Driving it in takes {expected_n_m:.2f} N·m, more than half of what a screw must bear"
         message += ": tap, or take a thicker core."
         yield finding("insertion-torque", message, TORQUE_SOURCE, expected_n_m, limit_n_m)
+    given_n_m, advised_n_m = torque.given_n_m, torque.advised_at_most_n_m
+    if given_n_m is not None and advised_n_m is not None and given_n_m > advised_n_m:
+        message = f"{given_n_m:g} N·m are asked, {advised_n_m:.2f} N·m are the most that is advised."
+        yield finding("torque-too-high", message, LINE_SOURCE, given_n_m, round(advised_n_m, 6))
     wanted_n, most = torque.wanted_compression_n, torque.compression_at_advised_n
     if wanted_n is not None and most is not None and torque.torque_for_wanted_n_m is None:
         message = f"{wanted_n:.1f} N are asked, {most.estimate:.1f} N come at the largest torque advised."

@@ -34,7 +34,8 @@ class LagGeometry:
     ``near_to_mm`` is where the near fragment has ended around the whole screw, ``far_from_mm`` and
     ``far_to_mm`` where the axis enters and leaves the fragments beyond. ``thread_from_mm`` is where thread
     that can bite begins, beyond a gliding hole to ``gliding_to_mm`` (None without one). ``bridging_mm`` is
-    thread that bites in the near fragment and belongs to a zone that also bites beyond.
+    thread that bites in the near fragment and belongs to a zone that also bites beyond. The gauge reads
+    ``gauge_mm`` from the seat; ``length_mm`` is the screw's below its datum plane.
     """
 
     near_to_mm: float
@@ -42,12 +43,12 @@ class LagGeometry:
     far_to_mm: float
     thread_from_mm: float
     bridging_mm: float
+    thread_major_mm: float
+    gauge_mm: float
+    length_mm: float
+    countersunk_mm: float
     gliding_to_mm: float | None = None
     gliding_diameter_mm: float | None = None
-    thread_major_mm: float = 0.0
-    gauge_mm: float = 0.0
-    length_mm: float = 0.0
-    countersunk_mm: float = 0.0
 
 
 def lags_by(screw: Screw, technique: str) -> LagBy | None:

@@ -44,6 +44,3 @@ METALS: Mapping[Material, Metal] = {
 }
 """By the material of a screw. Fatigue limits: steel 300-440, titanium alloy 400-600 MPa (from memory); their
 middle is the estimate (our choice)."""
-
-YIELD_SHEAR_RATIO = 0.577
-"""Yield in shear over yield in tension: 1/√3 by von Mises (textbook)."""

@@ -269,6 +269,9 @@ def feet_inside(origin, frame, feet, reach, mesh):  # type: ignore[no-untyped-de
     """
     vertices, faces, _, _, _, _, _, low, cube, shape, starts, inside = mesh
     lines, depths, sides = [], [], []
+    # In order of their first coordinate, so that a triangle looks only at the feet below and above it.
+    order = np.argsort(feet[:, 0])
+    first = feet[order, 0]
     seen = np.zeros(len(faces), np.bool_)
     corner = np.empty((3, 3))
     around = cube * np.sqrt(3.0) / 2 + reach
@@ -300,7 +303,14 @@ def feet_inside(origin, frame, feet, reach, mesh):  # type: ignore[no-untyped-de
                 or max(corner[0, 1], corner[1, 1], corner[2, 1]) < -reach
             ):
                 continue
-            for n in range(len(feet)):
+            lowest = min(corner[0, 1], corner[1, 1], corner[2, 1]) - TIE_MM
+            highest = max(corner[0, 1], corner[1, 1], corner[2, 1]) + TIE_MM
+            start = np.searchsorted(first, min(corner[0, 0], corner[1, 0], corner[2, 0]) - TIE_MM)
+            stop = np.searchsorted(first, max(corner[0, 0], corner[1, 0], corner[2, 0]) + TIE_MM)
+            for place in range(start, stop):
+                n = order[place]
+                if not lowest <= feet[n, 1] <= highest:
+                    continue
                 ea = _edge(corner, 1, 2, faces[t, 1] < faces[t, 2], feet[n, 0], feet[n, 1])
                 eb = _edge(corner, 2, 0, faces[t, 2] < faces[t, 0], feet[n, 0], feet[n, 1])
                 ec = _edge(corner, 0, 1, faces[t, 0] < faces[t, 1], feet[n, 0], feet[n, 1])

@@ -123,7 +123,7 @@ def trace(prepared: PreparedBone, placed: PlacedScrew) -> Path:
     direction = placed.target_mm - placed.entry_mm
     direction = direction / np.linalg.norm(direction)
     zones = solid.zones
-    ring = np.stack([_circles(_ring_radii_mm(zone)) for zone in zones])
+    ring = np.stack([_circles(ring_radii_mm(zone)) for zone in zones])
     sleeve = np.stack([_circles([zone.thread.major_mm / 2 + SLEEVE_MM / 2]) for zone in zones])
     fringe = np.stack([_circles([_fringe_radius_mm(zone)]) for zone in zones])
     rim = _circles([placed.screw.largest_thread.major_mm / 2])
@@ -207,7 +207,7 @@ def touched_fragments(path: Path, prepared: PreparedBone) -> list[int]:
     return crossed + beside
 
 
-def _ring_radii_mm(zone: ThreadZone) -> list[float]:
+def ring_radii_mm(zone: ThreadZone) -> list[float]:
     """Radii of circles that each stand for an equal area between core and major radius."""
     core, major = zone.thread.core_mm / 2, zone.thread.major_mm / 2
     shares = (np.arange(RING_CIRCLES_COUNT) + 1 / 2) / RING_CIRCLES_COUNT

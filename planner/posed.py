@@ -145,7 +145,8 @@ def _parted(
         foot = bundle.origin_mm + bundle.offsets_mm[line] @ np.stack([bundle.u, bundle.v])
         places = foot + depth[:, None] * bundle.direction
         deeper = signed_distance_mm(mesh, places)[0] - signed_distance_mm(other_mesh, places)[0]
-        sides = np.flatnonzero(np.sign(deeper[:-1]) * np.sign(deeper[1:]) < 0)
+        # A place as deep in both is a border too.
+        sides = np.flatnonzero((deeper[:-1] >= 0) != (deeper[1:] >= 0))
         share = deeper[sides] / (deeper[sides] - deeper[sides + 1])
         borders = [start, *(depth[sides] + share * (depth[sides + 1] - depth[sides])), stop]
         for low, high in pairwise(borders):

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from planner.doubt_vocabulary import Doubt
 from planner.interval import Interval as Interval
 from planner.mechanics_vocabulary import (
     DrillingStep,
@@ -31,6 +32,7 @@ HeadShape = Literal["hemisphere", "countersunk", "locking"]
 Profile = Literal["asymmetrical", "symmetrical"]
 LayerName = Literal["near cortex", "cancellous", "far cortex"]
 Material = Literal["stainless steel", "titanium alloy"]
+LengthVerdict = Literal["within", "longer", "shorter"]
 
 
 @dataclass(frozen=True)
@@ -177,6 +179,26 @@ class AngularStability:
     unlocked: AcrossLoad
     stiffness_ratio: float
     yield_ratio: float
+
+
+@dataclass(frozen=True)
+class SiteLength:
+    """What a site's length rule makes of the measured length. ``definition`` names which of the published
+    definitions of length is meant, ``verdict`` how the planned length stands to the rule."""
+
+    site: str
+    definition: str
+    definition_says: str
+    rule: str
+    measured_mm: float
+    longest_mm: float | None
+    shortest_mm: float | None
+    longest_stocked_mm: float | None
+    usual_mm: tuple[float, ...] | None
+    verdict: LengthVerdict
+    tip_apex_limit_mm: float | None
+    tip_apex_within: bool | None
+    source: str
 
 
 @dataclass(frozen=True)
@@ -386,6 +408,8 @@ class ScrewResult:
     two_pitch: TwoPitch | None = None
     resorbable: Resorbables | None = None
     tip_apex: TipApex | None = None
+    site_length: SiteLength | None = None
+    doubt: Doubt | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,32 +8,18 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from planner.pullout import PERCENTILE_95_COUNT, SMOOTH_SHAPE_FACTOR, TAN_30_DEGREE_RATIO, thread_shape_factor
-
-FIGURES_COUNT = 5
-"""Significant figures a number is shown with. Our choice: their rounding stays below the page's own."""
+from planner.worked_line import equation, figure, total
+from planner.worked_mechanics import worked_mechanics
 
 ROUNDING_MM = 2e-6
 """Two lengths of assessment.json are the same within what it rounds them to."""
 
 Screw = Mapping[str, Any]
 Part = Mapping[str, Any]
-
-
-def figure(value: float) -> str:
-    """A number with FIGURES_COUNT significant figures and a real minus sign.
-
-    >>> figure(-0.7694312), figure(391.34146), figure(2.0), figure(0.0)
-    ('−0.76943', '391.34', '2', '0')
-    """
-    if value == 0:
-        return "0"
-    digits = FIGURES_COUNT - 1 - math.floor(math.log10(abs(value)))
-    text = f"{value:.{max(digits, 0)}f}"
-    return (text.rstrip("0").rstrip(".") if "." in text else text).replace("-", "−")
 
 
 def worked(path: str, screw: Screw, document: Mapping[str, Any]) -> tuple[str, ...]:
@@ -49,16 +35,9 @@ def worked(path: str, screw: Screw, document: Mapping[str, Any]) -> tuple[str, .
         return maker(screw["fragments"][counts[0]], document)
     if key == "layers.mean_density_mg_cm3":
         return _density(screw["layers"][counts[0]], document)
-    maker = _OF_SCREW.get(key)
-    return maker(screw, document) if maker else ()
-
-
-def _line(symbol: str, expression: str, result: float, unit: str) -> str:
-    return f"{symbol} = {expression} = {figure(result)} {unit}".rstrip()
-
-
-def _sum(values: Sequence[float]) -> str:
-    return " + ".join(figure(value) for value in values)
+    if maker := _OF_SCREW.get(key):
+        return maker(screw, document)
+    return worked_mechanics(path, screw)
 
 
 def _bone_length(screw: Screw, _: Any) -> tuple[str, ...]:
@@ -66,14 +45,14 @@ def _bone_length(screw: Screw, _: Any) -> tuple[str, ...]:
         f"({figure(b)} − {figure(a) if a >= 0 else f'({figure(a)})'})²"
         for a, b in zip(screw["entry_mm"], screw["exit_mm"], strict=True)
     ]
-    return (_line("length", f"√({' + '.join(ways)})", screw["bone_length_mm"], "mm"),)
+    return (equation("length", f"√({' + '.join(ways)})", screw["bone_length_mm"], "mm"),)
 
 
 def _tip_depth(screw: Screw, _: Any) -> tuple[str, ...]:
     seat, length, tip = screw["seat_depth_mm"], screw["length_mm"], screw["tip_depth_mm"]
     if abs(seat + length - tip) > ROUNDING_MM:
         return ()  # A length that counts the head: how much of it lies below is the screw's own matter.
-    return (_line("tip depth", _sum([seat, length]), tip, "mm"),)
+    return (equation("tip depth", total([seat, length]), tip, "mm"),)
 
 
 def _angle(screw: Screw, plane: str) -> tuple[str, ...]:
@@ -81,14 +60,14 @@ def _angle(screw: Screw, plane: str) -> tuple[str, ...]:
     way = [b - a for a, b in zip(screw["entry_mm"], screw["exit_mm"], strict=True)]
     within = " + ".join(f"{figure(abs(w))}²" for place, w in enumerate(way) if place != across)
     expression = f"atan2({figure(abs(way[across]))}, √({within})) · 180 / π"
-    return (_line("angle", expression, screw["angles_degree"][plane], "°"),)
+    return (equation("angle", expression, screw["angles_degree"][plane], "°"),)
 
 
 def _bridging(screw: Screw, _: Any) -> tuple[str, ...]:
     near, *beyond = (one for one in screw["fragments"] if one["axis_path_mm"] > 0)
     zones = {thread["zone"] for one in beyond for thread in one["threads"]}
     parts = [thread["engagement_mm"] for thread in near["threads"] if thread["zone"] in zones]
-    return (_line("bridging", _sum(parts), screw["threads_bridging_mm"], "mm"),) if len(parts) > 1 else ()
+    return (equation("bridging", total(parts), screw["threads_bridging_mm"], "mm"),) if len(parts) > 1 else ()
 
 
 def _governing(screw: Screw, _: Any) -> tuple[str, ...]:
@@ -98,19 +77,19 @@ def _governing(screw: Screw, _: Any) -> tuple[str, ...]:
     headed = screw["clearance_mm"]["trailing_end"]["outer"] is None
     held = [one for one in of if not (headed and one is screw["fragments"][0])] or of
     forces = ", ".join(figure(one["pullout_n"]["estimate"]) for one in held)
-    return (_line("F", f"min({forces})", screw["pullout_n"]["estimate"], "N"),) if len(held) > 1 else ()
+    return (equation("F", f"min({forces})", screw["pullout_n"]["estimate"], "N"),) if len(held) > 1 else ()
 
 
 def _engagement(fragment: Part, _: Any) -> tuple[str, ...]:
     parts = [thread["engagement_mm"] for thread in fragment["threads"]]
-    return (_line("E", _sum(parts), fragment["thread_engagement_mm"], "mm"),) if len(parts) > 1 else ()
+    return (equation("E", total(parts), fragment["thread_engagement_mm"], "mm"),) if len(parts) > 1 else ()
 
 
 def _threads_engaged(fragment: Part, _: Any) -> tuple[str, ...]:
     turns = [
         f"{figure(thread['engagement_mm'])} / {figure(thread['pitch_mm'])}" for thread in fragment["threads"]
     ]
-    return (_line("threads", " + ".join(turns), fragment["threads_engaged"], ""),) if turns else ()
+    return (equation("threads", " + ".join(turns), fragment["threads_engaged"], ""),) if turns else ()
 
 
 def _density(part: Part, document: Mapping[str, Any]) -> tuple[str, ...]:
@@ -119,7 +98,7 @@ def _density(part: Part, document: Mapping[str, Any]) -> tuple[str, ...]:
         return ()
     slope, intercept = line["slope_mg_cm3_per_hu"], line["intercept_mg_cm3"]
     expression = f"{figure(slope)} · {figure(part['mean_hu'])} + {figure(intercept)}".replace("+ −", "− ")
-    return (_line("density", expression, part["mean_density_mg_cm3"], "mg/cm³"),)
+    return (equation("density", expression, part["mean_density_mg_cm3"], "mg/cm³"),)
 
 
 def _mineral(end: str) -> Callable[[Screw, Mapping[str, Any]], tuple[str, ...]]:
@@ -129,7 +108,7 @@ def _mineral(end: str) -> Callable[[Screw, Mapping[str, Any]], tuple[str, ...]]:
             return ()
         slope = document["bone"]["calibration"]["slope_mg_cm3_per_hu"]
         expression = f"{figure(slope)} · {figure(cortex['mass_hu_mm'])} / 10"
-        return (_line("mineral", expression, cortex["mass_mg_cm2"], "mg/cm²"),)
+        return (equation("mineral", expression, cortex["mass_mg_cm2"], "mg/cm²"),)
 
     return lines
 
@@ -148,18 +127,18 @@ def _pullout(fragment: Part, _: Any) -> tuple[str, ...]:
             f"{SMOOTH_SHAPE_FACTOR} + {TAN_30_DEGREE_RATIO} · ({figure(major)} − {figure(core)}) "
             f"/ (2 · {figure(pitch)})"
         )
-        lines.append(_line(tsf, flank, shape, ""))
+        lines.append(equation(tsf, flank, shape, ""))
         factors = [major, shape, thread["engagement_mm"], thread["mean_shear_mpa"]]
-        lines.append(_line(f, f"π · {' · '.join(map(figure, factors))}", one, "N"))
+        lines.append(equation(f, f"π · {' · '.join(map(figure, factors))}", one, "N"))
         forces.append(one)
     if len(forces) > 1:
-        lines.append(_line("F", _sum(forces), force["estimate"], "N"))
+        lines.append(equation("F", total(forces), force["estimate"], "N"))
     spread = math.hypot(*errors.values())
     squares = " + ".join(f"{figure(one)}²" for one in errors.values() if one)
-    lines.append(_line("σ", f"√({squares})", spread, ""))
+    lines.append(equation("σ", f"√({squares})", spread, ""))
     reach = f"exp({figure(PERCENTILE_95_COUNT)} · {figure(spread)})"
-    lines.append(_line("low", f"{figure(force['estimate'])} / {reach}", force["low"], "N"))
-    lines.append(_line("high", f"{figure(force['estimate'])} · {reach}", force["high"], "N"))
+    lines.append(equation("low", f"{figure(force['estimate'])} / {reach}", force["low"], "N"))
+    lines.append(equation("high", f"{figure(force['estimate'])} · {reach}", force["high"], "N"))
     return tuple(lines)
 
 

@@ -105,6 +105,12 @@ MECHANICS_TWINS = [
         "half of 0.35 N·m",
     ),
     Twins(
+        "torque-too-high",
+        lambda: asked(Demands(torque_n_m=0.8), down(-10, 22)),
+        lambda: asked(Demands(torque_n_m=0.65), down(-10, 22)),
+        "0.73 N·m advised",
+    ),
+    Twins(
         "compression-too-high",
         lambda: asked(Demands(compression_n=620.0), down(-10, 22)),
         lambda: asked(Demands(compression_n=500.0), down(-10, 22)),

@@ -129,3 +129,18 @@ def test_what_cannot_be_asked():
         bedded_beam(np.ones(2), np.ones(3), np.ones(2), head_turns=True)
     with pytest.raises(InputError, match="above 0"):
         bedded_beam(np.ones(2), -np.ones(2), np.ones(2), head_turns=True)
+
+
+def test_cortex_is_no_stiffer_than_across_its_axis():
+    """11.5 GPa at most (Reilly & Burstein 1975, from memory); below it Morgan's pooled law (985.1 at 0.3)."""
+    assert host_modulus_mpa(np.array([1500.0]), "bone")[0] == 11_500
+    ha = (0.3 * 0.598 - 0.0789) / 0.877 * 1000
+    assert host_modulus_mpa(np.array([ha]), "bone")[0] == pytest.approx(985.1, abs=0.1)
+
+
+def test_a_coarse_beam_is_already_near():
+    """Two elements over a short beam: within 1 % of many; a slip in any entry of the matrix would show."""
+    for turns in (True, False):
+        coarse, fine = (solved(4.0, n, head_turns=turns).deflection_mm for n in (2, 64))
+        assert coarse[0] == pytest.approx(fine[0], rel=0.01)
+        assert coarse[-1] == pytest.approx(fine[-1], rel=0.02)

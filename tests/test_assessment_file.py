@@ -107,7 +107,7 @@ CONTRACT = {
         "tip_mm "
         "tip_depth_mm fragments layers clearance_mm profile pullout_n drilling findings reasons"
         " angles_degree gliding_hole_to_mm threads_bridging_mm intervals near_cortex far_cortex fractures"
-        " pull_out angular_stability strength torque lag two_pitch resorbable tip_apex"
+        " pull_out angular_stability strength torque lag two_pitch resorbable tip_apex site_length doubt"
     ),
     "screws.0.fragments.0": (
         "fragment fragment_name axis_path_mm thread_engagement_mm threads_engaged mean_density_mg_cm3 "

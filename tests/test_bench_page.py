@@ -148,9 +148,9 @@ def test_a_handle_moves_the_numbers_while_the_button_is_down(
 
 def test_the_dial_turns_the_picture_and_no_number(page: Page) -> None:
     before = shown(page, "screws[0].bone_length_mm")
-    picture = page.locator("#strip .under").inner_html()
+    picture = page.locator("#strip .ground").inner_html()
     grab(page, "dial", 80, 60)
-    assert page.locator("#strip .under").inner_html() != picture
+    assert page.locator("#strip .ground").inner_html() != picture
     let_go(page)
     assert shown(page, "screws[0].bone_length_mm") == before
     assert page.get_attribute("[data-handle='dial']", "aria-valuenow") != "0.0"
@@ -280,6 +280,26 @@ def test_typed_numbers_are_taken_exactly_and_nonsense_is_told(page: Page) -> Non
     page.fill("#seat", "deep")
     page.press("#seat", "Enter")
     expect(page.locator("#said")).to_contain_text("number of millimetres")
+
+
+@pytest.mark.parametrize(("width", "height"), [(1280, 720), (1600, 900), (2560, 1440)])
+def test_drilling_and_mechanics_are_whole_at_every_size(page: Page, width: int, height: int) -> None:
+    page.set_viewport_size({"width": width, "height": height})
+    settled(page)
+    assert page.locator("#read .row.drill svg").count() == 6
+    assert page.locator("#read .row.mechanics").count() >= 8
+    cut = page.locator("#read :is(.row.drill, .row.mechanics) *").evaluate_all(
+        """all => all.filter(one => {
+            const own = one.getBoundingClientRect(), column = read.getBoundingClientRect();
+            return own.right > column.right + 1 || own.left < column.left - 1
+                || (one.scrollWidth > one.clientWidth + 1 && one.matches('.word, .says, .limit, .figures'));
+        }).map(one => one.textContent)"""
+    )
+    assert cut == []
+    assert page.evaluate("(() => { const r = read; return r.scrollWidth <= r.clientWidth; })()")
+    # The last row can be scrolled to.
+    page.locator("#read .row.mechanics").last.scroll_into_view_if_needed()
+    expect(page.locator("#read .row.mechanics").last).to_be_in_viewport()
 
 
 def test_the_theme_changes_and_nothing_runs_out_of_the_page(page: Page) -> None:

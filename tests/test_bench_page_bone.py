@@ -67,6 +67,7 @@ def test_the_level_follows_the_hand_while_the_button_is_down(page: Page) -> None
     handle = page.locator("#level")
     expect(handle).to_be_visible(timeout=LONG_MS)
     before = page.locator("#cut").inner_html()
+    settled(page)
     x, y = middle(page, "#level .core >> nth=0")
     page.mouse.move(x, y)
     page.mouse.down()
@@ -115,7 +116,7 @@ def test_the_bone_is_made_and_opened(page: Page, folder: Path) -> None:
 
 def test_a_cut_by_two_clicks_is_undone(page: Page) -> None:
     page.keyboard.press("b")
-    fragments = page.locator("[data-fragment]")
+    fragments = page.locator(".fragment")
     expect(fragments).to_have_count(1)
     page.click("#tool-cut")
     settled(page)
@@ -140,7 +141,7 @@ def test_a_line_is_drawn_with_the_button_held(page: Page) -> None:
     expect(page.locator("polyline.drawing")).to_have_count(1)
     page.mouse.move(x + 20, y + 60, steps=3)
     page.mouse.up()
-    expect(page.locator("[data-fragment]")).to_have_count(3, timeout=LONG_MS)
+    expect(page.locator(".fragment")).to_have_count(3, timeout=LONG_MS)
     page.keyboard.press("Escape")
     settled(page)
     expect(page.locator("#tool-line")).to_have_attribute("aria-pressed", "false")

@@ -341,8 +341,8 @@ def test_a_refused_reduction_is_told_and_changes_nothing(ball: tuple[CasePlace, 
     place.answer(said('{"do": "tool", "tool": "pair", "move": 2, "onto": 1}'))
     place.answer(said('{"do": "reduce"}'))
     shown = told(place, work)
-    # A ball's flat cut may be turned any way.
-    assert "was not moved" in shown["said"]
+    # A ball cut flat has nothing to be fitted by.
+    assert "fit" in shown["said"]
     assert (place.folder / "bone.json").read_bytes() == before
 
 

@@ -427,6 +427,18 @@ def test_every_text_on_the_page_has_contrast_in_both_themes(page: Page) -> None:
     page.keyboard.press("Escape")
 
 
+def test_a_findings_severity_does_not_run_into_its_words(page: Page) -> None:
+    for width, height in ((1280, 720), (1600, 900), (2560, 1440)):
+        page.set_viewport_size({"width": width, "height": height})
+        over = page.locator("#read .severity").evaluate_all(
+            """all => all.filter(one => { const words = document.createRange();
+            words.selectNodeContents(one);
+            return words.getBoundingClientRect().right > one.nextSibling.getBoundingClientRect().left;
+            }).map(one => one.textContent)"""
+        )
+        assert over == [], width
+
+
 def test_reduced_motion_is_honoured(page: Page) -> None:
     page.evaluate("() => { document.querySelector('#said').style.transition = 'opacity 3s'; }")
     took = "getComputedStyle(document.querySelector('#said')).transitionDuration"

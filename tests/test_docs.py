@@ -10,10 +10,14 @@ import pytest
 from house import ROOT, tracked_files
 
 from planner.assessment_file import assessment_schema
+from planner.doubt_draws import SOURCES
 from planner.findings import CAUTIONS, CODES
 from planner.limits import Limits
+from planner.placement import PLACEMENTS
 from planner.plan_file import plan_schema
 from planner.screws_csv import csv_text
+from planner.site_file import read_site, site_names
+from planner.what_if import CHANGES
 from segmentation.bone_file import bone_schema
 
 DOCS = ROOT / "viewer/docs"
@@ -42,6 +46,45 @@ def test_the_limits_are_told_with_the_sources_of_the_code():
     written = " ".join(inspect.getsource(Limits).split())
     for _, _, source in _rows("findings.md", "Limits"):
         assert source in written
+
+
+def test_the_tables_of_the_sites_are_the_files():
+    sites = {name: read_site(name).document for name in site_names()}
+    told = {
+        (site.strip("`"), limit.strip("`")): (float(value), mark, source)
+        for site, limit, value, mark, source in _rows("sites.md", "Limits of each site")
+    }
+    assert told == {
+        (name, limit): (one.value, one.mark, one.source)
+        for name, site in sites.items()
+        for limit, one in site.limits.items()
+    }
+    rules = {site.strip("`"): (says, mark) for site, says, mark, _ in _rows("sites.md", "Length rules")}
+    assert rules == {
+        name: (rule.says, rule.mark)
+        if (rule := site.length_rule)
+        else (f"None: {site.length_rule_reason}.", "")
+        for name, site in sites.items()
+    }
+
+
+def test_the_table_of_placements_is_the_programs():
+    told = {
+        way.strip("`"): (*map(float, sizes), source)
+        for way, *sizes, source in _rows("uncertainty.md", "Placement")
+    }
+    assert told == {
+        name: (way.entry_sd_mm, way.angle_sd_degree, way.depth_sd_mm, way.source)
+        for name, way in PLACEMENTS.items()
+    }
+
+
+def test_the_sources_of_doubt_are_the_programs():
+    assert [row[0].strip("`") for row in _rows("uncertainty.md", "What is drawn")] == list(SOURCES)
+
+
+def test_the_words_of_what_if_are_the_programs():
+    assert [word.strip("`") for word, _ in _rows("compare.md", "What if")] == list(CHANGES)
 
 
 def _keys(schema: Any) -> set[str]:

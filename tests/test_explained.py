@@ -13,18 +13,21 @@ from copy import deepcopy
 from functools import cache
 from typing import Any
 
+import numpy as np
 import pytest
-from bench_rig import LAG, ball_bone, through_ball
+from bench_rig import LAG, SCREWS, ball_bone, through_ball
 
 from demo_volumes.make import make_demo
 from planner.assess import assess
 from planner.assessment_file import assessment_document, assessment_schema
 from planner.catalogue import built_in_screws
 from planner.cortex import MM_PER_CM_FACTOR
+from planner.demands import Demands
 from planner.explain import explain
 from planner.explained import EXPLAINED, explained
 from planner.plan_file import plan_of
-from planner.vocabulary import Plan
+from planner.vocabulary import PlacedScrew, Plan
+from planner.worked_mechanics import FORMULAS
 from segmentation.calibration import parse_calibration
 from segmentation.errors import InputError
 from segmentation.recipe import segment
@@ -44,8 +47,11 @@ def numeric_leaves(schema: dict[str, Any], part: Any, path: str = "") -> Iterato
         yield from numeric_leaves(schema, schema["$defs"][part["$ref"].rsplit("/", 1)[1]], path)
     for one in part.get("anyOf", ()):
         yield from numeric_leaves(schema, one, path)
-    if "items" in part:
-        yield from numeric_leaves(schema, part["items"], path)
+    for one in (
+        *part.get("prefixItems", ()),
+        *([part["items"]] if isinstance(part.get("items"), dict) else ()),
+    ):
+        yield from numeric_leaves(schema, one, path)
     for name, one in part.get("properties", {}).items():
         yield from numeric_leaves(schema, one, f"{path}.{name}".lstrip("."))
     if isinstance(part.get("additionalProperties"), dict):
@@ -74,6 +80,27 @@ def with_cortex(mass_hu_mm: float) -> dict[str, Any]:
     return found
 
 
+@cache
+def asked_document() -> dict[str, Any]:
+    """The ball with a lag screw and one locked in a plate, and all that can be asked of them."""
+    lag = PlacedScrew(
+        *("S3", SCREWS["iso5835-ha-3.5"], 20.0),
+        *(np.array([-9.0, 3.0, 0.0]), np.array([9.0, 3.5, 1.0])),
+        technique="lag",
+        seat_depth_mm=0.5,
+    )
+    locked = PlacedScrew(
+        *("S4", SCREWS["locking-2.7"], 18.0),
+        *(np.array([-9.0, -3.0, 0.0]), np.array([9.0, -3.0, 0.0])),
+        technique="locking",
+        seat_depth_mm=-1.0,
+    )
+    asked = Demands(
+        bending_n=100.0, bending_lever_mm=10.0, compression_n=40.0, torque_n_m=0.2, union_weeks=12
+    )
+    return assessment_document(assess(ball_bone(), Plan((lag, locked)), demands=asked))
+
+
 def leaves(value: Any, path: str) -> Iterator[tuple[str, Any]]:
     if isinstance(value, dict):
         for key, one in value.items():
@@ -83,6 +110,17 @@ def leaves(value: Any, path: str) -> Iterator[tuple[str, Any]]:
             yield from leaves(one, f"{path}[{count}]")
     elif isinstance(value, int | float) and not isinstance(value, bool):
         yield path, value
+
+
+def nulls(value: Any, path: str) -> Iterator[str]:
+    if isinstance(value, dict):
+        for key, one in value.items():
+            yield from nulls(one, f"{path}.{key}")
+    elif isinstance(value, list):
+        for count, one in enumerate(value):
+            yield from nulls(one, f"{path}[{count}]")
+    elif value is None:
+        yield path
 
 
 NUMBER = re.compile(r"(?<![a-z.\d])\d+(?:\.\d+)?")
@@ -105,11 +143,11 @@ def worked_out(expression: str, changed: int | None = None, by: int = 0) -> floa
             value += by * half_unit(value)
         return f"({value!r})"
 
-    text = expression.replace("²", "^").replace("−", "-")
-    text = NUMBER.sub(figure, text)
-    for shown, said in {"·": "*", "√": "sqrt", "π": "pi", "^": "**2"}.items():
+    text = NUMBER.sub(figure, expression.replace("−", "-"))
+    for shown, said in {"·": "*", "√": "sqrt", "π": "pi", "²": "**2", "³": "**3", "⁴": "**4"}.items():
         text = text.replace(shown, said)
-    known = {name: getattr(math, name) for name in ("sqrt", "exp", "atan2", "pi")} | {"min": min}
+    known = {name: getattr(math, name) for name in ("sqrt", "exp", "atan2", "cos", "sin", "pi")}
+    known["min"] = min
     return float(eval(text, {"__builtins__": {}}, known))
 
 
@@ -152,12 +190,15 @@ def test_each_entry_is_whole(path: str) -> None:
     assert entry.source
     assert entry.definition.endswith(".")
     unit = {"mm": "_mm", "N": "_n", "HU": "_hu", "mg/cm³": "_mg_cm3", "°": "_degree", "MPa": "_mpa"}
+    unit |= {"N·m": "_n_m", "mm²": "_mm2", "mm³": "_mm3", "mm⁴": "_mm4", "N/mm": "_n_per_mm"}
+    unit |= {"N·mm²": "_n_mm2", "weeks": "weeks"}
     if entry.unit in unit:
         assert unit[entry.unit].lstrip("_") in path
 
 
 @pytest.mark.parametrize(
-    ("case", "fewest"), [(document, 90), (foam_document, 30), (lambda: with_cortex(900.0), 90)]
+    ("case", "fewest"),
+    [(document, 250), (foam_document, 30), (lambda: with_cortex(900.0), 250), (asked_document, 250)],
 )
 def test_every_value_opens_and_every_line_is_true(case: Callable[[], dict[str, Any]], fewest: int) -> None:
     seen = 0
@@ -170,7 +211,7 @@ def test_every_value_opens_and_every_line_is_true(case: Callable[[], dict[str, A
             for line in opened.steps:
                 assert disagreement(line) <= 1, (field, line)
             seen += len(opened.steps)
-            if opened.steps and not re.search(r"\.(low|high)$", field):
+            if opened.steps and not re.search(r"\.(low|high)(_mm)?$", field):
                 told = [line for line in opened.steps if not line.startswith(("low", "high", "σ", "TSF"))]
                 shown = told[-1].rsplit(" = ", 1)[1].split()[0]
                 assert float(shown.replace("−", "-")) == pytest.approx(value, rel=6e-5), field
@@ -210,6 +251,49 @@ def test_what_is_not_known_says_why() -> None:
     assert opened.steps == ()
 
 
+def test_every_formula_of_mechanics_is_worked_in_some_case() -> None:
+    told = set()
+    for case in (document(), asked_document()):
+        for number, screw in enumerate(case["screws"]):
+            opened = [explain(case, field) for field, _ in leaves(screw, f"screws[{number}]")]
+            told |= {re.sub(r"\[\d+\]", "", one.field.split(".", 1)[1]) for one in opened if one.steps}
+    assert set(FORMULAS) - told == set()
+    assert {"strength.weakest.modulus_mm3", "drilling.reading_mm"} < told
+    assert "resorbable.courses.strength_against_metal" in told
+
+
+def test_every_null_of_a_number_says_why() -> None:
+    seen = 0
+    for case in (document(), foam_document(), asked_document()):
+        for number, screw in enumerate(case["screws"]):
+            for field in nulls(screw, f"screws[{number}]"):
+                if explained(field.split(".", 1)[1]) is not None:
+                    opened = explain(case, field)
+                    assert opened.shown or opened.reason not in ("", "not known"), field
+                    seen += 1
+    assert seen > 100
+
+
+def test_a_week_is_told_from_that_week() -> None:
+    field = "screws[0].resorbable.courses[1].strength_against_metal[5].estimate"
+    opened = explain(asked_document(), field)
+    assert opened.of == "PLLA, self-reinforced, week 12"
+    assert [one.field for one in opened.inputs] == [
+        "screws[0].resorbable.courses[1].strength_left[5].estimate"
+    ]
+    assert any("Pohjonen" in source for source in opened.sources)
+
+
+def test_ends_of_factors_and_readings_open_their_number() -> None:
+    opened = explain(asked_document(), "screws[0].drilling[1].low_mm")
+    assert opened.field == "screws[0].drilling[1].reading_mm"
+    assert float(opened.low) < float(opened.shown) < float(opened.high)
+    opened = explain(asked_document(), "screws[0].pull_out.factors[0].high")
+    assert opened.field == "screws[0].pull_out.factors[0].factor"
+    assert (opened.high, opened.of.split(":")[0]) == ("1", "ring to 0.5 mm beyond")
+    assert any("Joffre" in source for source in opened.sources)
+
+
 def test_intervals_open_the_number_they_belong_to() -> None:
     opened = explain(document(), "screws[0].intervals.clearance_mm.body.outer.low")
     assert opened.field == "screws[0].clearance_mm.body.outer"
@@ -242,7 +326,11 @@ def test_every_value_of_the_pages_column_opens() -> None:
     assessment = assess(ball_bone(), Plan((through_ball(), lag)))
     for result in assessment.screws:
         shown = column(subject_of(ball_bone(), assessment, result, as_scanned=False), [])
-        for one in [*shown["lengths"], *shown["limits"], *shown["holds"]]:
+        steps = [one[part] for one in shown["drilling"] for part in ("diameter", "reading")]
+        assert (steps == []) == shown["stop"]
+        rows = [*shown["lengths"], *shown["limits"], *shown["holds"], shown["hold"], *shown["mechanics"]]
+        assert len(rows) > 15
+        for one in [*rows, *steps]:
             opened = explain(document(), one["field"])
             if one["value"] is not None and opened.shown:
                 assert float(opened.shown.replace("−", "-")) == pytest.approx(one["value"], rel=6e-5)

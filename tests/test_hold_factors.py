@@ -181,3 +181,38 @@ def test_pitch_is_over_rewarded_in_weak_foam():
     10 pcf (Ricci 2010): a limit of the equation, told in the documentation."""
     factors = [thread_shape_factor(major_mm=5.0, core_mm=2.7, pitch_mm=pitch) for pitch in (1.0, 1.75)]
     assert factors == pytest.approx([1.164, 0.879], abs=1e-3)
+
+
+# --- the numbers themselves
+
+
+@pytest.mark.parametrize(
+    ("screw", "material", "ends"),
+    [
+        ((3.5, 2.4), "stainless steel", (860, 1100)),
+        ((3.5, 2.4), "titanium alloy", (860, 1000)),
+        ((3.5, 2.4), None, (690, 1100)),
+        ((6.5, 3.0), "stainless steel", (860, 1100)),
+        ((4.0, 1.9), "stainless steel", (860, 1100)),
+    ],
+)
+def test_the_interval_of_a_breaking_force(screw, material, ends):
+    """Strength (ISO 5832, from memory), effective core (6.5: 3.25-3.7; 4.0: 1.9-2.2) and core tolerance,
+    uniform 0.15 mm, add by squares in the logarithm."""
+    major, core = screw
+    low_core, high_core = {6.5: (3.25, 3.7), 4.0: (1.9, 2.2)}.get(major, (core, core))
+    middle_core = math.sqrt(low_core * high_core)
+    reach = math.hypot(
+        math.log(ends[1] / ends[0]) / 2,
+        math.log(high_core / low_core),
+        1.6448536 * 2 * 0.15 / math.sqrt(12) / middle_core,
+    )
+    told = tensile_limit_n(major_mm=major, core_mm=core, material=material)
+    assert told.estimate == pytest.approx(math.pi / 4 * middle_core**2 * math.sqrt(ends[0] * ends[1]))
+    assert math.log(told.high / told.estimate) == pytest.approx(reach, rel=1e-6)
+    assert math.log(told.estimate / told.low) == pytest.approx(reach, rel=1e-6)
+
+
+@pytest.mark.parametrize("told", [tapping_factor(False), taper_factor(False)])
+def test_what_needs_no_factor_is_one(told: HoldFactor):
+    assert (told.factor, told.low, told.high) == (1.0, 1.0, 1.0)

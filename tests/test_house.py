@@ -32,6 +32,8 @@ WITHOUT_UNIT = {
     # An interval is of whatever holds it: pullout_n, in the published file too.
     "planner/interval.py": {"estimate", "low", "high"},
     "planner/vocabulary.py": {
+        # A factor's, which has no unit.
+        *("low", "high"),
         # A number of threads, under the name it has in the published file.
         "threads_engaged",
         # A finding is about any quantity; its message tells the unit.
@@ -40,8 +42,8 @@ WITHOUT_UNIT = {
         *("outer", "joint"),
         # Millimetres, as the name gap_mm around them says.
         *("median", "at_axis"),
-        # What a pull-out is multiplied by, under the name it has in the published file.
-        "factor",
+        # What a pull-out is multiplied by, and its percentiles, under the names of the published file.
+        *("factor", "low", "high"),
     },
     # In N, N per mm or N·m, as the row's quantity says.
     "planner/lab_row.py": {"measured"},
@@ -53,8 +55,15 @@ WITHOUT_UNIT = {
     "planner/finding_case.py": {"value", "limit"},
     # A criterion is about any quantity; it holds the unit.
     "planner/search_choice.py": {"top", "value"},
+    # Of whatever number or limit is drawn, compared or set; its own name tells the unit.
+    "planner/compare_file.py": {"value"},
+    "planner/doubt.py": {"ROUNDING_SQUARED"},
+    "planner/doubt_numbers.py": {"estimate", "least"},
+    "planner/doubt_vocabulary.py": {"estimate", "low", "high", "asked"},
+    "planner/site_file.py": {"value", "LIMIT_MAX"},
+    "planner/what_if.py": {"before", "after"},
     # A formula's line is about any quantity; its text tells the unit.
-    "planner/worked.py": {"value", "result"},
+    "planner/worked_line.py": {"value", "result"},
     # A handle's value is in mm, the dial's in degrees; the text that is spoken tells which.
     "viewer/bench/sliders.py": {"now", "low", "high"},
     # The words of the command line: --length, --threshold, --kvp; their help tells the unit.

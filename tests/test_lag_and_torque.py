@@ -166,6 +166,12 @@ def test_each_fault_of_a_gliding_hole_is_named(changes, fault) -> None:
     assert _faults(**changes) == [fault]
 
 
+def test_a_gliding_hole_is_through_by_what_lies_beyond_the_exit() -> None:
+    for gliding_to_mm, value_mm in ((25.2, 0.0), (25.17, 0.0), (26.0, 0.8)):
+        (fault,) = lag_faults("technique", LagGeometry(**{**vars(SOUND), "gliding_to_mm": gliding_to_mm}))
+        assert fault.value_mm == pytest.approx(value_mm)
+
+
 def test_a_shaft_that_ends_before_the_fracture_is_named_by_its_length() -> None:
     (fault,) = lag_faults("design", LagGeometry(**{**vars(SOUND), "thread_from_mm": 7.5}))
     assert (fault.fault, fault.value_mm) == ("shaft-short", 2.5)
@@ -181,17 +187,18 @@ def test_a_screw_on_the_surface_is_not_told_of_countersinking() -> None:
 
 
 def test_turns_and_travel_of_a_seated_two_pitch_screw() -> None:
-    """Trailing front at 6, pitch 1: six turns; the leading thread is far beyond the fracture."""
+    """Trailing front at 5.25, pitch 0.75: seven turns; the leading thread is far beyond the fracture."""
     turns = turns_both_count(
-        trailing_front_mm=6,
+        trailing_front_mm=5.25,
         leading_back_mm=19,
         leading_front_mm=24,
         near_to_mm=10,
         far_from_mm=11,
-        trailing_pitch_mm=1.0,
+        trailing_pitch_mm=0.75,
     )
-    assert turns == 6
-    assert turns * travel_per_turn_mm(leading_pitch_mm=1.25, trailing_pitch_mm=1.0) == 1.5
+    assert turns == 7
+    travel = turns * travel_per_turn_mm(leading_pitch_mm=0.95, trailing_pitch_mm=0.75)
+    assert travel == pytest.approx(1.4)
 
 
 @pytest.mark.parametrize(
@@ -212,7 +219,7 @@ def test_turns_count_only_while_the_leading_thread_is_beyond_the_fracture(back_m
 def test_gaps_as_published() -> None:
     """Tan et al. 2018: 1.0 mm no significant loss; 1.5-2.0 significant; 2.5 no contact."""
     assert gap_loss(1.0) == "none measured"
-    assert gap_loss(1.2) == "between tested gaps"
+    assert gap_loss(1.05) == gap_loss(1.45) == "between tested gaps"
     assert gap_loss(1.5) == gap_loss(2.0) == "significant"
     assert gap_loss(2.5) == "no contact"
 

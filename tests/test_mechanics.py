@@ -208,6 +208,15 @@ def test_two_pitches_close_one_millimetre_and_not_two_and_a_half() -> None:
         assert told.force_retained_n.estimate == pytest.approx(0.465 * told.force_now_n.estimate)
 
 
+def test_a_leading_thread_in_the_near_fragment_closes_nothing() -> None:
+    """12 mm long, seat 2: the leading thread begins at 8.95, the near fragment ends at 10."""
+    told = measured(through(0, SMALL, 12, seat_depth_mm=2.0)).two_pitch
+    assert told is not None
+    assert (told.turns_both_count, told.travel_mm, told.closes) == (0, 0, False)
+    assert told.force_now_n is not None
+    assert told.force_now_n.high == 0
+
+
 # Strength on the path
 
 

@@ -21,8 +21,10 @@ from planner.assess import assess
 from planner.vocabulary import Plan
 from segmentation.recipe import segment
 from segmentation.vocabulary import Bone, Grid, Surface
+from viewer.asking import fluoroscopy_of
 from viewer.report import provenance, words
 from viewer.report.drawing import text_width, written
+from viewer.report.fluoroscopy_page import fluoroscopy_pages
 from viewer.report.page import render_report
 from viewer.report.sheet import ROOM_PX, paged
 from viewer.report.tokens import FRAGMENT_INKS, fragment_ink
@@ -101,12 +103,33 @@ def test_the_same_input_gives_the_same_bytes(bone, lag_report):
 def test_every_page_carries_the_cautions(lag_report):
     html, assessment = lag_report
     pages = html.split('<section class="a4">')[1:]
-    # Pictures and figures of two screws, where they come from, how the bone was found, and its fracture.
-    assert len(pages) == 7
+    # Pictures and figures of two screws, the second one's mechanics on a page of their own,
+    # where all comes from, what fluoroscopy should show, how the bone was found, and its fracture.
+    assert len(pages) == 9
     for number, page in enumerate(pages, 1):
         said = plain(page)
         assert all(caution in said for caution in assessment.cautions)
-        assert f"{number} of 7" in said
+        assert f"{number} of 9" in said
+
+
+def test_the_page_for_theatre_says_what_it_is_and_tells_the_landmarks(bone, lag_report):
+    _, assessment = lag_report
+    only = replace(assessment, screws=assessment.screws[:1])
+    entry = assessment.screws[0].entry_mm
+    asked = fluoroscopy_of((), [f"{entry[0] + 3},{entry[1]},{entry[2] - 4}=<notch>"])
+    (page,) = fluoroscopy_pages(bone, only, "t", asked, as_scanned=False)
+    assert [block["kind"] for block in page.blocks] == ["lead", "cuts", "drawing", "table", "table"]
+    assert "not an X-ray" in page.blocks[0]["bold"]
+    pictures = [str(one["svg"]) for one in page.blocks[1]["stations"]]
+    for drawn, letters in zip(pictures, ("RLHF", "APHF"), strict=True):
+        assert "computed from the CT, not an X-ray</text>" in drawn
+        assert all(f">{letter}</text>" in drawn for letter in letters)
+        assert "&lt;notch&gt;" in drawn
+        assert ">S1</text>" in drawn
+        assert "10 mm" in drawn
+    assert page.blocks[3]["rows"] == [["S1", "22.0", "22.0", "6° off H, to R", "21.9", "to H"]]
+    assert page.blocks[4]["rows"] == [["S1", "<notch>", "5.0", "3.0 L", "4.0 H", "0.0", "4.0 H"]]
+    assert fluoroscopy_pages(bone, replace(only, screws=()), "t", asked, as_scanned=False) == []
 
 
 def test_every_finding_stands_there_with_its_word_limit_and_source(bone):
@@ -281,13 +304,17 @@ def test_what_is_not_known_is_told_with_its_reason(bone):
     assert said.count("not told ¹") >= 4
     assert "None" not in said
     assert "nan" not in said.lower()
-    # The mechanics stand in assessment.json only.
-    mechanics = {"strength", "torque", "lag", "two_pitch", "resorbable", "tip_apex"}
-    reasons = assessment.screws[0].reasons
-    for reason in {why for field, why in reasons.items() if field.split(".")[0] not in mechanics}:
+    # Of mechanics there is a row for what there is: what a screw has not and nobody asked has none.
+    absent = ("strength.", "resorbable.", "tip_apex", "two_pitch", "lag", "angular_stability", "site")
+    asked = re.compile(r"torque\.(given|wanted|compression_at_given|torque_for)\w*")
+    assert "torque.stripping_n_m" in assessment.screws[0].reasons
+    for key, reason in assessment.screws[0].reasons.items():
+        if key.startswith(absent) or asked.fullmatch(key):
+            continue
         # That a position screw has no gliding hole needs no line on paper.
         # Of a thick cortex at a plain level the layers tell what the level shows.
-        if not reason.startswith(("the hold in", "no cortex was measured")) and "gliding hole" not in reason:
+        left_out = ("the hold in", "no cortex was measured")
+        if not reason.startswith(left_out) and "gliding hole" not in reason:
             assert reason in said
 
 

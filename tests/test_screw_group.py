@@ -26,6 +26,8 @@ def test_the_tip_apex_distance_is_that_of_two_projections() -> None:
     assert told == pytest.approx(21.21, abs=0.005)
     assert told == pytest.approx(np.sqrt(109) + np.sqrt(116), rel=1e-12)
     assert np.linalg.norm(tip - apex) == pytest.approx(11.18, abs=0.005)
+    away = np.array([50.0, -20, 30])
+    assert tip_apex_distance_mm(tip + away, apex + away) == pytest.approx(told, rel=1e-9)
     # On axis both pictures show the same 10 mm.
     assert tip_apex_distance_mm(np.array([0, 0, -10.0]), apex) == pytest.approx(20)
 
@@ -75,6 +77,7 @@ def test_spread_and_triangle_of_an_inverted_triangle() -> None:
     points = np.array([[0, 0, 0], [12, 0, 0], [6, 9, 0.0]])
     assert spread_mm(points) == 12
     assert triangle_area_mm2(points) == 54
+    assert triangle_area_mm2(points + np.array([40.0, -7, 3])) == pytest.approx(54)
     assert triangle_area_mm2(points[:2]) == 0
     assert spread_mm(points[:1]) == 0
     four = np.vstack([points, [6, -9, 0]])

@@ -22,7 +22,7 @@ from planner.fatigue import NOTCH_FACTOR, endured_ratio, poorest, ranking
 from planner.interval import Interval, exactly, least, product, quotient, scaled, through
 from planner.materials import METALS
 from planner.pilot import pilot_fit
-from planner.sections import Section, away_mm, places_along, weakest
+from planner.sections import Place, Section, away_mm, places_along, weakest
 from planner.solid import solid_of
 from planner.torque_floors import floors, yield_row
 from segmentation.errors import InputError
@@ -244,6 +244,18 @@ def test_fatigue_is_a_ratio_and_the_notch_of_one_design_cancels_in_its_middle() 
 def test_the_poorest_place_is_notched_unless_the_shaft_is_far_thinner() -> None:
     assert poorest(_places("iso5835-hb-6.5-16", 60)).stretch == "run-out"
     assert Interval(2.4, 1.8, 3.0) == NOTCH_FACTOR
+
+
+def test_a_notch_makes_a_thicker_thread_poorer_than_a_thin_smooth_shaft() -> None:
+    """Z/notch: shaft 2.2, 1.05; thread 2.4, 1.36 over 2.4 = 0.57 (closed form; notch from memory)."""
+    thin = Place("shaft", 0, 5, Section(2.2))
+    thread = Place("thread", 5, 10, Section(2.4))
+    assert poorest((thin, thread)) == thread
+    far_thinner = Place("shaft", 0, 5, Section(1.7))
+    assert poorest((far_thinner, thread)) == far_thinner
+    smooth_against_notched = endured_ratio((thin,), "stainless steel", (thread,), "stainless steel")
+    assert smooth_against_notched.estimate == pytest.approx(2.4 * (2.2 / 2.4) ** 3)
+    assert smooth_against_notched.low == pytest.approx(1.8 * (2.2 / 2.4) ** 3)
 
 
 def test_a_cannulated_screw_ranks_below_its_solid_twin_and_close_ones_are_not_told_apart() -> None:

@@ -18,6 +18,7 @@ from planner.lab_ratios import across_densities_r2_ratio, ratios
 from planner.lab_row import LabRow
 from planner.lab_scores import foam_fit, groups_of, score
 from planner.lab_table import published_rows
+from planner.shear_laws import law_standard_error_fraction, shear_strength_mpa
 from planner.validation import shape_spread_fraction, validation_report
 from planner.validation_file import validation_document
 from planner.vocabulary import Interval, Thread
@@ -331,3 +332,79 @@ def test_the_plot_has_a_mark_a_row():
     # On logarithmic scales a prediction 2 % high lies 2 % of a decade's share right of the line of equality.
     assert float(w01.get("cx")) - 58 == pytest.approx(44 + 300 - float(w01.get("cy")), abs=3)
     assert "No row is both" in validation_plot([])
+
+
+# --- the intervals' own numbers
+
+
+def reaches(one: Prediction) -> tuple[float, float]:
+    told = one.predicted
+    return math.log(told.estimate / told.low), math.log(told.high / told.estimate)
+
+
+def test_the_interval_of_an_insertion_torque():
+    """0.25 (0.20-0.32) of force times diameter joins the force's own interval by squares."""
+    force, torque = reaches(PREDICTED["W01"]), reaches(PREDICTED["WT01"])
+    assert torque[0] == pytest.approx(math.hypot(force[0], math.log(0.25 / 0.20)))
+    assert torque[1] == pytest.approx(math.hypot(force[1], math.log(0.32 / 0.25)))
+
+
+def test_the_interval_of_a_stripping_torque():
+    """T1: 60 MPa over 4 mm of HA 3.5 = 1989.8 N; lever 1.3171 (0.9443-1.6898) mm at friction 0.3 (0.2-0.4);
+    law 25 %, form 7 %, length 0.4 mm, diameters and ash by squares."""
+    told = PREDICTED["T1"]
+    levers = [
+        1.25 / (2 * math.pi) + mu * (1.475 / math.cos(math.radians(3)) + 2.25) for mu in (0.3, 0.2, 0.4)
+    ]
+    assert told.predicted.estimate == pytest.approx(60 * 8.2910 * 4 * levers[0] / 1000, rel=1e-4)
+    per_mm = 0.57735 / (2 * 1.25 * 0.754)
+    geometry = 0.15 / math.sqrt(12) * math.hypot(1 / 3.5 + per_mm, per_mm)
+    sd = math.hypot(0.25, 0.07, 0.4 / math.hypot(4, 0.4), geometry, 0.06 * 1.65 / 2)
+    low, high = reaches(told)
+    assert low == pytest.approx(math.hypot(1.6448536 * sd, math.log(levers[0] / levers[1])), rel=1e-3)
+    assert high == pytest.approx(math.hypot(1.6448536 * sd, math.log(levers[2] / levers[0])), rel=1e-3)
+
+
+def test_the_interval_of_a_slab():
+    """Y1: 1 mm less half a pitch of 0.8; a pitch / √12 of it unsure."""
+    row = PREDICTED["Y1"]
+    shape = 0.5 + 0.57735 * 0.35 / 0.8
+    assert row.predicted.estimate == pytest.approx(math.pi * 2 * shape * 60 * 0.6, rel=1e-6)
+    narrow = predict(replace(ROWS["Y1"], host_name="bovine femur", cortex_mm=1.0))
+    assert narrow.predicted.estimate == pytest.approx(math.pi * 2 * shape * 60 * 1.0, rel=1e-6)
+
+
+def test_the_interval_of_a_ratio_of_densities():
+    """Exponent 1.4 ± 0.3 (sd) on a ratio of 3; in bone both errors of the law."""
+    first, *_, last = ratios(JUDGED)
+    assert first.predicted.estimate == pytest.approx(3**1.4)
+    assert math.log(first.predicted.high / first.predicted.estimate) == pytest.approx(
+        1.6448536 * 0.3 * math.log(3)
+    )
+    apparent = [(0.877 * ha + 0.0789) / 0.598 for ha in (0.159, 0.325)]
+    assert min(apparent) > 0.3
+    reach = 1.6448536 * math.hypot(0.25, 0.25)
+    assert math.log(last.predicted.high / last.predicted.estimate) == pytest.approx(reach)
+
+
+def test_how_unsure_an_unnamed_density_is():
+    """20 % of density (Goodsitt 1992: 14-23 %) times the law's slope joins by squares."""
+    named, unnamed = predict(bone()), predict(bone(note=""))
+    up, down = (predict(bone(host_density_g_cm3=0.15 * one)).predicted.estimate for one in (1.01, 0.99))
+    slope = math.log(up / down) / math.log(1.01 / 0.99)
+    joined = math.sqrt(reaches(unnamed)[1] ** 2 - reaches(named)[1] ** 2)
+    assert joined == pytest.approx(1.6448536 * 0.20 * slope, rel=1e-3)
+
+
+def test_layers_are_unsure_by_what_they_carry():
+    """3 mm of cortex (25 %) and 17 mm of soft bone (43 %): their errors weigh by strength times length;
+    the same over bone of 150 mg/cm³ is 25 % throughout."""
+    thin = {"host_density_g_cm3": 0.03}
+    soft = float(shear_strength_mpa(30.0, "bone"))
+    law = float(law_standard_error_fraction(30.0, "bone"))
+    assert law == pytest.approx(0.427, abs=1e-3)
+    carried = (60 * 3, soft * 17)
+    mean = (0.25 * carried[0] + law * carried[1]) / sum(carried)
+    layered, sure = predict(bone(cortex_mm=3.0, **thin)), predict(bone(cortex_mm=3.0))
+    joined = reaches(layered)[1] ** 2 - reaches(sure)[1] ** 2
+    assert joined == pytest.approx(1.6448536**2 * (mean**2 - 0.25**2), rel=1e-6)

@@ -17,6 +17,7 @@ from typing import Annotated
 import typer
 
 from segmentation.errors import InputError
+from viewer.commands.compare import compare
 from viewer.commands.demo import demo
 from viewer.commands.measure import measure
 from viewer.commands.reduce import reduce
@@ -47,6 +48,7 @@ app = typer.Typer(
         "  pilothole segment ct.nii.gz --out case            a CT becomes a case folder\n"
         "  pilothole reduce case --move 2 --onto 1           a displaced fragment is brought back\n"
         "  pilothole measure case --plan plan.json           every number for each screw\n"
+        "  pilothole compare case                            screws and lengths side by side\n"
         "  pilothole search case                             the best screws: where, how long, which\n"
         "  pilothole view case                               place screws by hand, in your browser\n"
         "  pilothole report case                             one HTML page, prints on A4\n\n"
@@ -54,7 +56,10 @@ app = typer.Typer(
         "the stated intervals; verify by imaging in theatre; the decision belongs to a licensed surgeon."
     ),
 )
-for command in (demo, scan, segment, reduce, measure, search, view, report, screws, schema, validate):
+for command in (
+    *(demo, scan, segment, reduce, measure, compare, search),
+    *(view, report, screws, schema, validate),
+):
     app.command()(command)
 
 

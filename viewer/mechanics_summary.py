@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from planner.doubt_vocabulary import Doubt
     from planner.mechanics_vocabulary import DrillingStep, TwoPitch
-    from planner.vocabulary import ScrewResult
+    from planner.vocabulary import ScrewResult, SiteLength
 
 
 def mechanics_lines(result: ScrewResult) -> Iterator[str]:
@@ -25,6 +26,10 @@ def mechanics_lines(result: ScrewResult) -> Iterator[str]:
         )
     for fault in result.lag.faults if result.lag else ():
         yield f"  lag: {fault.message}"
+    if result.site_length is not None:
+        yield f"  {_site_length(result.site_length, result.placed.length_mm)}"
+    if result.doubt is not None:
+        yield from _doubt(result.doubt)
 
 
 def _step(step: DrillingStep) -> str:
@@ -46,3 +51,25 @@ def _two_pitch(told: TwoPitch) -> str:
         return closes
     left = told.force_retained_n
     return f"{closes}; {told.force_now_n.estimate:.0f} N at once, {left.estimate:.0f} N after minutes"
+
+
+def _site_length(told: SiteLength, length_mm: float) -> str:
+    ends = [
+        f"{word} {value:.1f}"
+        for word, value in (("at least", told.shortest_mm), ("at most", told.longest_mm))
+        if value is not None
+    ]
+    stocked = "" if told.longest_stocked_mm is None else f", stocked {told.longest_stocked_mm:g}"
+    usual = "" if told.usual_mm is None else f"; usual are {told.usual_mm[0]:g} to {told.usual_mm[1]:g}"
+    return (
+        f"length rule of {told.site}, measured {told.definition}: {told.measured_mm:.1f} mm asks for "
+        f"{', '.join(ends)} mm{stocked}{usual}; planned {length_mm:g}, {told.verdict}"
+    )
+
+
+def _doubt(told: Doubt) -> Iterator[str]:
+    yield (
+        f"  placed {told.placement}, {told.draws_count} draws: {told.breach_fraction:.1%} breach; "
+        "limits kept: " + ", ".join(f"{one.limit} {one.holds_fraction:.0%}" for one in told.limits)
+    )
+    yield f"  {told.says}"

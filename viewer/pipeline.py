@@ -14,17 +14,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from segmentation.errors import InputError
+from viewer.asking import numbers_in
 from viewer.console import Progress
 
 if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
-    from planner.demands import Demands
-    from planner.vocabulary import Assessment, Screw
+    from planner.asked import Asked
+    from planner.vocabulary import Assessment, Plan, Screw
     from segmentation.asked import Name
     from segmentation.parts import Cut
     from segmentation.vocabulary import Bone, CTVolume, Host
+    from viewer.report.fluoroscopy_page import Fluoroscopy
 
 TUBE_VOLTAGES_KV = (40.0, 200.0)
 """Between these lies every X-ray tube of a CT (common practice: 70 to 150 kV)."""
@@ -147,10 +149,21 @@ def assess_case(
     progress: Progress,
     *,
     as_scanned: bool = False,
-    demands: Demands | None = None,
+    asked: Asked | None = None,
 ) -> tuple[Bone, Assessment]:
     """The bone of a case and what was measured on it for ``plan`` (None: the case's own plan.json)."""
-    from planner.assess import assess
+    from planner.asked import Asked, assess_asked
+    from planner.assess import ready
+
+    bone, read = bone_and_plan(folder, plan, catalogue, progress, as_scanned=as_scanned)
+    progress("measuring")
+    return bone, assess_asked(ready(bone, as_scanned=read.pose == "as-scanned"), read, asked or Asked())
+
+
+def bone_and_plan(
+    folder: Path, plan: Path | None, catalogue: Path | None, progress: Progress, *, as_scanned: bool
+) -> tuple[Bone, Plan]:
+    """The bone of a case, and ``plan`` or the case's own in the frame that is asked."""
     from planner.plan_file import read_plan
     from segmentation.case import BONE, PLAN, check_case, read_case
     from segmentation.files import sha256_of_file, shown
@@ -167,14 +180,14 @@ def assess_case(
     progress("reading the case")
     bone = read_case(folder)
     bone = replace(bone, digests={**bone.digests, BONE: sha256_of_file(folder / BONE)})
-    progress("measuring")
-    in_frame = replace(read, pose="as-scanned") if as_scanned else read
-    return bone, assess(bone, in_frame, demands=demands)
+    return bone, replace(read, pose="as-scanned") if as_scanned else read
 
 
-def write_report(path: Path, bone: Bone, assessment: Assessment) -> None:
+def write_report(
+    path: Path, bone: Bone, assessment: Assessment, fluoroscopy: Fluoroscopy | None = None
+) -> None:
     """Write the report of a case to ``path``, whole or not at all, with today's date. Its title names the
-    screws' bones."""
+    screws' bones; ``fluoroscopy`` as in ``render_report``."""
     from datetime import date
 
     from segmentation.files import write_whole
@@ -182,7 +195,14 @@ def write_report(path: Path, bone: Bone, assessment: Assessment) -> None:
 
     bones = ", ".join(dict.fromkeys(result.bone_name for result in assessment.screws))
     as_scanned = assessment.bone["pose"] == "as-scanned"
-    page = render_report(bone, assessment, title=bones, as_scanned=as_scanned, made_on=date.today())
+    page = render_report(
+        bone,
+        assessment,
+        title=bones,
+        as_scanned=as_scanned,
+        made_on=date.today(),
+        fluoroscopy=fluoroscopy,
+    )
     write_whole(path, page.encode())
 
 
@@ -191,7 +211,7 @@ def parse_cut(text: str) -> Cut:
     from segmentation.parts import Cut
     from segmentation.vocabulary import frozen_array
 
-    values = _numbers(text, 6)
+    values = numbers_in(text, 6)
     if values is None:
         raise InputError(
             f"--cut must be six finite numbers x,y,z,nx,ny,nz (got {text[:60]!r}); give a point and a normal"
@@ -208,7 +228,7 @@ def parse_name(text: str) -> Name:
     from segmentation.documents import name_fault
 
     place, equals, words = text.partition("=")
-    values = _numbers(place, 3)
+    values = numbers_in(place, 3)
     if values is None or not equals:
         raise InputError(
             f"--name must be x,y,z=FRAGMENT or x,y,z=FRAGMENT@BONE (got {text[:60]!r}); give a point in it"
@@ -218,14 +238,6 @@ def parse_name(text: str) -> Name:
         if fault := name_fault(word):
             raise InputError(f"a name in --name {fault} (got {word[:80]!r}); choose another")
     return (values[0], values[1], values[2]), fragment, bone if at else None
-
-
-def _numbers(text: str, count: int) -> list[float] | None:
-    try:
-        values = [float(part) for part in text.split(",")]
-    except ValueError:
-        return None
-    return values if len(values) == count and all(math.isfinite(value) for value in values) else None
 
 
 def _with_tube_voltage(ct: CTVolume, given_kv: float | None) -> CTVolume:

@@ -72,6 +72,7 @@ class CasePlace:
         from viewer.bench.themes import themed
         from viewer.report.drawing import pattern_definitions
 
+        self.drawer.strip.anew()
         definitions = themed(pattern_definitions({one.rank for one in self.desk.posed}))
         return {"defs": definitions, "painter": self.painter is not None}
 

@@ -1,6 +1,7 @@
-"""The column of numbers of the screw in hand: controls, limits, hold, findings, each value with its field.
+"""The column of numbers of the screw in hand: controls, limits, hold, mechanics, findings, drilling.
 
-A field is the value's path in assessment.json, so that what is read on the page can be looked up there.
+Each value has its field, its path in assessment.json, so that what is read on the page can be looked up
+there.
 """
 
 from __future__ import annotations
@@ -13,7 +14,15 @@ from viewer.bench.limit_rows import LimitRow, limit_rows, limit_svg
 from viewer.bench.themes import themed
 from viewer.report import words
 from viewer.report.drawing import written
+from viewer.report.drill_rows import WITHHELD, DrillRow, drill_rows
 from viewer.report.figure_pages import hold_bar
+from viewer.report.mechanics_rows import (
+    MechanicsRow,
+    hold_row,
+    insertion_limit_n_m,
+    mechanics_rows,
+    torque_svg,
+)
 from viewer.report.subject import Subject
 
 GLYPH_PX = 130.0
@@ -47,6 +56,10 @@ def column(subject: Subject, families: list[str]) -> dict[str, Any]:
         ],
         "limits": [_limit(row) for row in limit_rows(result, number, Limits())],
         "holds": _holds(subject, root),
+        "hold": _whole_hold(subject, root),
+        "mechanics": _mechanics(subject, root),
+        "drilling": [_drill(row, root) for row in drill_rows(subject, GLYPH_PX)],
+        "withheld": WITHHELD,
         "findings": [
             {
                 "severity": finding.severity,
@@ -98,6 +111,47 @@ def _holds(subject: Subject, root: str) -> list[dict[str, Any]]:
         for place, (fragment, hold) in enumerate(zip(result.fragments, holds, strict=True))
         if fragment.axis_path_mm > 0
     ]
+
+
+def _whole_hold(subject: Subject, root: str) -> dict[str, Any] | None:
+    hold = hold_row(subject.result, subject.bone.host)
+    return None if hold is None else _mechanics_row(hold, root, "")
+
+
+def _mechanics(subject: Subject, root: str) -> list[dict[str, Any]]:
+    """Torque, pressing, closing and the weakest place; torques are drawn on one scale."""
+    rows, limit_n_m = mechanics_rows(subject.result), insertion_limit_n_m(subject.result)
+    return [
+        _mechanics_row(
+            row, root, torque_svg(row, rows, limit_n_m, GLYPH_PX) if row.torque and row.shown else ""
+        )
+        for row in rows
+    ]
+
+
+def _mechanics_row(row: MechanicsRow, root: str, svg: str) -> dict[str, Any]:
+    return {
+        "words": row.words,
+        "field": f"{root}.{row.place}",
+        "value": row.value,
+        "shown": row.shown,
+        "unit": row.unit,
+        "told": row.told,
+        "range": row.range,
+        "broken": row.broken,
+        "svg": themed(svg),
+    }
+
+
+def _drill(row: DrillRow, root: str) -> dict[str, Any]:
+    place, step = f"{root}.{row.place}", row.step
+    return {
+        "words": row.words,
+        "note": step.note,
+        "svg": themed(row.svg),
+        "diameter": {"field": f"{place}.diameter_mm", "value": step.diameter_mm, "shown": row.diameter},
+        "reading": {"field": f"{place}.reading_mm", "value": step.reading_mm, "shown": row.reading},
+    }
 
 
 def _value(field: str, value_mm: float, said: str) -> dict[str, Any]:

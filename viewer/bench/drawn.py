@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from planner.assessment_file import assessment_document
+from planner.vocabulary import Assessment
 from segmentation.vocabulary import Floats
 from viewer.bench.column import column
 from viewer.bench.desk import Desk
@@ -65,16 +66,20 @@ class Drawer:
             "scene": self.scene(subject),
         }
         if subject is None or desk.assessment is None:
-            return shown | {"strip": None, "end": None, "read": None, "assessment": None, "opened": None}
-        document = assessment_document(desk.assessment)
+            return shown | {"strip": None, "end": None, "read": None, "opened": None}
         told = self._sliders(subject)
         return shown | {
             "strip": self.strip.message(subject) | {"sliders": told},
             "end": self._end(subject) | {"sliders": told},
             "read": column(subject, sorted(desk.screws)),
-            "assessment": _without_nan(document),
-            "opened": opened(document, self.open_field),
+            "opened": self._opened(desk.assessment),
         }
+
+    def _opened(self, assessment: Assessment) -> dict[str, Any] | None:
+        """The value that the person has opened, explained."""
+        if self.open_field is None:
+            return None
+        return opened(assessment_document(assessment), self.open_field)
 
     def scene(self, subject: Subject | None) -> dict[str, Any]:
         """Words, axis and handles over the scene's picture."""
@@ -129,7 +134,7 @@ class Drawer:
         # The station's drawing has a margin of 2 px of its own.
         scale = (self.end_px / 2 - RIM_PX - 4) / half_mm
         station = Station("", depth_mm, part_at(subject, depth_mm))
-        svg, clear = station_svg(subject, station, half_mm=half_mm, scale_px=scale)
+        svg, clear = station_svg(subject, station, half_mm=half_mm, scale_px=scale, quick=True)
         inner = svg[svg.index(">") + 1 : svg.rindex("</svg>")]
         shift = self.end_px / 2 - half_mm * scale - 2
         name = next((s.name for s in subject.stretches if s.from_mm <= depth_mm <= s.to_mm), None)
@@ -198,14 +203,3 @@ def _rim(side_px: float) -> str:
         ends = [(centre + reach * x, centre + reach * y) for reach in (inner, inner + long)]
         drawn += line(*ends[0], *ends[1], INK_2, 0.9)
     return drawn
-
-
-def _without_nan(value: Any) -> Any:
-    """The document as JSON can hold it: what is not known is null."""
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if isinstance(value, dict):
-        return {key: _without_nan(one) for key, one in value.items()}
-    if isinstance(value, list | tuple):
-        return [_without_nan(one) for one in value]
-    return value

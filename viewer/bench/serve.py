@@ -25,7 +25,17 @@ from viewer.bench.messages import LARGEST_BYTES, Drag, Level, Look, read_message
 from viewer.bench.place import Place
 from viewer.bench.work import Work, WorkEvent
 
-SCRIPTS = ("bench.js", "draw.js", "focus.js", "hands.js", "open.js", "start.js", "scan.js", "bone.js")
+SCRIPTS = (
+    "bench.js",
+    "draw.js",
+    "focus.js",
+    "hands.js",
+    "open.js",
+    "start.js",
+    "scan.js",
+    "bone.js",
+    "mechanics.js",
+)
 
 PAGES = {"": "bench.html", **{name: name for name in ("bench.css", "open.css", *SCRIPTS)}}
 """Path asked for → file of the page. Nothing else is served."""

@@ -17,7 +17,7 @@ from segmentation.vocabulary import Floats
 from viewer.bench.desk import Desk, Held
 from viewer.bench.hand import dial_degree
 from viewer.bench.themes import themed
-from viewer.report.drawing import element, outline, path, written
+from viewer.report.drawing import element, outline, path, rect, written
 from viewer.report.ruler import GUTTER_PX, ROOM_BEFORE_MM, Ruler, half_height_mm
 from viewer.report.section import WINDOWS_HU
 from viewer.report.strip import AXIS_PX, BONE_PX, LANE_GAP_PX, TOP_PX, strip_height_px, strip_over
@@ -47,6 +47,11 @@ class Strip:
     desk: Desk
     size_px: tuple[float, float] = (1060.0, 330.0)
     _under: tuple[Held, Ruler, str] | None = None
+    _sent: str | None = None
+
+    def anew(self) -> None:
+        """The page has nothing yet: all is sent once more."""
+        self._sent = None
 
     def message(self, subject: Subject) -> dict[str, Any]:
         """The drawing, and what the page needs to lay handles over it."""
@@ -54,11 +59,11 @@ class Strip:
         if held is None or held.drag.handle not in ("entry", "tip", "seat"):
             self._under = None
             ruler, frame = self._ruler(subject), subject.frame
-            in_frame = ground(subject, ruler, TOP_PX) + screw_over(subject, ruler, TOP_PX)
+            under, in_frame = ground(subject, ruler, TOP_PX), screw_over(subject, ruler, TOP_PX)
         else:
             ruler, under = self._ground_under(held, subject)
             frame = held.frame
-            in_frame = under + _ghost(held.result, ruler) + _laid(subject, ruler, frame)
+            in_frame = _ghost(held.result, ruler) + _laid(subject, ruler, frame)
         inside = strip_over(subject, ruler, [], in_frame, density_px=DENSITY_PX, width_px=self.size_px[0])
         result = subject.result
         points_mm = {
@@ -66,9 +71,12 @@ class Strip:
             "tip": result.tip_mm,
             "seat": subject.frame.at_mm(subject.seat_mm),
         }
+        # What a held screw moves over stays in the page.
+        told: dict[str, Any] = {} if under == self._sent else {"ground": themed(_clipped(under, ruler))}
+        self._sent = under
         low, high = (written(value, 0) for value in WINDOWS_HU[subject.bone.host])
         cursor_mm = self.desk.cursor_depth_mm
-        return {
+        return told | {
             "svg": themed(inside),
             "width": self.size_px[0],
             "height": strip_height_px(ruler, DENSITY_PX),
@@ -103,6 +111,12 @@ class Strip:
             ruler = self._ruler(before)
             self._under = (held, ruler, ground(before, ruler, TOP_PX))
         return self._under[1], self._under[2]
+
+
+def _clipped(under: str, ruler: Ruler) -> str:
+    """The section's picture, no larger than its frame."""
+    frame = rect(GUTTER_PX, TOP_PX, ruler.right_px - GUTTER_PX, ruler.section_px)
+    return element("clipPath", frame, id="strip-ground") + element("g", under, clip_path="url(#strip-ground)")
 
 
 def _middle_px(ruler: Ruler) -> float:

@@ -21,10 +21,15 @@ from segmentation.errors import InputError
 from viewer.console import Progress
 
 if TYPE_CHECKING:
-    from segmentation.vocabulary import CTVolume
+    from segmentation.bone_pieces import BonePieces
+    from segmentation.vocabulary import Bone, CTVolume
 
 _read: dict[tuple[str, int | None], CTVolume] = {}
 """The scan that was read last."""
+
+
+_pieces: dict[tuple[Any, ...], BonePieces] = {}
+"""What was found in the scan that was changed last."""
 
 
 def run(connection: Connection) -> None:
@@ -137,7 +142,9 @@ def mend(
     progress("reading the case")
     bone = read_case(folder)
     if changes is not None:
-        new = segment(bone.ct, **{**asked_of(bone), **changes}, progress=progress)
+        asked = {**asked_of(bone), **changes}
+        ct, pieces = _pieces_of(bone, asked, progress)
+        new = segment(ct, **asked, pieces=pieces, progress=progress)
         new = replace(new, digests=bone.digests)
         before = sum(1 for one in bone.fragments if not np.array_equal(one.pose, np.eye(4)))
         if poses is None:
@@ -172,6 +179,22 @@ def reduce(progress: Progress, folder: Path, move: int, onto: int, pairs: list[A
     progress("writing the pose")
     write_poses(folder, {found.move: found.pose}, {found.move: bone.fragment(found.onto).bone})
     return [line.strip() for line in reduction_lines(bone, found)]
+
+
+def _pieces_of(
+    bone: Bone, asked: Mapping[str, Any], progress: Progress
+) -> tuple[CTVolume, BonePieces | None]:
+    """The bone's scan and its pieces, which no change of seeds, edits or names touches: found once."""
+    from segmentation.bone_pieces import find_pieces
+
+    if asked["labels"] is not None:
+        return bone.ct, None
+    key = (bone.ct.digest, asked["threshold_hu"], asked["host"], asked["keep_small"])
+    if key not in _pieces:
+        _pieces.clear()
+        options = {name: asked[name] for name in ("threshold_hu", "host", "keep_small")}
+        _pieces[key] = find_pieces(bone.ct, **options, progress=progress)
+    return _pieces[key].at.scan, _pieces[key]
 
 
 def _scan(progress: Progress, path: Path, series: int | None) -> CTVolume:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -40,6 +40,20 @@ def measure(
     union_weeks: Annotated[
         int | None, typer.Option(metavar="WEEKS", help="Weeks to union, asked of resorbable screws.")
     ] = None,
+    doubt: Annotated[
+        Literal["freehand", "guided", "plate-guided"] | None,
+        typer.Option(
+            help="Draw all that is in doubt, the screw placed so: 5-95 % and how often limits hold."
+        ),
+    ] = None,
+    draws: Annotated[int, typer.Option(metavar="N", help="Draws for each screw.")] = 2000,
+    seed: Annotated[int, typer.Option(metavar="N", help="The same seed gives the same draws.")] = 1,
+    site: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME|FILE.json", help="Limits and length rule of a site: scaphoid, pelvis … or your own."
+        ),
+    ] = None,
     catalogue: Annotated[
         Path | None, typer.Option(metavar="FILE", help="A catalogue of your own screws.")
     ] = None,
@@ -62,11 +76,16 @@ def measure(
       pilothole measure case --plan other.json --csv screws.csv
       pilothole measure case --json - --strict
       pilothole measure case --explain "screws[0].fragments[1].pullout_n"
+      pilothole measure case --site scaphoid --doubt freehand
       pilothole measure case --load 100,10 --compression 200 --union-weeks 12
     """
+    from planner.asked import Asked
     from planner.assessment_file import assessment_document
+    from planner.doubt import check
+    from planner.doubt_vocabulary import AskedDoubt
     from planner.explain import explain as explain_value
     from planner.screws_csv import csv_text
+    from planner.site_file import read_site
     from segmentation.case import ASSESSMENT
     from segmentation.errors import InputError
     from segmentation.files import canonical_json, write_whole
@@ -84,8 +103,12 @@ def measure(
     for output in (json, csv):
         check_output(output, inputs=(plan, catalogue))
     demands = demands_of(load, compression_n, torque_n_m, union_weeks)
+    drawn = None if doubt is None else AskedDoubt(doubt, draws, seed)
+    if drawn is not None:
+        check(drawn)
+    asked = Asked(demands, None if site is None else read_site(site), drawn)
     with working("measure") as progress:
-        _, assessment = assess_case(case, plan, catalogue, progress, as_scanned=as_scanned, demands=demands)
+        _, assessment = assess_case(case, plan, catalogue, progress, as_scanned=as_scanned, asked=asked)
     document = assessment_document(assessment)
     told = None if explain is None else explain_value(document, explain)
     content = canonical_json(document)

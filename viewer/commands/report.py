@@ -14,6 +14,23 @@ def report(
         Path | None,
         typer.Option("--out", metavar="FILE.html", help="Where to write (default: CASE/report.html)."),
     ] = None,
+    projections: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--projection",
+            metavar="YAW,PITCH",
+            help="A picture as fluoroscopy should show it, in degrees from the front to the patient's left "
+            "and towards the head; repeat (default: 0,0 and 90,0, frontal and lateral).",
+        ),
+    ] = None,
+    landmarks: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--landmark",
+            metavar="x,y,z=NAME",
+            help="A place in the plan's frame, RAS+ mm: how far each entry lies from it; repeat.",
+        ),
+    ] = None,
     catalogue: Annotated[
         Path | None, typer.Option(metavar="FILE", help="A catalogue of your own screws.")
     ] = None,
@@ -24,8 +41,10 @@ def report(
     Examples:
       pilothole report case
       pilothole report case --out scaphoid.html
+      pilothole report case --projection 0,0 --projection 45,10 --landmark "12,-3,40=styloid"
     """
     from segmentation.case import REPORT
+    from viewer.asking import fluoroscopy_of
     from viewer.console import say, working
     from viewer.outputs import check_output
     from viewer.pipeline import assess_case, write_report
@@ -33,8 +52,9 @@ def report(
     target = case / REPORT if out is None else out
     if case.is_dir() or out is not None:
         check_output(target, inputs=(catalogue,))
+    fluoroscopy = fluoroscopy_of(projections or (), landmarks or ())
     with working("report") as progress:
         bone, assessment = assess_case(case, None, catalogue, progress)
         progress("drawing")
-        write_report(target, bone, assessment)
+        write_report(target, bone, assessment, fluoroscopy)
     say(f"{target}")

@@ -10,9 +10,10 @@ import typer
 
 def schema(
     what: Annotated[
-        Literal["plan", "bone", "assessment", "screws", "rods", "pairs", "seeds"] | None,
+        Literal["plan", "bone", "assessment", "screws", "rods", "pairs", "seeds", "site"] | None,
         typer.Argument(
-            metavar="[plan|bone|assessment|screws|rods|pairs|seeds]", help="One of them (default: all)."
+            metavar="[plan|bone|assessment|screws|rods|pairs|seeds|site]",
+            help="One of them (default: all).",
         ),
     ] = None,
     json: Annotated[
@@ -29,6 +30,7 @@ def schema(
     from planner.assessment_file import assessment_schema
     from planner.catalogue import catalogue_schema
     from planner.plan_file import plan_schema
+    from planner.site_file import site_schema
     from segmentation.bone_file import bone_schema
     from segmentation.files import canonical_json
     from segmentation.pairs_file import pairs_schema
@@ -44,6 +46,7 @@ def schema(
         "rods": rods_schema,
         "pairs": pairs_schema,
         "seeds": seeds_schema,
+        "site": site_schema,
     }
     check_output(json)
     document = {name: make() for name, make in schemas.items()} if what is None else schemas[what]()

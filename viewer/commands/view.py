@@ -32,7 +32,7 @@ def view(
     \b
     Examples:
       pilothole view case
-      pilothole view                      a demo bone to try
+      pilothole view                      choose a demo bone, a CT or a case
       pilothole view case --no-browser    print the address for a browser of your choice
     """
     from viewer.bench.gate import loopback_origin

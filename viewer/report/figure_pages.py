@@ -1,4 +1,4 @@
-"""The page of figures of one screw: what holds, what is clear, what was found, where it comes from."""
+"""The page of figures of one screw: what holds, what is clear, what to drill, what was found, and whence."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from planner.vocabulary import Assessment, Interval
 from segmentation.vocabulary import Bone
 from viewer.report import words
 from viewer.report.drawing import BODY, PX_PER_MM, SMALL, line, picture, rect
+from viewer.report.drill_block import drill_block
 from viewer.report.provenance import DEFINITIONS, provenance_rows
 from viewer.report.sheet import ROOM_PX, ROW_PX, SMALL_ROW_PX, WIDTH_PX, Block, Page, paged, text_height
 from viewer.report.subject import Subject
@@ -54,6 +55,7 @@ def figure_pages(
     blocks.append((measures, height + 20 + text_height(notes.words, SMALL, WIDTH_PX, SMALL_ROW_PX)))
     if not stop:
         blocks += findings
+    blocks.append(drill_block(subject))
     blocks.append(_check_block(words.check_words(result)))
     if subject.number == 1:
         blocks += _provenance_blocks(subject.bone, assessment, made_on)

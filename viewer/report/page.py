@@ -1,10 +1,10 @@
 """The whole report: one self-contained HTML file that prints on A4.
 
 For each screw one page of pictures (summary, bone, depth strip, end views) and one of figures (fragments,
-clearances, findings); after the first screw's figures, where they come from; at the end how the bone was
-found, its labels with fractures and joints where there are any, what a reduction moved, and its cortex where
-it was measured. No script, no request to anywhere: the same bone, assessment and
-day give the same bytes. Every page carries the cautions at its foot.
+clearances, findings); after the first screw's figures, where they come from; then what fluoroscopy should
+show; at the end how the bone was found, its labels with fractures and joints where there are any, what a
+reduction moved, and its cortex where it was measured. No script, no request to anywhere: the same bone,
+assessment and day give the same bytes. Every page carries the cautions at its foot.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from segmentation.vocabulary import Bone
 from viewer.report.cortex_page import cortex_pages
 from viewer.report.drawing import patterns
 from viewer.report.figure_pages import figure_pages, provenance_pages
+from viewer.report.fluoroscopy_page import Fluoroscopy, fluoroscopy_pages
 from viewer.report.found_page import found_pages
 from viewer.report.fracture_page import fracture_pages
 from viewer.report.reduction_page import reduction_pages
@@ -30,13 +31,20 @@ from viewer.report.subject import subject_of
 
 
 def render_report(
-    bone: Bone, assessment: Assessment, *, title: str, as_scanned: bool = False, made_on: date | None = None
+    bone: Bone,
+    assessment: Assessment,
+    *,
+    title: str,
+    as_scanned: bool = False,
+    made_on: date | None = None,
+    fluoroscopy: Fluoroscopy | None = None,
 ) -> str:
     """The report of ``assessment`` on ``bone`` as one HTML document.
 
     ``title`` heads the first page. ``as_scanned`` shows fragments where the scan saw them instead of at
     their reduced poses; give it when the plan was measured so. ``made_on`` is printed as the report's day.
-    Takes one to two seconds a screw and as long for the bone.
+    ``fluoroscopy`` says which projections are shown (default: frontal and lateral) and from which landmarks
+    entries are told. Takes one to two seconds a screw and as long for the bone.
     """
     pages: list[Page] = []
     for result in assessment.screws:
@@ -48,6 +56,8 @@ def render_report(
         pages += provenance_pages(bone, assessment, title, made_on)
     if made_on is not None:
         pages[0] = replace(pages[0], sub=f"{pages[0].sub}, report made {made_on.isoformat()}")
+    asked = fluoroscopy or Fluoroscopy()
+    pages += fluoroscopy_pages(bone, assessment, title, asked, as_scanned=as_scanned)
     pages += found_pages(bone, assessment, title)
     pages += fracture_pages(bone, assessment, title)
     pages += reduction_pages(bone, title)

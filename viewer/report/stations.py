@@ -105,13 +105,16 @@ def part_at(subject: Subject, depth_mm: float) -> str:
     return name
 
 
-def station_svg(subject: Subject, station: Station, *, half_mm: float, scale_px: float) -> tuple[str, str]:
-    """The end view at a station as SVG, and the line of words under it."""
+def station_svg(
+    subject: Subject, station: Station, *, half_mm: float, scale_px: float, quick: bool = False
+) -> tuple[str, str]:
+    """The end view at a station as SVG, and the line of words under it; ``quick`` for a page that is drawn
+    often."""
     frame = subject.frame
     plane = Plane(frame.at_mm(station.depth_mm), frame.toward, frame.up)
     radius_px = half_mm * scale_px
     centre = radius_px + 2
-    all_loops = bone_loops(subject, plane)
+    all_loops = bone_loops(subject, plane, half_mm)
     loops = {fragment.number: all_loops[fragment.number] for fragment in subject.own}
     inside_of = next((number for number, own in loops.items() if encloses(own, 0.0, 0.0)), 0)
 
@@ -124,7 +127,7 @@ def station_svg(subject: Subject, station: Station, *, half_mm: float, scale_px:
     inside = element("clipPath", element("circle", cx=centre, cy=centre, r=radius_px), id=clip)
     picture = rect(2.0, 2.0, side, side, "url(#no-scan)")
     picture += element(
-        "image", href=picture_uri(hu, subject.bone.host), x=2.0, y=2.0, width=side, height=side
+        "image", href=picture_uri(hu, subject.bone.host, quick=quick), x=2.0, y=2.0, width=side, height=side
     )
     picture += bone_outlines(subject, plane, to_px, all_loops) + other_screw_outlines(subject, plane, to_px)
     picture += chain_line(centre, 2.0, centre, 2.0 + side)

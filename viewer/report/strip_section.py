@@ -4,6 +4,7 @@ it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -30,7 +31,7 @@ from viewer.report.section import Plane, Window, outlines_mm, picture_uri, secti
 from viewer.report.subject import Subject
 from viewer.report.thread_teeth import silhouette_mm, teeth
 from viewer.report.tokens import CT_ALARM, CT_CASE, CT_INK, CT_JOINT, INK_2, INK_3, fragment_ink
-from viewer.report.view_frame import direction_words
+from viewer.report.view_frame import PosedFragment, direction_words
 from viewer.report.words import cut_off
 
 DIMENSION_AT_SHARE = 0.72
@@ -90,9 +91,27 @@ def screw_over(subject: Subject, ruler: Ruler, top: float) -> str:
     return _gliding_hole(subject, ruler, middle) + _screw(subject, ruler, middle)
 
 
-def bone_loops(subject: Subject, plane: Plane) -> dict[int, list[Floats]]:
-    """Number of each fragment → where a plane meets its surface."""
-    return {one.number: outlines_mm(plane, one.vertices_mm, one.faces) for one in subject.posed}
+def bone_loops(subject: Subject, plane: Plane, seen_mm: float = math.inf) -> dict[int, list[Floats]]:
+    """Number of each fragment → where a plane meets its surface.
+
+    Other bones that lie farther than ``seen_mm`` from the plane's origin, along each of its axes, are left
+    out.
+    """
+    own = {one.number for one in subject.own}
+    return {
+        one.number: outlines_mm(plane, one.vertices_mm, one.faces)
+        if one.number in own or _may_be_seen(one, plane, seen_mm)
+        else []
+        for one in subject.posed
+    }
+
+
+def _may_be_seen(fragment: PosedFragment, plane: Plane, seen_mm: float) -> bool:
+    """Whether the fragment's box reaches a square of the plane about its origin."""
+    low_mm, high_mm = fragment.box_mm
+    middle, half = (low_mm + high_mm) / 2 - plane.origin_mm, (high_mm - low_mm) / 2
+    reaches = ((plane.right, seen_mm), (plane.up, seen_mm), (plane.normal, 0.0))
+    return all(abs(middle @ way) <= np.abs(way) @ half + most for way, most in reaches)
 
 
 def bone_outlines(

@@ -123,8 +123,10 @@ class Subject:
         angles = np.arange(RING_ANGLES_COUNT) * 2 * np.pi / RING_ANGLES_COUNT
         spokes = np.cos(angles)[:, None] * self.frame.up + np.sin(angles)[:, None] * self.frame.toward
         points_mm = (self.frame.at_mm(depth_mm) + radii_mm[:, None, None] * spokes).reshape(-1, 3)
-        labels = np.zeros(len(points_mm), int)
-        for fragment in self.posed:
+        labels = labels_at(self.bone, points_mm).astype(int)
+        moved = [fragment for fragment in self.posed if fragment.moved]
+        labels[np.isin(labels, [fragment.number for fragment in moved])] = 0
+        for fragment in moved:
             scan_mm = points_mm @ fragment.to_scan[:3, :3].T + fragment.to_scan[:3, 3]
             labels[labels_at(self.bone, scan_mm) == fragment.number] = fragment.number
         return labels

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +36,10 @@ POSE_ROUNDING_FACTOR = 1e-12
 
 SECOND_DIRECTION = 0.5
 """A second body direction is named when it is at least this share of the view's direction (30°). Our
+choice."""
+
+LETTERED_FRACTION = 0.26
+"""A direction of the body has its letter when at least this share of a view's side lies along it (15°). Our
 choice."""
 
 
@@ -75,7 +80,12 @@ class PosedFragment:
     faces: Ints
     to_scan: Floats
 
-    @property
+    @cached_property
+    def box_mm(self) -> tuple[Floats, Floats]:
+        """Its lowest and highest coordinates, (3,) each."""
+        return self.vertices_mm.min(axis=0), self.vertices_mm.max(axis=0)
+
+    @cached_property
     def moved(self) -> bool:
         """Whether the plan sees this fragment elsewhere than the scan did."""
         return bool(np.abs(self.to_scan - np.eye(4)).max() > POSE_ROUNDING_FACTOR)
@@ -125,3 +135,19 @@ def direction_words(vector: npt.ArrayLike) -> str:
     if shares[ranked[1]] >= SECOND_DIRECTION:
         return f"{ranked[0]} and {ranked[1]}"
     return ranked[0]
+
+
+def direction_letters(vector: npt.ArrayLike) -> str:
+    """The body's letters for a direction, the largest share first: R and L, A and P (front and back), H and F
+    (head and feet), as in DICOM's Patient Orientation (PS3.3 C.7.6.1.1.1).
+
+    >>> direction_letters([-1, 0, 0]), direction_letters([0.4, -0.9, 0])
+    ('L', 'PR')
+    """
+    unit = np.asarray(vector, float) / np.linalg.norm(vector)
+    ranked = sorted(range(3), key=lambda axis: -round(abs(float(unit[axis])), 6))
+    return "".join(
+        ("LR", "PA", "FH")[axis][int(unit[axis] > 0)]
+        for axis in ranked
+        if abs(unit[axis]) >= LETTERED_FRACTION
+    )

@@ -7,6 +7,7 @@ import { begins, ends, goesOn, showBone, toolInHand } from "./bone.js";
 import { showScan, showWork } from "./scan.js";
 import { showStart } from "./start.js";
 import { Opened } from "./open.js";
+import { drilling, mechanics, told, valuesOf } from "./mechanics.js";
 
 const root = $("root");
 let shown = { selected: 0 };
@@ -127,7 +128,7 @@ function column(message) {
 }
 
 const values = (read) => Object.fromEntries(
-  [...read.limits, ...read.holds, ...read.lengths].map((one) => [one.field, one.shown]));
+  [...read.limits, ...read.holds, ...read.lengths, ...valuesOf(read)].map((one) => [one.field, one.shown]));
 
 function step(button, word, what) {
   button.disabled = !what;
@@ -152,7 +153,9 @@ function layer(svg, width, height, markup) {
   if (!under) {
     under = document.createElementNS("http://www.w3.org/2000/svg", "g");
     under.setAttribute("class", "under");
-    svg.prepend(under);
+    const ground = svg.querySelector(":scope > g.ground");
+    if (ground) ground.after(under);
+    else svg.prepend(under);
   }
   under.innerHTML = markup;
 }
@@ -208,6 +211,15 @@ function strip(data) {
   const svg = $("strip");
   svg.setAttribute("width", data.width);
   svg.setAttribute("height", data.height);
+  if (data.ground !== undefined) {
+    let ground = svg.querySelector(":scope > g.ground");
+    if (!ground) {
+      ground = document.createElementNS("http://www.w3.org/2000/svg", "g");
+      ground.setAttribute("class", "ground");
+    }
+    ground.innerHTML = data.ground;
+    svg.prepend(ground);
+  }
   layer(svg, data.width, data.height, data.svg);
   $("strip-name").textContent = "Along " + shown.screws[shown.selected].name;
   $("strip-caption").textContent = data.caption;
@@ -271,10 +283,11 @@ function read(data) {
       make("span", { class: "word" }, one.name + " ", one.governs && !data.stop ? make("b", {}, "governs") : ""),
       ...(one.value === null ? [make("span", { class: "why" }, one.reason)]
         : [field(one.field, one.value, one.shown, "N", just(one)), drawn(one.svg), make("span", { class: "limit" }, one.range)]))),
-    ...data.holds.map((one) => make("div", { class: "row muted" }, make("span", { class: "word" }, "axis in " + one.name), field(one.path.field, one.path.value, one.path.shown, "mm")))];
+    ...(data.hold ? [told(data.hold, data.stop, just)] : []),
+    ...data.holds.map((one) => make("div", { class: "row axis muted" }, make("span", { class: "word" }, "axis in " + one.name), field(one.path.field, one.path.value, one.path.shown, "mm")))];
   const findings = [make("h2", {}, "Findings", make("small", {}, data.counted)),
     ...data.findings.map((one) => make("div", { class: "finding", "data-code": one.code }, severity(one.severity), make("span", {}, one.message), make("span", { class: "why" }, one.source)))];
-  const order = data.stop ? [...findings, ...limits, ...holds] : [...limits, ...holds, ...findings];
+  const order = data.stop ? [...findings, ...limits, ...holds, ...mechanics(data, just), ...drilling(data, just)] : [...limits, ...holds, ...findings, ...drilling(data, just), ...mechanics(data, just)];
   const scroll = column.scrollTop;
   if (typing && document.activeElement.matches("input") && document.activeElement.dataset.dirty) return;
   column.replaceChildren(...top, ...order, make("p", { class: "muted" }, data.check));

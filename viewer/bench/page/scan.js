@@ -77,9 +77,14 @@ function grey(histogram, level) {
   handle.setAttribute("aria-valuemax", histogram.high_hu.toFixed(0));
   const low = histogram.floor_px, words = level.hu === null ? "set it" : `${hu.toFixed(0)} HU`;
   handle.setAttribute("aria-valuetext", words);
-  handle.innerHTML = `<rect class="hit" x="-14" y="0" width="28" height="${low}"/><line x1="0" x2="0" y1="8" y2="${low}" stroke="var(--ink)" stroke-width="1.6"/>`
+  const drawn = `<rect class="hit" x="-14" y="0" width="28" height="${low}"/><line x1="0" x2="0" y1="8" y2="${low}" stroke="var(--ink)" stroke-width="1.6"/>`
     + `<rect class="core" x="-5" y="${low - 34}" width="4" height="22"/><rect class="core" x="1" y="${low - 34}" width="4" height="22"/>`
-    + `<rect x="4" y="4" width="${12 + 8 * words.length}" height="20" fill="var(--marker)"/><text x="10" y="19" font-size="14" font-weight="600" fill="var(--on-marker)">${words}</text>`;
+    + `<rect x="4" y="4" width="${16 + 9 * words.length}" height="20" fill="var(--marker)"/><text x="10" y="19" font-size="14" font-weight="600" fill="var(--on-marker)">${words}</text>`;
+  // Drawn anew only where it says something else, so that it stays under the pointer.
+  if (handle.dataset.drawn !== drawn) {
+    handle.innerHTML = drawn;
+    handle.dataset.drawn = drawn;
+  }
   $("grey-words").textContent = level.hu === null ? "no level was found: set it where bone begins"
     : level.given ? "the level is set by hand: bone lies to the right of it"
     : now.read.adapts ? "no level is set: it adapts to its place, and this is its middle" : "the level was found: bone lies to the right of it";

@@ -1,0 +1,146 @@
+"""``pilothole compare``: screws, lengths and techniques side by side, and what a change moves."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from planner.asked import Asked
+    from planner.assess import ReadyBone
+    from planner.compare import Comparison
+    from planner.vocabulary import Plan, Screw
+    from planner.what_if import Move
+
+
+def compare(
+    case: Annotated[Path, typer.Argument(metavar="CASE", help="A case folder.")],
+    plan: Annotated[
+        Path | None, typer.Option(metavar="PLAN.json", help="Another plan than the case's own.")
+    ] = None,
+    path: Annotated[
+        str | None, typer.Option(metavar="NAME", help="One planned screw's path (default: each of them).")
+    ] = None,
+    screw: Annotated[
+        list[str] | None, typer.Option(metavar="NAME", help="A screw to put there; give several.")
+    ] = None,
+    length: Annotated[
+        list[float] | None, typer.Option(metavar="MM", help="A marked length; give several.")
+    ] = None,
+    technique: Annotated[
+        list[str] | None,
+        typer.Option(metavar="position|lag|locking", help="A technique; give several."),
+    ] = None,
+    what_if: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--what-if",
+            metavar="CHANGE",
+            help="Change the first variant: pitch, core, major, pilot, length in mm, density as a factor.",
+        ),
+    ] = None,
+    doubt: Annotated[
+        Literal["freehand", "guided", "plate-guided"], typer.Option(help="How the screws are placed.")
+    ] = "freehand",
+    draws: Annotated[int, typer.Option(metavar="N", help="Draws for each variant.")] = 2000,
+    seed: Annotated[int, typer.Option(metavar="N", help="The same seed gives the same draws.")] = 1,
+    site: Annotated[
+        str | None, typer.Option(metavar="NAME|FILE.json", help="Limits of a site, or of your own file.")
+    ] = None,
+    as_scanned: Annotated[
+        bool, typer.Option("--as-scanned", help="Take the plan's points as scanned, not as reduced.")
+    ] = False,
+    json: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write as JSON (- for standard output).")
+    ] = None,
+    csv: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write a table, a row per variant (- likewise).")
+    ] = None,
+    catalogue: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="A catalogue of your own screws.")
+    ] = None,
+) -> None:
+    """Set screws, lengths and techniques on one path side by side, or the paths of a plan.
+
+    \b
+    Examples:
+      pilothole compare case                            the plan's own screws
+      pilothole compare case --path S1 --length 20 --length 22 --length 24
+      pilothole compare case --screw iso5835-ha-3.5 --screw iso5835-hb-4.0 --csv table.csv
+      pilothole compare case --path S1 --what-if "pitch=1.0 core=2.4"
+      pilothole compare case --path S1 --what-if density=0.7
+    """
+    from planner.asked import Asked
+    from planner.assess import ready
+    from planner.compare import Wanted, techniques_of
+    from planner.compare import compare as compared
+    from planner.compare_file import compare_csv, compare_document
+    from planner.doubt import check
+    from planner.doubt_vocabulary import AskedDoubt
+    from planner.site_file import read_site
+    from planner.what_if import parse_changes
+    from segmentation.errors import InputError
+    from segmentation.files import canonical_json
+    from viewer.comparison_table import tell_comparison
+    from viewer.console import working
+    from viewer.outputs import check_output, write_output
+    from viewer.pipeline import bone_and_plan, screws_known
+
+    if json is not None and json == csv:
+        raise InputError(
+            f"--json and --csv must not be the same file (got {json.name!r} twice); give two names"
+        )
+    for output in (json, csv):
+        check_output(output, inputs=(plan, catalogue))
+    changes = None if not what_if else parse_changes(what_if)
+    drawn = AskedDoubt(doubt, draws, seed)
+    check(drawn)
+    asked = Asked(None, None if site is None else read_site(site), drawn)
+    wanted = Wanted(screw or (), length or (), techniques_of(technique or ()), path)
+    known = screws_known(catalogue)
+    with working("compare") as progress:
+        bone, in_frame = bone_and_plan(case, plan, catalogue, progress, as_scanned=as_scanned)
+        progress("measuring")
+        prepared = ready(bone, as_scanned=in_frame.pose == "as-scanned")
+        comparison = compared(prepared, in_frame, known, wanted, asked)
+        moved: tuple[Move, ...] = ()
+        if changes is not None:
+            comparison, moved = _with_change(prepared, comparison, in_frame, known, asked, changes)
+    write_output(json, canonical_json(compare_document(comparison, changes, moved), decimals=6))
+    write_output(csv, compare_csv(comparison).encode())
+    if Path("-") not in (json, csv):
+        tell_comparison(comparison, changes, moved)
+
+
+def _with_change(
+    bone: ReadyBone,
+    comparison: Comparison,
+    plan: Plan,
+    known: Mapping[str, Screw],
+    asked: Asked,
+    changes: Mapping[str, float],
+) -> tuple[Comparison, tuple[Move, ...]]:
+    """The comparison with its first row changed as a last row, and what moved between the two."""
+    from planner.compare import Wanted
+    from planner.compare import compare as compared
+    from planner.what_if import changed_bone, changed_screw, moves
+    from segmentation.errors import InputError
+
+    first = comparison.rows[0]
+    if first.result is None or first.result.doubt is None:
+        raise InputError(
+            f"the first variant cannot be measured, so that nothing can be changed: {first.fault}"
+        )
+    placed = changed_screw(first.placed, changes)
+    other = compared(
+        changed_bone(bone, changes), replace(plan, screws=(placed,)), known, Wanted(), asked
+    ).rows[0]
+    if other.result is None or other.result.doubt is None:
+        raise InputError(f"the changed screw cannot be measured: {other.fault}")
+    whole = replace(comparison, rows=(*comparison.rows, other))
+    return whole, moves(first.result.doubt, other.result.doubt)
