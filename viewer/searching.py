@@ -14,6 +14,7 @@ from viewer.console import Progress
 
 if TYPE_CHECKING:
     from planner.assess import ReadyBone
+    from planner.limits import Limits
     from planner.search import Found
     from planner.search_lines import Approach
     from planner.search_space import SearchSpace
@@ -110,6 +111,7 @@ def found_in_case(
     catalogue: Path | None,
     as_scanned: bool,
     exhaustive: bool,
+    limits: Limits | None,
     progress: Progress,
 ) -> tuple[Found, Any]:
     """What a search finds in a case, and the plan it keeps (None without). Cheap checks come first."""
@@ -140,7 +142,7 @@ def found_in_case(
     progress("measuring distances")
     space = space_of_case(folder, made, bone_name)
     wish = Wish(screws, count, own, cone, kept, exhaustive)
-    return search(made, space, wish, progress=progress), kept
+    return search(made, space, wish, limits=limits, progress=progress), kept
 
 
 def search_lines(found: Found) -> Iterator[str]:

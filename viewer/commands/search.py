@@ -7,8 +7,6 @@ from typing import Annotated
 
 import typer
 
-NO_SITES = "--site is not known yet (got {}): no site is; leave it out"
-
 
 def search(
     case: Annotated[Path, typer.Argument(metavar="CASE", help="A case folder.")],
@@ -18,7 +16,10 @@ def search(
             metavar="NAME", help="A screw to look for; several times. Default: all without a plate."
         ),
     ] = None,
-    site: Annotated[str | None, typer.Option(metavar="NAME", help="A site with its own limits.")] = None,
+    site: Annotated[
+        str | None,
+        typer.Option(metavar="NAME|FILE.json", help="Limits of a site: scaphoid, pelvis … or your own."),
+    ] = None,
     keep: Annotated[
         Path | None,
         typer.Option(metavar="PLAN.json", help="Screws that stay; the new one keeps clear of them."),
@@ -59,13 +60,14 @@ def search(
       pilothole search case
       pilothole search case --screw headless-two-pitch-3.0-3.9 --plan best.json
       pilothole search case --from distal --approach 0,1,0,40 --json -
-      pilothole search case --keep case/plan.json --count 3
+      pilothole search case --site scaphoid --keep case/plan.json --count 3
 
     A bone in pieces is searched for screws that cross from one to another. Every limit of 'pilothole measure'
     is kept; what is told are its numbers. Nothing is written into the case but a cache of distances.
     """
     from planner.plan_file import plan_document
     from planner.search_file import best_plan, search_document
+    from planner.site_file import site_limits
     from segmentation.case import check_case
     from segmentation.errors import InputError
     from segmentation.files import canonical_json, shown
@@ -75,14 +77,13 @@ def search(
     from viewer.summary import tell_cautions
 
     check_case(case)
-    if site is not None:
-        raise InputError(NO_SITES.format(shown(site)))
     if not 1 <= count <= 50:
         raise InputError(f"--count must be 1 to 50 (got {count}); a handful is easier to compare")
     if json is not None and json == plan:
         raise InputError(f"--json and --plan must not be the same file (got {json.name!r} twice)")
     for output in (json, plan):
         check_output(output, inputs=(keep, catalogue))
+    limits = None if site is None else site_limits(site)
     with working("search") as progress:
         found, kept = found_in_case(
             case,
@@ -95,6 +96,7 @@ def search(
             catalogue=catalogue,
             as_scanned=as_scanned,
             exhaustive=exhaustive,
+            limits=limits,
             progress=progress,
         )
     best = best_plan(found, kept, as_scanned=as_scanned)
