@@ -56,7 +56,9 @@ def distance_field(
     wanted = np.zeros(grid.shape, bool)
     marks = [np.unique(np.append(np.arange(0, n, COARSE_STEP), n - 1)) for n in grid.shape]
     wanted[np.ix_(*marks)] = True
-    coarse = _measured(mesh, grid, wanted, far_mm, is_open)[np.ix_(*marks)]
+    # A side is carried on from the point before: no step may lead across the surface out of reach.
+    reach_mm = max(far_mm, COARSE_STEP * float(grid.spacing_mm.max()))
+    coarse = _measured(mesh, grid, wanted, reach_mm, is_open)[np.ix_(*marks)]
     _settle_far(coarse, far_mm, is_open)
     coarse = np.clip(coarse, -far_mm, far_mm)
     places = [

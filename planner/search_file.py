@@ -6,15 +6,13 @@ from typing import Any
 
 import numpy as np
 
+from planner.assessment_file import RESULT_DECIMALS
 from planner.findings import CAUTIONS
 from planner.search import Found
 from planner.search_choice import Candidate
 from planner.vocabulary import Plan, ScrewResult
 
 FORMAT = "pilothole-search"
-
-DECIMALS_COUNT = 6
-"""As in assessment.json."""
 
 HU_REASON = "density is not calibrated: ranked by mean HU in the thread ring"
 
@@ -56,7 +54,7 @@ def _candidate(one: Candidate) -> dict[str, Any]:
         "seat_depth_mm": placed.seat_depth_mm,
         "technique": placed.technique,
         "criteria": {
-            key: round(value, DECIMALS_COUNT) if isinstance(value, float) else value
+            key: round(value, RESULT_DECIMALS) if isinstance(value, float) else value
             for key, value in one.criteria.items()
         },
         "findings": [

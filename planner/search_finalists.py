@@ -66,7 +66,7 @@ def finalists(
         if (result := measured(bone, placed, kept, limits)) is None:
             refused.append(placed)
         else:
-            found.append(Candidate(placed, result, criteria_of(measure, result)))
+            found.append(Candidate(placed, result, criteria_of(measure, result, limits)))
     return handful(found, criteria, count)
 
 
@@ -91,7 +91,7 @@ def measured(bone: ReadyBone, placed: PlacedScrew, kept: Plan | None, limits: Li
     return None if any(finding.code in REFUSED for finding in result.findings) else result
 
 
-def criteria_of(measure: Measure, result: ScrewResult) -> dict[str, float | int | None]:
+def criteria_of(measure: Measure, result: ScrewResult, limits: Limits) -> dict[str, float | int | None]:
     """The criteria of a measured screw: ``assess``'s numbers, and the axis's distance from the centre."""
     placed, hold = result.placed, result.pullout_n
     on_axis = [fragment for fragment in result.fragments if fragment.axis_path_mm > 0]
@@ -99,7 +99,7 @@ def criteria_of(measure: Measure, result: ScrewResult) -> dict[str, float | int 
     of_hu = [fragment.mean_hu for fragment in beyond if fragment.mean_hu is not None]
     leading = result.leading_end.outer
     room_mm = result.bone_length_mm - result.tip_depth_mm
-    meant_outside = not placed.screw.headless and room_mm < Limits().tip_through_far_cortex_mm
+    meant_outside = not placed.screw.headless and room_mm < limits.tip_through_far_cortex_mm
     clearances = [result.body.outer, None if meant_outside else leading, result.body.joint]
     clearances += [result.leading_end.joint, result.trailing_end.joint]
     joints = [one.joint for one in (result.body, result.leading_end, result.trailing_end)]

@@ -76,9 +76,12 @@ between equals only (2 % at most)."""
 
 
 @njit(cache=True, error_model="numpy", parallel=True)
-def measure_lines(origins, directions, only, space, table, kept, tau, limits, prune):  # type: ignore[no-untyped-def]
+def measure_lines(origins, directions, only, seats, space, table, kept, tau, limits, prune):  # type: ignore[no-untyped-def]
     """Screws on lines (n, 3), (n, 3), held against every limit: of a line the variants ``only`` (n, 2), first
     and last, or all where the first is −1; of each family the L_LENGTHS longest that have room.
+
+    ``seats`` (n,) are seat depths, NaN where a screw may choose its own: buried as little as may be, or the
+    head on the bone.
 
     ``space``: lattice of distances, of matter, mm → lattice (3, 4), the way's lattice, mm → way.
     ``kept`` (m, 7): two ends and radius of what must stay clear. Returns of each line
@@ -95,6 +98,7 @@ def measure_lines(origins, directions, only, space, table, kept, tau, limits, pr
             origins[n],
             directions[n],
             only[n],
+            seats[n],
             space,
             table,
             kept,
@@ -117,7 +121,7 @@ def _missed(counts, misses, limit, beyond, variant, seat, count):  # type: ignor
 
 
 @njit(cache=True, error_model="numpy")
-def _measure(origin, direction, only, space, table, kept, tau, limits, prune, told, counts, misses):  # type: ignore[no-untyped-def]
+def _measure(origin, direction, only, given, space, table, kept, tau, limits, prune, told, counts, misses):  # type: ignore[no-untyped-def]
     distances, matter, to_lattice, way, to_way = space
     fragments = matter.shape[3] - 1
     turn = np.ascontiguousarray(to_lattice[:, :3])
@@ -146,9 +150,9 @@ def _measure(origin, direction, only, space, table, kept, tau, limits, prune, to
         low, high = max(begin, first[s]), min(end, first[s + 1])
         if low >= high:
             continue
-        seat = 0.0
+        seat = given if given == given else 0.0
         if headless[s]:
-            seat, short = _buried_seat(distances, line, screw_mm[s, 2], limits[L_BURIED])
+            seat, short = _buried_seat(distances, line, screw_mm[s, 2], limits[L_BURIED], given)
             if seat < 0.0:
                 counts[LIMITS_COUNT] += high - low
                 _missed(counts, misses, BURIED, short, low, 0.0, high - low)
@@ -254,12 +258,14 @@ def _walk(matter, start, along, fragments):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy")
-def _buried_seat(distances, line, radius, limit):  # type: ignore[no-untyped-def]
-    """The least seat depth at which a trailing rim is buried by the limit, −1 if none, and what lacks."""
+def _buried_seat(distances, line, radius, limit, given):  # type: ignore[no-untyped-def]
+    """The least seat depth at which a trailing rim is buried by the limit, or the given one (else NaN) if it
+    is; −1 if none, and what lacks."""
     start, along = line[0], line[1]
     short = np.inf
-    for n in range(int(SEAT_MAX_MM / SEAT_STEP_MM) + 1):
-        depth = n * SEAT_STEP_MM
+    tried = 1 if given == given else int(SEAT_MAX_MM / SEAT_STEP_MM) + 1
+    for n in range(tried):
+        depth = given if given == given else n * SEAT_STEP_MM
         on_axis = _distances(distances, *_on(start, along, depth))[0]
         if on_axis < limit:
             short = min(short, limit - on_axis)

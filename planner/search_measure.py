@@ -204,12 +204,14 @@ class Measure:
         tally: Tally,
         *,
         only: npt.NDArray[np.intp] | None = None,
+        seat_mm: float | None = None,
         prune: bool = True,
         every: bool = False,
     ) -> Rows:
         """What is feasible on lines (n, 3), (n, 3), thinned; all of it is counted in ``tally``.
 
-        ``only`` (n, 2) are the first and last variant to look at on each line. ``every`` keeps all rows
+        ``only`` (n, 2) are the first and last variant to look at on each line. ``seat_mm`` is a seat
+        depth that stays. ``every`` keeps all rows
         and every line's miss.
         """
         all_variants = np.full((len(origins_mm), 2), -1)
@@ -221,6 +223,7 @@ class Measure:
                     origins_mm[own],
                     directions[own],
                     (all_variants if only is None else only)[own],
+                    np.nan if seat_mm is None else seat_mm,
                     begin,
                     tally,
                     prune,
@@ -236,6 +239,7 @@ class Measure:
         origins_mm: Floats,
         directions: Floats,
         only: npt.NDArray[np.intp],
+        seat_mm: float,
         begin: int,
         tally: Tally,
         prune: bool,
@@ -246,6 +250,7 @@ class Measure:
             origins,
             ways,
             np.ascontiguousarray(only),
+            np.full(len(origins), seat_mm),
             self.arrays,
             self.table.for_kernels,
             self.kept,
@@ -309,10 +314,14 @@ def measure_of(
     *,
     across_fracture: bool,
     lengths_count: int = LENGTHS_COUNT,
+    safe: bool = True,
 ) -> Measure:
-    """The loop for a space, screws and limits; ``kept`` (m, 7) are rods that must stay clear."""
+    """The loop for a space, screws and limits; ``kept`` (m, 7) are rods that must stay clear.
+
+    ``safe``: limits are kept by as much more as fields may differ from triangles.
+    """
     bone = prepared.bone
-    safe_mm = safe_margin_mm(space)
+    safe_mm = safe_margin_mm(space) if safe else 0.0
     row = np.array(
         [
             (limits.joint_clearance_mm + safe_mm) if space.has_joint else -np.inf,

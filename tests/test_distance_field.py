@@ -71,6 +71,15 @@ def test_beyond_it_is_coarser_and_keeps_its_side():
     assert trilinear(field, grid, np.full((1, 3), 26.0))[0] == -FAR_MM
 
 
+def test_a_side_is_never_lost_where_little_is_measured():
+    mesh = mesh_of(meshed(ball, (15.0, 15.0, 10.0)))
+    grid = grid_around(Grid((2, 2, 2), np.eye(4)), mesh.low_mm, mesh.high_mm, 4.0)
+    field = distance_field(mesh, grid, near_mm=1.0, far_mm=2.0)
+    truth = ball(*grid.ijk_to_mm(np.argwhere(np.ones(grid.shape, bool))).T)
+    clear = np.abs(truth) > 0.1
+    assert np.array_equal(np.sign(field.ravel()[clear]), np.sign(truth[clear]))
+
+
 def test_an_open_surface_has_no_inside_far_from_it():
     corners = np.array([[-4.0, -4, 0], [4, -4, 0], [4, 4, 0], [-4, 4, 0]])
     mesh = mesh_of(Surface(corners, np.array([[0, 1, 2], [0, 2, 3]])))

@@ -53,6 +53,8 @@ WITHOUT_UNIT = {
         *("median", "at_axis", "factor"),
     },
     "planner/finding_case.py": {"value", "limit"},
+    # A criterion is about any quantity; it holds the unit.
+    "planner/search_choice.py": {"top", "value"},
     # Of whatever number or limit is drawn, compared or set; its own name tells the unit.
     "planner/compare_file.py": {"value"},
     "planner/doubt.py": {"ROUNDING_SQUARED"},
@@ -60,8 +62,6 @@ WITHOUT_UNIT = {
     "planner/doubt_vocabulary.py": {"estimate", "low", "high", "asked"},
     "planner/site_file.py": {"value", "LIMIT_MAX"},
     "planner/what_if.py": {"before", "after"},
-    # A criterion is about any quantity; it holds the unit.
-    "planner/search_choice.py": {"top", "value"},
     # A formula's line is about any quantity; its text tells the unit.
     "planner/worked_line.py": {"value", "result"},
     # A handle's value is in mm, the dial's in degrees; the text that is spoken tells which.

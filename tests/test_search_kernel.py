@@ -157,9 +157,9 @@ def test_it_is_close_to_what_assess_measures(made):
         if placed.screw.headless or room > NO_LIMITS.tip_through_far_cortex_mm:
             told.append(result.leading_end.outer)
         off["body"].append(chosen.clearance_mm[row] - min([*told, 5.0]))
-    # With voxels of 0.8 mm; measured here: length RMS 0.04 mm, turns 0.04, hold 1 %, clearance 0.03 mm.
-    assert np.abs(off["length"]).max() < 0.25
-    print({name: (np.abs(values).max(), np.sqrt(np.mean(np.square(values)))) for name, values in off.items()})
-    assert np.abs(off["turns"]).max() < 0.25
+    # Measured with voxels of 0.8 mm, RMS and largest: length 0.04 and 0.09 mm, turns 0.012 and 0.03, hold 0.7
+    # and 3.5 %, clearance 0.07 and 0.17 mm.
+    assert np.abs(off["length"]).max() < 0.15
+    assert np.abs(off["turns"]).max() < 0.1
     assert np.abs(off["hold"]).max() < 0.05
     assert np.abs(off["body"]).max() < 0.25

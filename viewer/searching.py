@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from planner.search_space import SearchSpace
     from planner.vocabulary import Screw
 
-CACHE_VERSION = "fields 2"
+CACHE_VERSION = "fields 3"
 """Changes with what a field is or how it is made: an older cache is then made anew."""
 
 
@@ -111,7 +111,7 @@ def found_in_case(
     catalogue: Path | None,
     as_scanned: bool,
     exhaustive: bool,
-    limits: Limits | None = None,
+    limits: Limits | None,
     progress: Progress,
 ) -> tuple[Found, Any]:
     """What a search finds in a case, and the plan it keeps (None without). Cheap checks come first."""

@@ -17,7 +17,8 @@ def search(
         ),
     ] = None,
     site: Annotated[
-        str | None, typer.Option(metavar="NAME|FILE.json", help="A site with its own limits.")
+        str | None,
+        typer.Option(metavar="NAME|FILE.json", help="Limits of a site: scaphoid, pelvis … or your own."),
     ] = None,
     keep: Annotated[
         Path | None,
@@ -59,7 +60,7 @@ def search(
       pilothole search case
       pilothole search case --screw headless-two-pitch-3.0-3.9 --plan best.json
       pilothole search case --from distal --approach 0,1,0,40 --json -
-      pilothole search case --keep case/plan.json --count 3
+      pilothole search case --site scaphoid --keep case/plan.json --count 3
 
     A bone in pieces is searched for screws that cross from one to another. Every limit of 'pilothole measure'
     is kept; what is told are its numbers. Nothing is written into the case but a cache of distances.
@@ -76,13 +77,13 @@ def search(
     from viewer.summary import tell_cautions
 
     check_case(case)
-    limits = None if site is None else site_limits(site)
     if not 1 <= count <= 50:
         raise InputError(f"--count must be 1 to 50 (got {count}); a handful is easier to compare")
     if json is not None and json == plan:
         raise InputError(f"--json and --plan must not be the same file (got {json.name!r} twice)")
     for output in (json, plan):
         check_output(output, inputs=(keep, catalogue))
+    limits = None if site is None else site_limits(site)
     with working("search") as progress:
         found, kept = found_in_case(
             case,
