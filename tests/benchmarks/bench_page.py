@@ -120,8 +120,9 @@ def memory_mib(process_id: int) -> float:
 
 
 def _children(process_id: int) -> list[int]:
-    listed = Path(f"/proc/{process_id}/task/{process_id}/children")
-    return [int(word) for word in listed.read_text().split()] if listed.exists() else []
+    """Processes begun by any thread of a process: the scene's is begun by one that watches it."""
+    listed = Path(f"/proc/{process_id}/task").glob("*/children")
+    return [int(word) for one in listed for word in one.read_text().split()]
 
 
 def measured(case: Path, seconds: float, *, picture: bool) -> dict[str, Any]:
