@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from hashlib import blake2b
 
 import numpy as np
 import numpy.typing as npt
@@ -49,6 +50,10 @@ cut away whole."""
 
 LONGEST_CLIMB_COUNT = 4096
 """Voxels. Our choice: no bone is so long a climb."""
+
+MOST_CUTS_COUNT = 2000
+"""So many cuts are kept with the terrain, the newest. Our choice: those of some ten questions about ten bones,
+in about 5 MB."""
 
 
 def climbed(terrain: Terrain, number: int, limit_hu: float | None = None) -> npt.NDArray[np.int64]:
@@ -108,7 +113,7 @@ def recut(
         core = _core(labels, depth) | (markers > 0)
         for first, second, starts in _touching(terrain, labels):
             check_not_stopped(cancelled)
-            _cut_pair(terrain, labels, first, second, starts, weight, core, bench)
+            _cut_pair(terrain, labels, first, second, starts, weight, limit, core, bench)
     return labels
 
 
@@ -153,6 +158,7 @@ def _cut_pair(
     second: int,
     starts: Labels,
     weight: Volume,
+    limit_hu: float,
     core: npt.NDArray[np.bool_],
     bench: _Bench,
 ) -> None:
@@ -182,8 +188,15 @@ def _cut_pair(
     local[band] = -1
     if not (held > 0).any() or not (held < 0).any():
         return
-    side, _ = source_side(inner, capacity, held)
-    labels[band] = np.where(side, first, second)
+    # The band and what is held fast say all about a cut: a click elsewhere does not ask for it again.
+    key = blake2b(band.tobytes() + held.tobytes() + np.float64(limit_hu).tobytes(), digest_size=16).digest()
+    kept = terrain.cuts.pop(key, None)
+    if kept is None:
+        kept = np.packbits(source_side(inner, capacity, held)[0])
+        if len(terrain.cuts) >= MOST_CUTS_COUNT:
+            del terrain.cuts[next(iter(terrain.cuts))]
+    terrain.cuts[key] = kept
+    labels[band] = np.where(np.unpackbits(kept, count=len(band)), first, second)
 
 
 def _core(labels: Labels, depth: Volume) -> npt.NDArray[np.bool_]:

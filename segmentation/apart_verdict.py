@@ -122,11 +122,14 @@ def at_place(place_mm: Floats) -> str:
 def moved_numbers(
     terrain: Terrain, labels: Labels, at: npt.NDArray[np.int64], limit_hu: float
 ) -> npt.NDArray[np.int64]:
-    """Other voxels of the same labels, MOVED_MM away, not shallower than need be; the same every time."""
-    rng = np.random.default_rng(len(at))
+    """Other voxels of the same labels, MOVED_MM away, not shallower than need be; the same every time.
+
+    Each goes its own way, whatever other points there are.
+    """
     depth = terrain.depth_mm(limit_hu)
     moved = at.copy()
     for row, number in enumerate(at):
+        rng = np.random.default_rng(int(number))
         away = rng.normal(size=(TRIES_COUNT, 3))
         away *= rng.uniform(*MOVED_MM, (TRIES_COUNT, 1)) / np.linalg.norm(away, axis=1, keepdims=True)
         found = terrain.numbers_at(terrain.places_mm([number]) + away, 0.0)

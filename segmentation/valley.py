@@ -101,7 +101,8 @@ class Terrain:
     ``grey`` of the crop's shape are the values that are read, HU. ``index`` int32 of the same shape numbers
     the bone voxels, -1 elsewhere; ``at`` (n,) are their flat places in it;
     ``neighbours`` (n, 6) as ``neighbours_of``. ``valley_hu`` (n,) is V; ``soft`` (n,) is soft tissue between
-    bones. ``limit_hu`` is the limit of V that suits these voxels. Depths are kept once they are known.
+    bones. ``limit_hu`` is the limit of V that suits these voxels. Depths are kept once they are known, and
+    ``cuts`` are what apart_cut keeps of the cheapest cuts it found, for the next question.
     """
 
     grid: Grid
@@ -114,6 +115,7 @@ class Terrain:
     soft: Mask
     limit_hu: float
     _depths: dict[float, Volume] = field(default_factory=dict)
+    cuts: dict[bytes, npt.NDArray[np.uint8]] = field(default_factory=dict)
 
     @property
     def spacing_mm(self) -> Floats:
