@@ -52,8 +52,8 @@ LONGEST_CLIMB_COUNT = 4096
 """Voxels. Our choice: no bone is so long a climb."""
 
 MOST_CUTS_COUNT = 2000
-"""So many cuts are kept with the terrain, the newest. Our choice: those of some ten questions about ten bones,
-in about 5 MB."""
+"""So many cuts are kept with the terrain, the newest. Our choice: those of ten questions about ten bones, in
+about 5 MB."""
 
 
 def climbed(terrain: Terrain, number: int, limit_hu: float | None = None) -> npt.NDArray[np.int64]:

@@ -9,9 +9,10 @@ too large. Cuts that would be guessed are not made.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
+import edt
 import numpy as np
 import numpy.typing as npt
 
@@ -68,29 +69,40 @@ class TakenApart:
     guessed_mm: Floats
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False)
 class _Landscape:
-    """Pieces ``chosen`` and their terrain; what the search finds there, and the bone (n,) at each voxel."""
+    """The terrain of one piece; what the search finds there, the bone (n,) at each voxel, the last answer."""
 
-    chosen: frozenset[int]
     terrain: Terrain
     found: tuple[Seed, ...]
     bones: Labels
+    answer: _Answer | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class _Answer:
+    """What was asked about one piece, and the answer: ``labels`` of the terrain's box, by ``names``."""
+
+    asked: tuple[tuple[str, str, tuple[float, ...]], ...]
+    labels: npt.NDArray[np.uint8]
+    names: tuple[str, ...]
+    notes: tuple[str, ...]
+    guessed_mm: Floats
 
 
 @dataclass(eq=False)
 class Touching:
     """The pieces above ``level_hu``, to be asked again and again which bones they hold.
 
-    ``numbered`` and ``pieces`` as ``pieces_above`` gives them. The landscape of the pieces that seeds lay in
-    last is kept: the next answer about them takes about a second.
+    ``numbered`` and ``pieces`` as ``pieces_above`` gives them. The landscapes of the pieces that seeds lay in
+    last are kept: the next answer about them takes up to a second, and only where a seed has changed.
     """
 
     ct: CTVolume
     level_hu: float
     numbered: npt.NDArray[np.uint8]
     pieces: Sequence[Piece]
-    _kept: _Landscape | None = field(default=None, repr=False)
+    _landscapes: dict[int, _Landscape] = field(default_factory=dict, repr=False)
 
     def taken_apart(
         self, seeds: Sequence[Seed], progress: Progress, cancelled: Cancelled | None = None
@@ -101,40 +113,75 @@ class Touching:
         """
         if not names_in_order(seeds):
             return by_search(self.ct, self.level_hu, self.numbered, self.pieces, progress, cancelled)
-        chosen = frozenset(_piece_of(self.ct, self.numbered, s) for s in seeds if s.name != BACKGROUND)
-        if self._kept is None or self._kept.chosen != chosen:
-            self._kept = None
-            self._kept = self._surveyed(chosen, progress, cancelled)
-        landscape = self._kept
-        names = names_in_order(seeds)
-        unnamed = _unnamed(landscape, seeds)
-        apart = told_where_sure(
-            self.ct,
-            self.level_hu,
-            (*seeds, *unnamed),
-            landscape.terrain,
-            names_in_order(unnamed),
-            progress=progress,
-            cancelled=cancelled,
-        )
-        labels, kept = _of_pieces(apart, self.numbered, chosen)
-        known = tuple((apart.names[n - 1], apart.bones[n - 1]) for n in kept if apart.names[n - 1] in names)
-        return TakenApart(labels, known, chosen, apart.notes, _guessed_mm(apart))
+        piece_of = [
+            None if seed.name == BACKGROUND else _piece_of(self.ct, self.numbered, seed) for seed in seeds
+        ]
+        chosen = sorted({piece for piece in piece_of if piece is not None})
+        self._landscapes = {n: kept for n, kept in self._landscapes.items() if n in chosen}
+        # A person may have used the same words.
+        free = _free_names({seed.name for seed in seeds})
+        answers: list[tuple[int, Box, _Answer]] = []
+        for number in chosen:
+            if number not in self._landscapes:
+                self._landscapes[number] = self._surveyed(number, progress, cancelled)
+            landscape = self._landscapes[number]
+            own = [seed for seed, piece in zip(seeds, piece_of, strict=True) if piece in (number, None)]
+            unnamed = _unnamed(landscape, own, free)
+            asked = tuple((seed.name, seed.bone, tuple(seed.point_mm)) for seed in (*own, *unnamed))
+            if landscape.answer is None or landscape.answer.asked != asked:
+                landscape.answer = None
+                apart = told_where_sure(
+                    self.ct,
+                    self.level_hu,
+                    (*own, *unnamed),
+                    landscape.terrain,
+                    names_in_order(unnamed),
+                    progress=progress,
+                    cancelled=cancelled,
+                )
+                labels = _of_piece(apart, self.numbered, number)
+                landscape.answer = _Answer(asked, labels, apart.names, apart.notes, _guessed_mm(apart))
+            answers.append((number, landscape.terrain.box, landscape.answer))
+        return self._together(seeds, answers)
 
-    def _surveyed(
-        self, chosen: frozenset[int], progress: Progress, cancelled: Cancelled | None
-    ) -> _Landscape:
-        box = _around([piece.box for piece in self.pieces if piece.number in chosen], self.ct)
-        within = (self.numbered == 0) | np.isin(self.numbered, list(chosen))
+    def _together(self, seeds: Sequence[Seed], answers: Sequence[tuple[int, Box, _Answer]]) -> TakenApart:
+        """The answers about each piece as one: names in the order of mention, then what has none."""
+        bones = {seed.name: seed.bone for seed in seeds}
+        held = [
+            {name for n, name in enumerate(answer.names, start=1) if (answer.labels == n).any()}
+            for _, _, answer in answers
+        ]
+        known = [name for name in names_in_order(seeds) if any(name in names for names in held)]
+        numbers = {name: number for number, name in enumerate(known, start=1)}
+        labels = np.zeros(self.numbered.shape, np.uint8)
+        for (_, box, answer), names in zip(answers, held, strict=True):
+            anew = np.zeros(len(answer.names) + 1, np.uint8)
+            for n, name in enumerate(answer.names, start=1):
+                if name in names:
+                    anew[n] = numbers.setdefault(name, len(numbers) + 1)
+            crop = labels[box]
+            crop[crop == 0] = anew[answer.labels][crop == 0]
+        return TakenApart(
+            labels,
+            tuple((name, bones[name]) for name in known),
+            frozenset(number for number, _, _ in answers),
+            # Of a scan's voxels each piece says the same.
+            tuple(dict.fromkeys(note for _, _, answer in answers for note in answer.notes)),
+            np.concatenate([answer.guessed_mm for _, _, answer in answers]),
+        )
+
+    def _surveyed(self, number: int, progress: Progress, cancelled: Cancelled | None) -> _Landscape:
+        box = _around(next(piece for piece in self.pieces if piece.number == number), self.ct)
+        within = _nearer_than_others(self.numbered, number, box, self.ct)
         terrain = survey(
             self.ct, self.level_hu, box=box, within=within, progress=progress, cancelled=cancelled
         )
         found, _ = find_bones(for_search(terrain), cancelled=cancelled)
         order = names_in_order(found)
         markers = np.zeros(len(terrain.at), np.int32)
-        for seed, number in zip(found, terrain.numbers_at([s.point_mm for s in found], 1.0), strict=True):
-            markers[number] = order.index(seed.name) + 1
-        return _Landscape(chosen, terrain, found, flooded(terrain, markers))
+        for seed, at in zip(found, terrain.numbers_at([s.point_mm for s in found], 1.0), strict=True):
+            markers[at] = order.index(seed.name) + 1
+        return _Landscape(terrain, found, flooded(terrain, markers))
 
 
 def by_search(
@@ -160,12 +207,11 @@ def by_search(
     for piece in pieces:
         if piece.volume_mm3 < LEAST_SEARCHED_MM3:
             continue
-        box = _around([piece.box], ct)
+        box = _around(piece, ct)
         if _too_large(piece, box, ct):
             passed_over += 1
             continue
-        within = np.ones(numbered.shape, np.bool_)
-        within[box] = (numbered[box] == 0) | (numbered[box] == piece.number)
+        within = _nearer_than_others(numbered, piece.number, box, ct)
         terrain = survey_if_parted(ct, level_hu, PROMISING_MM2, box=box, within=within, cancelled=cancelled)
         if terrain is None:
             continue
@@ -177,10 +223,11 @@ def by_search(
             notes += doubts
             continue
         apart = told_where_sure(ct, level_hu, seeds, sure, names, cancelled=cancelled)
-        own, kept = _of_pieces(apart, numbered, frozenset({piece.number}))
+        own = _of_piece(apart, numbered, piece.number)
+        kept = np.unique(own[own > 0])
         told = apart.notes
         if len(kept) > 1 and count + len(kept) <= np.iinfo(np.uint8).max:
-            labels[own > 0] = own[own > 0] + count
+            labels[apart.terrain.box][own > 0] = np.searchsorted(kept, own[own > 0]) + 1 + count
             count += len(kept)
             parted.add(piece.number)
             guessed_mm.append(_guessed_mm(apart))
@@ -215,13 +262,26 @@ def _too_large(piece: Piece, box: Box, ct: CTVolume) -> bool:
     return bool(voxels > MOST_VOXELS_COUNT or boxed > MOST_BOX_VOXELS_COUNT)
 
 
-def _around(boxes: Sequence[Box], ct: CTVolume) -> Box:
+def _around(piece: Piece, ct: CTVolume) -> Box:
     margin = int(np.ceil(2 * CLOSING_MM / ct.grid.spacing_mm.min()))
-    i, j, k = (
-        slice(min(box[axis].start for box in boxes), max(box[axis].stop for box in boxes))
-        for axis in range(3)
-    )
-    return grown((i, j, k), margin, ct.grid.shape)
+    return grown(piece.box, margin, ct.grid.shape)
+
+
+def _nearer_than_others(
+    numbered: npt.NDArray[np.uint8], piece: int, box: Box, ct: CTVolume
+) -> npt.NDArray[np.bool_]:
+    """Of the scan's shape: the piece, and in the box around it what no other piece is nearer to.
+
+    A neighbour's blurred rim is below the level and so in no piece, yet bright enough to look like bone.
+    """
+    within = np.ones(numbered.shape, np.bool_)
+    own = numbered[box] == piece
+    others = (numbered[box] > 0) & ~own
+    if others.any():
+        anisotropy = tuple(float(step) for step in ct.grid.spacing_mm)
+        away, beyond = (edt.edt(~part, anisotropy=anisotropy, parallel=2) for part in (own, others))
+        within[box] = away <= beyond
+    return within
 
 
 def _piece_of(ct: CTVolume, numbered: npt.NDArray[np.uint8], seed: Seed) -> int:
@@ -241,14 +301,16 @@ def _piece_of(ct: CTVolume, numbered: npt.NDArray[np.uint8], seed: Seed) -> int:
     return int(crop[tuple(held[np.argmin(away)])])
 
 
-def _unnamed(landscape: _Landscape, seeds: Sequence[Seed]) -> tuple[Seed, ...]:
-    """Seeds of bones that the search finds and no seed lies in."""
+def _free_names(given: set[str]) -> Iterator[str]:
+    """Names for bones that have none, but not those ``given``."""
+    return (name for name in (f"unnamed {n}" for n in itertools.count(1)) if name not in given)
+
+
+def _unnamed(landscape: _Landscape, seeds: Sequence[Seed], free: Iterator[str]) -> tuple[Seed, ...]:
+    """Seeds of bones that the search finds and no seed lies in, by the next ``free`` names."""
     order = names_in_order(landscape.found)
     at = landscape.terrain.numbers_at([seed.point_mm for seed in seeds], 1.0)
     taken = {order[bone - 1] for bone in landscape.bones[at[at >= 0]].tolist() if bone}
-    # A person may have used the same words.
-    given = {seed.name for seed in seeds}
-    free = (name for name in (f"unnamed {n}" for n in itertools.count(1)) if name not in given)
     called = {name: next(free) for name in order if name not in taken}
     return tuple(
         Seed(called[seed.name], called[seed.name], seed.point_mm)
@@ -261,19 +323,11 @@ def _guessed_mm(apart: Apart) -> Floats:
     return np.concatenate([np.zeros((0, 3)), *(pair.guessed_mm for pair in apart.pairs)])
 
 
-def _of_pieces(
-    apart: Apart, numbered: npt.NDArray[np.uint8], chosen: frozenset[int]
-) -> tuple[npt.NDArray[np.uint8], list[int]]:
-    """Labels numbered anew without those that hold nothing of the pieces, and the numbers that are kept."""
-    box = apart.terrain.box
-    labels = apart.bone_labels.copy()
-    crop = labels[box]
-    piece = numbered[box]
-    ours = np.isin(piece, list(chosen))
-    crop[(piece > 0) & ~ours] = 0
-    held = np.bincount(crop[ours], minlength=len(apart.names) + 1)
-    kept = [number for number in range(1, len(apart.names) + 1) if held[number]]
-    anew = np.zeros(len(apart.names) + 1, np.uint8)
-    anew[kept] = range(1, len(kept) + 1)
-    labels[box] = anew[crop]
-    return labels, kept
+def _of_piece(apart: Apart, numbered: npt.NDArray[np.uint8], piece: int) -> npt.NDArray[np.uint8]:
+    """The labels of the terrain's box without those that hold nothing of the piece."""
+    crop = apart.bone_labels[apart.terrain.box].copy()
+    piece_here = numbered[apart.terrain.box]
+    crop[(piece_here > 0) & (piece_here != piece)] = 0
+    held = np.bincount(crop[piece_here == piece], minlength=len(apart.names) + 1) > 0
+    held[0] = False
+    return np.where(held[crop], crop, 0).astype(np.uint8)

@@ -7,6 +7,7 @@ them. Limits are the task's bars: Dice 0.99, cut within 0.25 mm (RMS) of the sur
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -213,6 +214,40 @@ def test_segment_takes_seeds_and_names_the_fragments(bones, monkeypatch):
     for number, part in ((1, 2), (2, 1), (3, 3)):
         truth = (phantom.parts == part).sum() * phantom.ct.grid.voxel_mm3
         assert bone.fragments[number - 1].volume_mm3 == pytest.approx(truth, rel=0.06)
+
+
+def test_each_piece_is_asked_for_itself():
+    """Three bones 1.2 mm apart are three pieces: each click looks at its own, where nothing is guessed."""
+    phantom = scanned(cluster(3, 1.2, 21), SCANS["A"], 21)
+    touching = find_pieces(phantom.ct).touching
+    assert len(touching.pieces) == 3
+    looked: list[str] = []
+    seeds = [Seed(f"part {n}", f"part {n}", at) for n, at in enumerate(phantom.clicks_mm, start=1)]
+    for count in (1, 2, 3, 3):
+        looked.clear()
+        apart = touching.taken_apart(seeds[:count], looked.append)
+        assert len(apart.pieces) == len(apart.known) == count
+        # The blurred rims of its neighbours are no bones beside it.
+        assert apart.notes == ()
+        assert not len(apart.guessed_mm)
+        assert looked.count("looking for gaps in the bone") == (len(looked) > 0)
+    assert looked == [], "nothing was asked that was not asked before"
+    for part in (1, 2, 3):
+        inside = (phantom.parts == part) & (phantom.ct.hu > HALF_HU)
+        assert (apart.labels[inside] == part).mean() > 0.999
+
+
+def test_kept_cuts_change_no_answer(bones):
+    """Points come and go: each answer is that of a terrain which was never asked before."""
+    phantom, apart = bones
+    kept = replace(apart.terrain, cuts={})
+    seeds = [Seed(f"part {n}", f"part {n}", at) for n, at in enumerate(phantom.clicks_mm, start=1)]
+    beside = Seed("part 1", "part 1", phantom.clicks_mm[0] + 1.0)
+    for asked in (seeds, [*seeds, beside], seeds[1:], seeds):
+        fresh = tell_apart(phantom.ct, LEVEL_HU, asked, terrain=replace(apart.terrain, cuts={}))
+        again = tell_apart(phantom.ct, LEVEL_HU, asked, terrain=kept)
+        np.testing.assert_array_equal(fresh.labels, again.labels)
+    assert len(kept.cuts) > 0
 
 
 def test_segment_searches_for_bones_that_touch():

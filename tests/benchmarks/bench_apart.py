@@ -35,7 +35,7 @@ from apart_phantoms import (
 from segmentation.apart import Apart, tell_apart
 from segmentation.apart_search import find_apart
 from segmentation.asked import Seed
-from segmentation.valley import survey
+from segmentation.bone_pieces import find_pieces
 
 LEVEL_HU = 300.0
 BAD_DICE, BAD_RMS_MM = 0.98, 0.35
@@ -136,29 +136,34 @@ def matched(apart: Apart, phantom: Phantom) -> np.ndarray:
 
 
 def speed() -> None:
-    """200³ voxels of 0.4 mm, ten bones."""
-    shape = cluster(10, 1.0, 11, apart_mm=20.0)
-    phantom = scanned(Shape(shape.parts, 40.0 - 0.2 - 3.0, shape.off_mid), SCANS["A"], 11)
-    seeds = clicked(phantom)
-    tell_apart(phantom.ct, LEVEL_HU, seeds)
-    load = os.getloadavg()[0]
-    began = time.perf_counter()
-    terrain = survey(phantom.ct, LEVEL_HU)
-    surveyed_s = time.perf_counter() - began
-    tell_apart(phantom.ct, LEVEL_HU, seeds, terrain=terrain)
-    whole_s = time.perf_counter() - began
-    began = time.perf_counter()
-    tell_apart(phantom.ct, LEVEL_HU, seeds[:-1], terrain=terrain)
-    click_s = time.perf_counter() - began
-    began = time.perf_counter()
-    apart = find_apart(phantom.ct, LEVEL_HU, terrain=terrain)
-    found_s = time.perf_counter() - began
-    print(
-        f"{phantom.ct.hu.shape}, {len(terrain.at) / phantom.ct.hu.size:.0%} bone, {len(seeds)} bones,"
-        f" load {load:.1f}:"
-        f" landscape {surveyed_s:.1f} s, with the first answer {whole_s:.1f} s, a click more {click_s:.1f} s,"
-        f" without a click {found_s:.1f} s more ({len(apart.names)} bones)"
-    )
+    """200³ voxels of 0.4 mm, ten bones: one piece at gaps of 0.5 mm, ten pieces at 1 mm."""
+    for gap in (0.5, 1.0):
+        shape = cluster(10, gap, 11, apart_mm=20.0)
+        phantom = scanned(Shape(shape.parts, 40.0 - 0.2 - 3.0, shape.off_mid), SCANS["A"], 11)
+        pieces = find_pieces(phantom.ct)
+        rng = np.random.default_rng(11)
+        seeds = clicked(phantom)
+        more = [Seed(seed.name, seed.bone, seed.point_mm + rng.normal(0, 1.5, 3)) for seed in seeds]
+        took_s = []
+        # One bone after the other, then a second point in each; the first of all compiles nothing anew.
+        tell_apart(phantom.ct, LEVEL_HU, seeds[:1])
+        asked: list[Seed] = []
+        for seed in (*seeds, *more):
+            asked.append(seed)
+            began = time.perf_counter()
+            pieces.touching.taken_apart(asked, lambda _step: None)
+            took_s.append(time.perf_counter() - began)
+        began = time.perf_counter()
+        apart = find_apart(phantom.ct, LEVEL_HU)
+        found_s = time.perf_counter() - began
+        print(
+            f"gap {gap}: {phantom.ct.hu.shape}, {len(pieces.pieces)} pieces, load {os.getloadavg()[0]:.1f}:"
+            f" first click {took_s[0]:.2f} s; clicks on further bones {np.median(took_s[1:10]):.2f}"
+            f" (most {max(took_s[1:10]):.2f}) s; second points {np.median(took_s[10:]):.2f}"
+            f" (most {max(took_s[10:]):.2f}) s; all of it without a click {found_s:.1f} s"
+            f" ({len(apart.names)} bones)",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":
