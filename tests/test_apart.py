@@ -217,8 +217,8 @@ def test_segment_takes_seeds_and_names_the_fragments(bones, monkeypatch):
 
 
 def test_each_piece_is_asked_for_itself():
-    """Three bones 1.2 mm apart are three pieces: each click looks at its own, where nothing is guessed."""
-    phantom = scanned(cluster(3, 1.2, 21), SCANS["A"], 21)
+    """Three bones 1 mm apart are three pieces: each click looks at its own, where nothing is guessed."""
+    phantom = scanned(cluster(3, 1.0, 22), SCANS["A"], 22)
     touching = find_pieces(phantom.ct).touching
     assert len(touching.pieces) == 3
     looked: list[str] = []
