@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -76,8 +76,12 @@ class Blur:
 
 @dataclass(frozen=True, eq=False)
 class SegmentationRecord:
-    """What a person needs to judge a segmentation; ``blur`` is None where surfaces are plain levels."""
+    """What a person needs to judge a segmentation; ``blur`` is None where surfaces are plain levels.
+
+    ``guessed_mm`` (m, 3) are places between parts at which no gap was seen, in patient mm.
+    """
 
     histogram: Histogram
     levels: tuple[UsedLevel, ...]
     blur: Blur | None = None
+    guessed_mm: Floats = field(default_factory=lambda: np.zeros((0, 3)))

@@ -20,7 +20,7 @@ from segmentation.envelope import Mask, hollows
 from segmentation.errors import InputError
 from segmentation.level import Level
 from segmentation.surface import edge_gradient_hu_per_mm
-from segmentation.vocabulary import CTVolume, Floats
+from segmentation.vocabulary import CTVolume, Floats, Grid
 
 NEAR_MM = 3.0
 """Pieces no farther apart than this are taken as fragments of one bone, unless named otherwise (design
@@ -33,6 +33,10 @@ voxels."""
 LABEL_SMOOTHING_VOXELS_COUNT = 1.0
 """Gaussian smoothing of the border between two touching labels, whose place is known to a voxel only. Our
 choice."""
+
+BORDER_REACH_MM = 1.5
+"""Both parts at a border lie within this of it. Our choice: half of the widest gap that is closed before
+parts are looked for."""
 
 BONE, HOLLOW, OTHERS = 1, 2, 3
 """What ``Part.body`` says of a voxel: bone of the part, a hollow it closes round, bone of another; 0 is
@@ -299,3 +303,18 @@ def _neighbourhoods(
     for piece in pieces:
         groups.setdefault(group[piece.number], []).append(piece)
     return list(groups.values())
+
+
+def still_between_parts(points_mm: Floats, labels: npt.NDArray[np.uint8], grid: Grid) -> Floats:
+    """Those of the points (m, 3) near which two parts still lie; a merge may have done away with some.
+
+    ``labels`` of the grid's shape, 0 outside.
+    """
+    if not len(points_mm):
+        return points_mm
+    steps = [np.arange(-n, n + 1) for n in np.ceil(BORDER_REACH_MM / grid.spacing_mm).astype(int)]
+    around = np.stack(np.meshgrid(*steps, indexing="ij"), axis=-1).reshape(-1, 3)
+    at = np.round(grid.mm_to_ijk(points_mm)).astype(int)[:, None] + around
+    seen = labels[tuple(np.moveaxis(np.clip(at, 0, np.array(labels.shape) - 1), -1, 0))]
+    least = np.where(seen > 0, seen, np.iinfo(np.uint8).max).min(axis=1)
+    return np.asarray(points_mm[least < seen.max(axis=1)])

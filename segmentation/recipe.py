@@ -32,13 +32,14 @@ from segmentation.joints import with_joints
 from segmentation.kernel import sharp_note
 from segmentation.level import Level
 from segmentation.metal import metal_note
-from segmentation.parts import NEAR_MM, Cut, Part, parts_from_labels, parts_from_pieces
+from segmentation.parts import NEAR_MM, Cut, Part, parts_from_labels, parts_from_pieces, still_between_parts
 from segmentation.record import histogram_of
 from segmentation.surface import iso_surface
 from segmentation.vocabulary import (
     Bone,
     Calibration,
     CTVolume,
+    Floats,
     Fragment,
     Host,
     Removed,
@@ -88,6 +89,7 @@ def segment(
         raise InputError("labels and seeds both say which bone is whose: give one of them")
     seeded: tuple[tuple[str, str], ...] = ()
     told: tuple[str, ...] = ()
+    guessed_mm = np.zeros((0, 3))
     if labels is not None:
         at = find_level(ct, threshold_hu, adapts=False, progress=progress)
         removed = () if at.metal is None else at.metal.pieces
@@ -101,7 +103,7 @@ def segment(
         elif pieces.at.scan is not ct or pieces.asked != (threshold_hu, host, keep_small):
             raise InputError("the pieces are those of another scan or of other options: find them anew")
         at, removed = pieces.at, pieces.removed
-        parts, seeded, told = _taken_apart(pieces, seeds, progress)
+        parts, seeded, told, guessed_mm = _taken_apart(pieces, seeds, progress)
         del pieces
     given, whole = threshold_hu is not None, ct
     ct, level, adapts, metal = at.ct, at.level, at.adapts, at.metal
@@ -166,7 +168,9 @@ def segment(
             on_edges = [on_one_level(ct, surface, threshold_hu) for surface in surfaces]
         fragments, refined_notes, blur = faithful(ct, fragments, on_edges, everywhere=bool(refine))
         notes += refined_notes
-    record = SegmentationRecord(histogram_of(whole, numbered), used, blur)
+    record = SegmentationRecord(
+        histogram_of(whole, numbered), used, blur, still_between_parts(guessed_mm, numbered, ct.grid)
+    )
     progress("measuring fractures and joints")
     bone = Bone(
         ct=whole,
@@ -186,18 +190,19 @@ def segment(
 
 def _taken_apart(
     found: BonePieces, seeds: Sequence[Seed], progress: Callable[[str], None]
-) -> tuple[list[Part], tuple[tuple[str, str], ...], tuple[str, ...]]:
-    """The parts of the pieces, those named by seeds first; name and bone of those; sentences about it."""
+) -> tuple[list[Part], tuple[tuple[str, str], ...], tuple[str, ...], Floats]:
+    """The parts of the pieces, those named by seeds first; name and bone of those; sentences about it; places
+    (m, 3) at which their borders are guessed."""
     ct, level, numbered, pieces = found.at.ct, found.at.level, found.numbered, found.pieces
     # A given level is taken as it is, and foam has no bones.
     if not seeds and not found.at.adapts:
-        return parts_from_pieces(ct, numbered, pieces, level), (), ()
+        return parts_from_pieces(ct, numbered, pieces, level), (), (), np.zeros((0, 3))
     apart = found.touching.taken_apart(seeds, progress)
     parts = parts_from_labels(ct, apart.labels, level) if apart.pieces else []
     whole = tuple(piece for piece in pieces if piece.number not in apart.pieces)
     numbered = np.where(np.isin(numbered, list(apart.pieces)), np.uint8(0), numbered)
     parts += parts_from_pieces(ct, numbered, whole, level)
-    return parts, apart.known, apart.notes
+    return parts, apart.known, apart.notes, apart.guessed_mm
 
 
 def _told(

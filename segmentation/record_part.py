@@ -11,7 +11,7 @@ from typing import Annotated, Any
 import numpy as np
 from pydantic import Field, model_validator
 
-from segmentation.documents import StrictModel
+from segmentation.documents import Point, StrictModel
 from segmentation.how_found import Blur, Histogram, PointSpread, SegmentationRecord, UsedLevel
 from segmentation.record import BINS_COUNT, shares_of
 from segmentation.vocabulary import Bone
@@ -19,6 +19,9 @@ from segmentation.vocabulary import Bone
 Fraction = Annotated[float, Field(ge=0, le=1)]
 NotNegative = Annotated[float, Field(ge=0)]
 Positive = Annotated[float, Field(gt=0)]
+PLACE_DECIMALS_COUNT = 2
+"""Guessed places are written to the hundredth of a mm. Our choice: a fortieth of a voxel."""
+
 Counts = Annotated[list[Annotated[int, Field(ge=0)]], Field(min_length=1, max_length=BINS_COUNT)]
 
 
@@ -85,6 +88,7 @@ class RecordPart(StrictModel):
     levels: list[LevelPart]
     blur: BlurPart | None
     surfaces: list[SharesPart]
+    guessed_mm: list[Point] = Field(default_factory=list)
 
     def value(self) -> SegmentationRecord:
         """The record as a value."""
@@ -99,6 +103,7 @@ class RecordPart(StrictModel):
             ),
             levels=tuple(UsedLevel(level.level_hu, level.what) for level in self.levels),
             blur=None if blur is None else Blur(_spread(blur.point_spread), blur.noise_hu, blur.noise_where),
+            guessed_mm=np.array(self.guessed_mm, float).reshape(-1, 3),
         )
 
 
@@ -130,6 +135,7 @@ def record_document(bone: Bone) -> dict[str, Any]:
                 for fragment in bone.fragments
                 if (shares := shares_of(fragment)) is not None
             ],
+            "guessed_mm": np.round(record.guessed_mm, PLACE_DECIMALS_COUNT).tolist(),
         }
     }
 

@@ -36,7 +36,7 @@ from viewer.report.gap_map import (
     gap_scale,
     kinds_of,
 )
-from viewer.report.label_cuts import label_cuts, seeds_on_cuts
+from viewer.report.label_cuts import guessed_on_cuts, label_cuts, seeds_on_cuts
 from viewer.report.overlay import LARGEST_HALF_MM, ROOM_MM, half_side_mm
 from viewer.report.scene import posed_scene_svg, seen_from
 from viewer.report.seed_marks import IN_THE_CUT_MM, SeedMark
@@ -145,7 +145,8 @@ def _cuts(bone: Bone, own_bone: str) -> tuple[Block, float]:
     said = f"Through {through}, voxel by voxel, over the unchanged CT. Hatched: the {own_bone}"
     said += "; outlined only: other bones" if len(own) < len(bone.fragments) else ""
     seeds = _seeds_words(*seeds_on_cuts(bone, centre_mm, half_mm, side_px))
-    caption, caption_px = figure("The labels.", f"{said}. {names}.{seeds}")
+    beads = _beads_words(bone, guessed_on_cuts(bone, centre_mm, half_mm, side_px))
+    caption, caption_px = figure("The labels.", f"{said}. {names}.{seeds}{beads}")
     block: Block = {"kind": "cuts", "stations": stations, "caption": caption}
     return block, side_px + CUT_WORDS_PX + GAP_PX + caption_px
 
@@ -165,6 +166,18 @@ def _seeds_words(marks: list[list[SeedMark]], left_out: list[Seed]) -> str:
         said += f" {_counted(len(left_out), 'seed lies', 'seeds lie')} elsewhere: "
         said += f"{', '.join(names[:NAMED_SEEDS_COUNT])}{more}."
     return said
+
+
+def _beads_words(bone: Bone, drawn: list[Floats]) -> str:
+    """What the beads are; where a border is guessed but on none of the cuts, around where."""
+    record = bone.segmentation.record
+    if record is None or not len(record.guessed_mm):
+        return ""
+    if any(len(one) for one in drawn):
+        return " Beads: here no gap is seen, and the border is guessed."
+    middle_mm = record.guessed_mm.mean(axis=0)
+    x, y, z = record.guessed_mm[np.argmin(np.linalg.norm(record.guessed_mm - middle_mm, axis=1))]
+    return f" A border is guessed off these cuts, around {x:.1f}, {y:.1f}, {z:.1f}."
 
 
 def _numbered(fragment: Fragment) -> str:

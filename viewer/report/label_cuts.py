@@ -1,7 +1,8 @@
 """Three flat cuts through the CT with the labels on it: which voxel belongs to which fragment.
 
-Each fragment has its ink's hatch, an outline and its number; each seed a diamond and its name. The labels are
-shown as they are, nearest voxel at each place, so the outline has the voxels' steps.
+Each fragment has its ink's hatch, an outline and its number; each seed a diamond and its name; where a border
+is guessed stand beads. The labels are shown as they are, nearest voxel at each place, so the outline has the
+voxels' steps.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from scipy import ndimage
 from segmentation.asked import Seed
 from segmentation.vocabulary import Bone, Floats
 from viewer.report.drawing import BODY, element, picture, rect, text
+from viewer.report.guessed_marks import beads_on, beads_svg
 from viewer.report.overlay import PIXELS_PER_PX, VIEWS, body_letters, ct_picture, cut_scale_bar
 from viewer.report.section import Plane, labels_at, png_uri
 from viewer.report.seed_marks import SeedMark, marks_on, seed_marks_svg, taken_boxes
@@ -46,7 +48,8 @@ def label_cuts(
     """The three cuts as (name, words, SVG); other bones are outlined and numbered only."""
     drawn = []
     marks, _ = seeds_on_cuts(bone, centre_mm, half_mm, side_px)
-    for (name, words, right, up, letters), own_marks in zip(VIEWS, marks, strict=True):
+    guessed = guessed_on_cuts(bone, centre_mm, half_mm, side_px)
+    for (name, words, right, up, letters), own_marks, beads in zip(VIEWS, marks, guessed, strict=True):
         plane = Plane(centre_mm, right, up)
         seen = labels_in(bone, plane, half_mm, side_px)
         inside = ct_picture(bone, plane, half_mm, side_px)
@@ -60,6 +63,7 @@ def label_cuts(
             preserveAspectRatio="none",
         )
         inside += _numbers(bone, own_bone, seen, side_px, taken_boxes(own_marks, side_px))
+        inside += beads_svg(beads)
         inside += seed_marks_svg(own_marks, side_px)
         inside += body_letters(letters, side_px) + cut_scale_bar(half_mm, side_px)
         clip = f"labels-{name}"
@@ -76,6 +80,14 @@ def seeds_on_cuts(
     asked = bone.segmentation.asked
     planes = [Plane(centre_mm, right, up) for _, _, right, up, _ in VIEWS]
     return marks_on(() if asked is None else asked.seeds, planes, half_mm, side_px)
+
+
+def guessed_on_cuts(bone: Bone, centre_mm: Floats, half_mm: float, side_px: float) -> list[Floats]:
+    """On each of the three cuts the beads where a border is guessed."""
+    record = bone.segmentation.record
+    planes = [Plane(centre_mm, right, up) for _, _, right, up, _ in VIEWS]
+    guessed_mm = np.zeros((0, 3)) if record is None else record.guessed_mm
+    return [beads_on(guessed_mm, plane, half_mm, side_px) for plane in planes]
 
 
 def labels_in(bone: Bone, plane: Plane, half_mm: float, side_px: float) -> Labels:
