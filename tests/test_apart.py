@@ -216,17 +216,12 @@ def test_segment_takes_seeds_and_names_the_fragments(bones, monkeypatch):
         assert bone.fragments[number - 1].volume_mm3 == pytest.approx(truth, rel=0.06)
 
 
-@pytest.mark.parametrize(("scan", "told"), [("A", False), ("C", True)])
-def test_a_gap_faint_for_its_slices_is_told(scan, told):
+def test_a_gap_faint_for_its_slices_is_told(bones):
     """0.3 mm between cortices that touch in places: in slices of 1 mm the cut is 0.38 mm off (RMS)."""
-    phantom = scanned(cluster(3, 0.3, 90038, touching_mm=2.0), SCANS[scan], 90038)
+    phantom = scanned(cluster(3, 0.3, 90038, touching_mm=2.0), SCANS["C"], 90038)
     apart = tell_apart(phantom.ct, LEVEL_HU, clicked(phantom))
-    faint = [pair for pair in apart.pairs if pair.faint_voxel_mm is not None]
-    assert bool(faint) is told
-    rms, _ = cut_error_mm(apart.labels, phantom)
-    assert (
-        rms <= 0.35 or not apart.good or any("is faint for voxels of 1.0 mm" in note for note in apart.notes)
-    )
+    assert any("is faint for voxels of 1.0 mm, around" in note for note in apart.notes)
+    assert not any("faint" in note for note in bones[1].notes)
 
 
 def test_each_piece_is_asked_for_itself():
