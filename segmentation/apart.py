@@ -101,7 +101,7 @@ def tell_apart(
     pairs = judged(terrain, labels, away_mm, _agreements(terrain, labels, at, owners, cancelled), every)
     whole[whole > len(names)] = 0
     bones = {seed.name: seed.bone for seed in seeds}
-    held_mm3 = np.bincount(labels, minlength=len(names) + 1) * ct.grid.voxel_mm3
+    held_mm3 = np.bincount(labels[~terrain.soft], minlength=len(names) + 1) * ct.grid.voxel_mm3
     empty = tuple(name for n, name in enumerate(names, start=1) if held_mm3[n] < LEAST_PART_MM3)
     return Apart(
         _on_scan(terrain, whole, ct),

@@ -176,12 +176,14 @@ class Touching:
         terrain = survey(
             self.ct, self.level_hu, box=box, within=within, progress=progress, cancelled=cancelled
         )
-        found, _ = find_bones(for_search(terrain), cancelled=cancelled)
+        # In coarse voxels the search finds crumbs: only what a person named is told apart.
+        coarse = float(self.ct.grid.spacing_mm.max()) >= COARSE_VOXEL_MM
+        found = () if coarse else find_bones(for_search(terrain), cancelled=cancelled)[0]
         order = names_in_order(found)
         markers = np.zeros(len(terrain.at), np.int32)
         for seed, at in zip(found, terrain.numbers_at([s.point_mm for s in found], 1.0), strict=True):
             markers[at] = order.index(seed.name) + 1
-        return _Landscape(terrain, found, flooded(terrain, markers))
+        return _Landscape(terrain, found, flooded(terrain, markers) if found else markers)
 
 
 def by_search(

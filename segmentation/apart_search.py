@@ -94,10 +94,13 @@ def told_where_sure(
 ) -> Apart:
     """As ``tell_apart``, but what a refused cut would part stays one, under the name first mentioned.
 
-    ``searched`` are names that no person gave: where nothing at all parts them from others, nothing is said.
-    Background that nothing parts from a bone is bone.
+    ``searched`` are names that no person gave: where nothing at all parts them from others nothing is said,
+    nor of two of them where a person gave others; of the rest DOUBTS_TOLD_COUNT are told. Background that
+    nothing parts from a bone is bone.
     """
     told: list[str] = []
+    told_of_search = 0
+    asked = any(seed.name not in searched and seed.name != BACKGROUND for seed in seeds)
     while True:
         apart = tell_apart(ct, level_hu, seeds, terrain=terrain, progress=progress, cancelled=cancelled)
         refused = [pair for pair in apart.pairs if not pair.good]
@@ -113,8 +116,13 @@ def told_where_sure(
             if one == other:
                 continue
             doubtful = pair.seen_fraction >= DOUBTFUL_FRACTION and pair.area_mm2 >= DOUBTFUL_MM2
-            if pair.names[1] not in searched or doubtful:
+            if pair.names[1] not in searched:
                 told.append(f"{pair.sentence}; they were left one")
+            elif (
+                doubtful and told_of_search < DOUBTS_TOLD_COUNT and not (asked and pair.names[0] in searched)
+            ):
+                told.append(f"{pair.sentence}; they were left one")
+                told_of_search += 1
             keep, gone = sorted((one, other), key=apart.names.index)
             left = {name: keep if now == gone else now for name, now in left.items()} | {gone: keep}
         bones = dict(zip(apart.names, apart.bones, strict=True))

@@ -172,7 +172,7 @@ def judged(
     clear = depth_hu > terrain.limit_hu
     count = int(labels.max()) + 1
     key = one.astype(np.int64) * count + other
-    held_mm3 = np.bincount(labels, minlength=count) * float(np.prod(terrain.spacing_mm))
+    held_mm3 = np.bincount(labels[~terrain.soft], minlength=count) * float(np.prod(terrain.spacing_mm))
     pairs = []
     for value in np.unique(key):
         chosen = np.flatnonzero(key == value)

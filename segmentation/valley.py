@@ -159,7 +159,7 @@ class Terrain:
 
     def numbers_at(self, points_mm: npt.ArrayLike, within_mm: float) -> npt.NDArray[np.int64]:
         """(m,) number of the bone voxel nearest to each point (m, 3), -1 where none is so near."""
-        places = self.grid.mm_to_ijk(np.atleast_2d(points_mm)) - [side.start for side in self.box]
+        places = self.grid.mm_to_ijk(np.reshape(points_mm, (-1, 3))) - [side.start for side in self.box]
         found = np.full(len(places), -1, np.int64)
         reach = np.ceil(within_mm / self.spacing_mm).astype(int)
         for row, place in enumerate(places):
