@@ -97,8 +97,8 @@ def mixed(count: int = 150, first: int = 5000) -> None:
         apart = tell_apart(phantom.ct, LEVEL_HU, clicked(phantom))
         overlap, (rms, _) = dice(apart.labels, phantom.parts), cut_error_mm(apart.labels, phantom)
         good = overlap >= BAD_DICE and rms <= BAD_RMS_MM
-        faint = apart.good and any(pair.faint_voxel_mm is not None for pair in apart.pairs)
-        verdict = "passed, told as faint" if faint else "passed" if apart.good else "refused"
+        told = any(pair.sentence for pair in apart.pairs)
+        verdict = "refused" if not apart.good else "passed, doubt told" if told else "passed in silence"
         outcome[f"{'good' if good else 'bad'} {verdict}"] += 1
         if good != apart.good:
             why = [(round(p.seen_fraction, 2), p.guess_wide_mm, p.reason) for p in apart.pairs if p.reason]
