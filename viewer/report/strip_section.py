@@ -191,9 +191,10 @@ def _screw(subject: Subject, ruler: Ruler, middle: float) -> str:
     past = "past-exit-alarm" if subject.alarm_past_exit else "past-exit"
     past_line = CT_ALARM if subject.alarm_past_exit else CT_INK
     drawn = [path(body, stroke=CT_CASE, stroke_width="4", stroke_opacity="0.6", stroke_linejoin="round")]
-    for tooth in teeth(subject.solid):
+    every = teeth(subject.solid)
+    bitten = subject.bitten_by([tooth.at_mm + seat_mm for tooth in every])
+    for tooth, number in zip(every, bitten, strict=True):
         depth_mm = tooth.at_mm + seat_mm
-        number = subject.bitten_at(depth_mm)
         if number:
             fill, stroke = subject.ink(number).over_ct, CT_CASE
         elif depth_mm > exit_mm:
