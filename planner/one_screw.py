@@ -6,6 +6,7 @@ What depends on the plan's other screws, on limits and on demands comes after (`
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -44,6 +45,9 @@ NORMALS = {"sagittal": (1.0, 0.0, 0.0), "coronal": (0.0, 1.0, 0.0), "axial": (0.
 BORDER_VOXELS_COUNT = 0.5
 """An exit nearer than this to the outermost voxels' centres is the scan's end. Our choice."""
 
+BESIDE_THIS = ThreadPoolExecutor(1, "clearances")
+"""A second thread; one, so that the same is always done in the same order."""
+
 BESIDE = "the axis does not cross this fragment"
 UNCALIBRATED = "density is not calibrated"
 NO_FALL = "the density does not fall by half within reach: cortex and what lies beneath are not told apart"
@@ -61,6 +65,8 @@ def measured(prepared: PreparedBone, path: Path, *, has_no_data: bool) -> ScrewR
     placed = path.placed
     metal = [removed for removed in prepared.bone.segmentation.removed if removed.what == "metal"]
     sampled, each = sample_each(prepared, path, has_no_data=has_no_data, metal=metal)
+    # Compiled loops for the most part: they look for the nearest surfaces while the rest goes on.
+    nearest = BESIDE_THIS.submit(clearances, prepared, path)
     crossed, touched = crossed_fragments(path, prepared), touched_fragments(path, prepared)
     gliding = gliding_hole_to_mm(path, crossed[0])
     lengths = length_intervals(prepared, path, crossed, touched, gliding)
@@ -125,7 +131,7 @@ def measured(prepared: PreparedBone, path: Path, *, has_no_data: bool) -> ScrewR
         reasons["pullout_n"] = why_none
     fractures, fracture_reasons = fracture_crossings(prepared.bone, path, crossed, all_bites)
     reasons.update(fracture_reasons)
-    found, clearance_reasons = clearances(prepared, path)
+    found, clearance_reasons = nearest.result()
     reasons.update(clearance_reasons)
     reasons.update({f"intervals.{field}": why for field, why in clearance_reasons.items()})
     measured_ends = tuple(

@@ -140,7 +140,7 @@ def outlines_and_ends(
     """The same, and for each point the two vertices (n, 2) between which it lies."""
     height_mm = (vertices_mm - plane.origin_mm) @ plane.normal
     above = height_mm >= 0
-    a, b, c = above[faces].T
+    a, b, c = above.take(faces).T
     crossed = faces[(a != b) | (b != c)].astype(np.int64)
     if not len(crossed):
         return []
@@ -180,6 +180,21 @@ def _chains(left: list[list[int]]) -> list[list[int]]:
                 chain.append(following)
             chains.append(chain)
     return chains
+
+
+def pieces_within(loop: Floats, half_mm: float) -> list[Floats]:
+    """What of a polyline (n, 2) a square of ``half_mm`` about the origin shows, with one point more at each
+    end."""
+    inside = np.asarray((np.abs(loop) <= half_mm).all(axis=1))
+    # A long step may cross a corner of the square between two points outside it.
+    inside[:-1] |= (np.abs(loop[:-1] + loop[1:]) / 2 <= half_mm).all(axis=1)
+    shown = inside.copy()
+    shown[1:] |= inside[:-1]
+    shown[:-1] |= inside[1:]
+    if shown.all():
+        return [loop]
+    ends = np.flatnonzero(np.diff(shown, prepend=False, append=False))
+    return [loop[start:stop] for start, stop in ends.reshape(-1, 2)]
 
 
 def encloses(loops: Sequence[Floats], x_mm: float, y_mm: float) -> bool:
