@@ -70,7 +70,7 @@ WITHOUT_UNIT = {
     "viewer/commands/screws.py": {"length"},
     "viewer/commands/segment.py": {"threshold", "kvp"},
     # A limit is on any quantity; its row holds the unit.
-    "viewer/bench/limit_rows.py": {"limit", "span", "step", "at"},
+    "viewer/report/limit_rows.py": {"limit", "span", "step", "at"},
     # Directions of view, and a week.
     "planner/tip_apex.py": {"FRONTAL", "LATERAL"},
     "planner/resorbable.py": {"week"},
@@ -88,7 +88,7 @@ WITHOUT_UNIT = {
 """Names that need no unit, each with its reason."""
 
 DRAWING = re.compile(
-    r"viewer/(report/\w+|bench/(camera_hand|case_place|column|drawn|level_histogram|limit_rows|scan_place|scan_section|strip_in_hand)|notebook/shown|screw_drawing)\.py"
+    r"viewer/(report/\w+|bench/(camera_hand|case_place|column|drawn|level_histogram|scan_place|scan_section|strip_in_hand)|notebook/shown|screw_drawing)\.py"
 )
 DRAWING_WORDS = re.compile(
     # Lengths on paper are pixels, and nothing else is: SVG's own words need no unit.

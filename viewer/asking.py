@@ -9,12 +9,41 @@ from typing import TYPE_CHECKING
 from segmentation.errors import InputError
 
 if TYPE_CHECKING:
+    from planner.asked import Asked
     from planner.demands import Demands
+    from planner.doubt_vocabulary import PlacementName
     from viewer.report.fluoroscopy import Landmark
     from viewer.report.fluoroscopy_page import Fluoroscopy
 
 MOST_PROJECTIONS_COUNT, MOST_LANDMARKS_COUNT = 8, 20
 """More pages, or crosses on a picture, than these help nobody. Our choice."""
+
+
+def asked_of(
+    load: str | None,
+    compression_n: float | None,
+    torque_n_m: float | None,
+    union_weeks: int | None,
+    site: str | None,
+    doubt: PlacementName | None,
+    draws_count: int,
+    seed: int,
+) -> Asked:
+    """All that may be asked of the screws beyond the plan: demands, ``--site``, and ``--doubt`` with
+    ``--draws`` and ``--seed``.
+
+    Raises InputError for what cannot be asked or drawn, and for a site that is not known or not right.
+    """
+    from planner.asked import Asked
+    from planner.doubt import check
+    from planner.doubt_vocabulary import AskedDoubt
+    from planner.site_file import read_site
+
+    demands = demands_of(load, compression_n, torque_n_m, union_weeks)
+    drawn = None if doubt is None else AskedDoubt(doubt, draws_count, seed)
+    if drawn is not None:
+        check(drawn)
+    return Asked(demands, None if site is None else read_site(site), drawn)
 
 
 def demands_of(

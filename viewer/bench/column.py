@@ -10,12 +10,12 @@ from typing import Any
 
 from planner.limits import Limits
 from planner.vocabulary import FragmentResult, Interval, PlacedScrew, ScrewResult
-from viewer.bench.limit_rows import LimitRow, limit_rows, limit_svg
 from viewer.bench.themes import themed
 from viewer.report import words
 from viewer.report.drawing import written
 from viewer.report.drill_rows import WITHHELD, DrillRow, drill_rows
 from viewer.report.figure_pages import hold_bar
+from viewer.report.limit_rows import LimitRow, limit_rows, limit_svg
 from viewer.report.mechanics_rows import (
     MechanicsRow,
     hold_row,

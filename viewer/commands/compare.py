@@ -4,9 +4,22 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from viewer.commands.options import (
+    AsScanned,
+    Catalogue,
+    ComparedLengths,
+    ComparedPath,
+    ComparedScrews,
+    ComparedTechniques,
+    Draws,
+    PlacedHow,
+    Seed,
+    Site,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -23,19 +36,10 @@ def compare(
     plan: Annotated[
         Path | None, typer.Option(metavar="PLAN.json", help="Another plan than the case's own.")
     ] = None,
-    path: Annotated[
-        str | None, typer.Option(metavar="NAME", help="One planned screw's path (default: each of them).")
-    ] = None,
-    screw: Annotated[
-        list[str] | None, typer.Option(metavar="NAME", help="A screw to put there; give several.")
-    ] = None,
-    length: Annotated[
-        list[float] | None, typer.Option(metavar="MM", help="A marked length; give several.")
-    ] = None,
-    technique: Annotated[
-        list[str] | None,
-        typer.Option(metavar="position|lag|locking", help="A technique; give several."),
-    ] = None,
+    path: ComparedPath = None,
+    screw: ComparedScrews = None,
+    length: ComparedLengths = None,
+    technique: ComparedTechniques = None,
     what_if: Annotated[
         list[str] | None,
         typer.Option(
@@ -44,26 +48,18 @@ def compare(
             help="Change the first variant: pitch, core, major, pilot, length in mm, density as a factor.",
         ),
     ] = None,
-    doubt: Annotated[
-        Literal["freehand", "guided", "plate-guided"], typer.Option(help="How the screws are placed.")
-    ] = "freehand",
-    draws: Annotated[int, typer.Option(metavar="N", help="Draws for each variant.")] = 2000,
-    seed: Annotated[int, typer.Option(metavar="N", help="The same seed gives the same draws.")] = 1,
-    site: Annotated[
-        str | None, typer.Option(metavar="NAME|FILE.json", help="Limits of a site, or of your own file.")
-    ] = None,
-    as_scanned: Annotated[
-        bool, typer.Option("--as-scanned", help="Take the plan's points as scanned, not as reduced.")
-    ] = False,
+    doubt: Annotated[PlacedHow, typer.Option(help="How the screws are placed.")] = "freehand",
+    draws: Draws = 2000,
+    seed: Seed = 1,
+    site: Site = None,
+    as_scanned: AsScanned = False,
     json: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write as JSON (- for standard output).")
     ] = None,
     csv: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write a table, a row per variant (- likewise).")
     ] = None,
-    catalogue: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="A catalogue of your own screws.")
-    ] = None,
+    catalogue: Catalogue = None,
 ) -> None:
     """Set screws, lengths and techniques on one path side by side, or the paths of a plan.
 
@@ -75,17 +71,14 @@ def compare(
       pilothole compare case --path S1 --what-if "pitch=1.0 core=2.4"
       pilothole compare case --path S1 --what-if density=0.7
     """
-    from planner.asked import Asked
     from planner.assess import ready
     from planner.compare import Wanted, techniques_of
     from planner.compare import compare as compared
     from planner.compare_file import compare_csv, compare_document
-    from planner.doubt import check
-    from planner.doubt_vocabulary import AskedDoubt
-    from planner.site_file import read_site
     from planner.what_if import parse_changes
     from segmentation.errors import InputError
     from segmentation.files import canonical_json
+    from viewer.asking import asked_of
     from viewer.comparison_table import tell_comparison
     from viewer.console import working
     from viewer.outputs import check_output, write_output
@@ -98,9 +91,7 @@ def compare(
     for output in (json, csv):
         check_output(output, inputs=(plan, catalogue))
     changes = None if not what_if else parse_changes(what_if)
-    drawn = AskedDoubt(doubt, draws, seed)
-    check(drawn)
-    asked = Asked(None, None if site is None else read_site(site), drawn)
+    asked = asked_of(None, None, None, None, site, doubt, draws, seed)
     wanted = Wanted(screw or (), length or (), techniques_of(technique or ()), path)
     known = screws_known(catalogue)
     with working("compare") as progress:

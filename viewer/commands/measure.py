@@ -3,9 +3,22 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 import typer
+
+from viewer.commands.options import (
+    AsScanned,
+    Catalogue,
+    Compression,
+    Doubt,
+    Draws,
+    Load,
+    Seed,
+    Site,
+    Torque,
+    UnionWeeks,
+)
 
 
 def measure(
@@ -14,9 +27,7 @@ def measure(
         Path | None,
         typer.Option(metavar="PLAN.json", help="Another plan; nothing is then written into the case."),
     ] = None,
-    as_scanned: Annotated[
-        bool, typer.Option("--as-scanned", help="Take the plan's points as scanned, not as reduced.")
-    ] = False,
+    as_scanned: AsScanned = False,
     json: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Write the assessment as JSON (- for standard output)."),
@@ -25,38 +36,15 @@ def measure(
         Path | None,
         typer.Option(metavar="FILE", help="Write a table, a row per screw and fragment (- likewise)."),
     ] = None,
-    load: Annotated[
-        str | None,
-        typer.Option(metavar="N,MM", help="A load across each screw and its lever to the weakest section."),
-    ] = None,
-    compression_n: Annotated[
-        float | None,
-        typer.Option("--compression", metavar="N", help="Compression to reach: tells the torque for it."),
-    ] = None,
-    torque_n_m: Annotated[
-        float | None,
-        typer.Option("--torque", metavar="N_M", help="A tightening torque: tells its compression."),
-    ] = None,
-    union_weeks: Annotated[
-        int | None, typer.Option(metavar="WEEKS", help="Weeks to union, asked of resorbable screws.")
-    ] = None,
-    doubt: Annotated[
-        Literal["freehand", "guided", "plate-guided"] | None,
-        typer.Option(
-            help="Draw all that is in doubt, the screw placed so: 5-95 % and how often limits hold."
-        ),
-    ] = None,
-    draws: Annotated[int, typer.Option(metavar="N", help="Draws for each screw.")] = 2000,
-    seed: Annotated[int, typer.Option(metavar="N", help="The same seed gives the same draws.")] = 1,
-    site: Annotated[
-        str | None,
-        typer.Option(
-            metavar="NAME|FILE.json", help="Limits and length rule of a site: scaphoid, pelvis … or your own."
-        ),
-    ] = None,
-    catalogue: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="A catalogue of your own screws.")
-    ] = None,
+    load: Load = None,
+    compression_n: Compression = None,
+    torque_n_m: Torque = None,
+    union_weeks: UnionWeeks = None,
+    doubt: Doubt = None,
+    draws: Draws = 2000,
+    seed: Seed = 1,
+    site: Site = None,
+    catalogue: Catalogue = None,
     explain: Annotated[
         str | None,
         typer.Option(
@@ -79,17 +67,13 @@ def measure(
       pilothole measure case --site scaphoid --doubt freehand
       pilothole measure case --load 100,10 --compression 200 --union-weeks 12
     """
-    from planner.asked import Asked
     from planner.assessment_file import assessment_document
-    from planner.doubt import check
-    from planner.doubt_vocabulary import AskedDoubt
     from planner.explain import explain as explain_value
     from planner.screws_csv import csv_text
-    from planner.site_file import read_site
     from segmentation.case import ASSESSMENT
     from segmentation.errors import InputError
     from segmentation.files import canonical_json, write_whole
-    from viewer.asking import demands_of
+    from viewer.asking import asked_of
     from viewer.console import working
     from viewer.explaining import tell_explanation
     from viewer.outputs import check_output, write_output
@@ -102,11 +86,7 @@ def measure(
         )
     for output in (json, csv):
         check_output(output, inputs=(plan, catalogue))
-    demands = demands_of(load, compression_n, torque_n_m, union_weeks)
-    drawn = None if doubt is None else AskedDoubt(doubt, draws, seed)
-    if drawn is not None:
-        check(drawn)
-    asked = Asked(demands, None if site is None else read_site(site), drawn)
+    asked = asked_of(load, compression_n, torque_n_m, union_weeks, site, doubt, draws, seed)
     with working("measure") as progress:
         _, assessment = assess_case(case, plan, catalogue, progress, as_scanned=as_scanned, asked=asked)
     document = assessment_document(assessment)

@@ -12,9 +12,9 @@ from planner.findings import CAUTIONS
 from planner.limits import Limits
 from planner.vocabulary import Assessment, ScrewResult
 from segmentation.vocabulary import Bone
-from viewer.bench.limit_rows import limit_rows, limit_svg
 from viewer.report import words
 from viewer.report.drawing import patterns, written
+from viewer.report.limit_rows import limit_rows, limit_svg
 from viewer.report.ruler import rulers
 from viewer.report.scene import bare_scene_svg, scene_svg
 from viewer.report.sheet import WIDTH_PX
