@@ -62,14 +62,18 @@ def with_doubt(
     screws = []
     for result in assessment.screws:
         path = trace(bone.prepared, result.placed)
-        doubt = doubt_of(bone, path, result, asked, limits, tip_apex_limit_mm)
-        reasons = {field: why for field, why in result.reasons.items() if field != "doubt"}
-        screws.append(replace(result, doubt=doubt, reasons=reasons))
+        screws.append(doubted(result, doubt_of(bone, path, result, asked, limits, tip_apex_limit_mm)))
     settings = {
         **assessment.made_with["settings"],
         "doubt": {**vars(asked), "source": PLACEMENTS[asked.placement].source},
     }
     return replace(assessment, screws=tuple(screws), made_with={**assessment.made_with, "settings": settings})
+
+
+def doubted(result: ScrewResult, doubt: Doubt) -> ScrewResult:
+    """``result`` with its doubt, and without the reason why there was none."""
+    reasons = {field: why for field, why in result.reasons.items() if field != "doubt"}
+    return replace(result, doubt=doubt, reasons=reasons)
 
 
 def doubt_of(

@@ -175,7 +175,7 @@ def _at_knot(values, errors, depth):  # type: ignore[no-untyped-def]
     return values[k] * (1 - share) + values[k + 1] * share
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
+@njit(cache=True, error_model="numpy", parallel=True, nogil=True)
 def measured(shift, tilt, deeper, surface, joint, line, fields, errors, scan, body):  # type: ignore[no-untyped-def]
     """(n, FIRST_FRAGMENT + PER_FRAGMENT · fragments) numbers of n moved screws; NaN where unknown, a whole
     row where the axis misses the bone.

@@ -168,7 +168,7 @@ def nearest(points, mesh, hole, rim_is_free):  # type: ignore[no-untyped-def]
     return distance, closest
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
+@njit(cache=True, error_model="numpy", parallel=True, nogil=True)
 def nearest_on_lattice(origin, steps, wanted, mesh, hole, rim_is_free, limit):  # type: ignore[no-untyped-def]
     """Signed distances, as ``nearest``, of the ``wanted`` (i, j, k) places of a lattice; NaN of the others.
 

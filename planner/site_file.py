@@ -33,6 +33,9 @@ FOLDER = Path(__file__).with_name("sites")
 Mark = Literal["R", "M", "C", "D"]
 """R read, M from memory, C common practice, D derived."""
 
+MARK_WORDS: dict[Mark, str] = {"R": "read", "M": "from memory", "C": "common practice", "D": "derived"}
+"""The marks in words."""
+
 LIMIT_MAX = 1000.0
 """Largest limit of any unit. Our choice: beyond anything a screw is held against."""
 
@@ -41,6 +44,16 @@ TIP_APEX = "tip_apex_mm"
 
 Text = Annotated[str, Field(min_length=1, max_length=400)]
 Millimetres = Annotated[float, Field(ge=-LONGEST_MM, le=LONGEST_MM)]
+
+
+def source_with_mark(source: str, mark: Mark) -> str:
+    """A source and how well it is known, in words.
+
+    >>> source_with_mark("Doe 2020", "R"), source_with_mark("Doe (from memory): 2 mm", "M")
+    ('Doe 2020 (read)', 'Doe (from memory): 2 mm')
+    """
+    words = MARK_WORDS[mark]
+    return source if words in source.lower() else f"{source} ({words})"
 
 
 class SiteLimit(StrictModel):

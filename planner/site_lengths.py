@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from planner.site_file import TIP_APEX, LengthEnd, Site
+from planner.site_file import TIP_APEX, LengthEnd, Site, source_with_mark
 from planner.vocabulary import Assessment, LengthVerdict, ScrewResult, SiteLength
 
 LENGTH_TOLERANCE_MM = 1e-6
@@ -63,7 +63,7 @@ def site_length(result: ScrewResult, site: Site) -> SiteLength | None:
         tip_apex_within=None
         if site.tip_apex_mm is None or result.tip_apex is None
         else result.tip_apex.distance_mm <= site.tip_apex_mm,
-        source=f"{rule.source} ({rule.mark})",
+        source=source_with_mark(rule.source, rule.mark),
     )
 
 
@@ -76,7 +76,7 @@ def _with_site(result: ScrewResult, site: Site) -> ScrewResult:
         reasons.update(_unknown(found, result))
     limits = site.document.limits
     findings = tuple(
-        replace(finding, source=f"{limits[name].source} ({limits[name].mark})")
+        replace(finding, source=source_with_mark(limits[name].source, limits[name].mark))
         if (name := LIMIT_OF_CODE.get(finding.code)) in limits and name is not None
         else finding
         for finding in result.findings
@@ -125,6 +125,8 @@ def _told(site: Site) -> dict[str, Any]:
     return {
         "name": site.name,
         "title": site.document.title,
-        "sources": {name: f"{one.source} ({one.mark})" for name, one in site.document.limits.items()},
+        "sources": {
+            name: source_with_mark(one.source, one.mark) for name, one in site.document.limits.items()
+        },
         "tip_apex_mm": site.document.limits[TIP_APEX].value if TIP_APEX in site.document.limits else None,
     }

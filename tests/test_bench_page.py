@@ -322,6 +322,30 @@ def test_drilling_and_mechanics_are_whole_at_every_size(page: Page, width: int, 
     expect(page.locator("#read .row.mechanics").last).to_be_in_viewport()
 
 
+def test_a_site_and_a_way_of_placing_are_asked(page: Page) -> None:
+    """The limits are the site's at once; how often each is kept comes after the hand has let go."""
+    page.select_option("#site", "scaphoid")
+    settled(page)
+    expect(page.locator("#read .controls")).to_contain_text("longest")
+    page.select_option("#placement", "guided")
+    settled(page)
+    rows = page.locator("#read .row.sure")
+    expect(rows.first).to_be_visible(timeout=PATIENCE_MS)
+    shares = rows.locator("[data-field*='doubt']").evaluate_all(
+        "all => all.map(one => Number(one.dataset.value))"
+    )
+    assert len(shares) >= 4
+    assert all(0 <= share <= 1 for share in shares)
+    grab(page, "tip", 10, 0)
+    expect(page.locator("#read")).to_contain_text("drawn when you let go")
+    press(page, "Escape")
+    page.mouse.up()
+    for which in ("#site", "#placement"):
+        page.select_option(which, "")
+        settled(page)
+    expect(rows).to_have_count(0)
+
+
 def test_the_theme_changes_and_nothing_runs_out_of_the_page(page: Page) -> None:
     for width, height in ((1280, 720), (1600, 900), (2560, 1440)):
         page.set_viewport_size({"width": width, "height": height})

@@ -107,7 +107,7 @@ def test_the_sites_limits_and_sources_are_in_the_results(measured: Assessment) -
     settings = assessment_document(measured)["made_with"]["settings"]
     assert settings["site"]["name"] == "scaphoid"
     assert settings["limits"]["trailing_end_buried_mm"] == 2.0
-    assert settings["site"]["sources"]["two_pitch_gap_mm"].endswith("(R)")
+    assert settings["site"]["sources"]["two_pitch_gap_mm"].endswith("(read)")
     plain = assess_asked(ready(ball_bone()), Plan((through_ball(),)), Asked())
     assert plain.screws[0].site_length is None
     assert plain.screws[0].reasons["site_length"] == "no site was named"

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from segmentation.errors import InputError
 from segmentation.files import canonical_json, write_whole
 from viewer.bench.desk import Desk
+from viewer.bench.doubting import Doubting, asked_of
 from viewer.bench.drawn import Drawer
 from viewer.bench.mending import Mending
 from viewer.bench.place import Kind, OnPicture, Place
@@ -56,6 +57,7 @@ class CasePlace:
         self.mending = None if folder is None or work is None else Mending(desk, folder, work)
         if self.mending is not None:
             self.drawer.marks = self.mending.marked
+        self.doubting = Doubting(desk)
         self._read_again, self.column = read_again, "screws"
         self._assessments = 0
         self._saved = ""
@@ -119,12 +121,15 @@ class CasePlace:
         return self._shown(moving=False) | self.hello()
 
     def keep(self) -> dict[str, Any] | None:
-        """Write the plan where it has changed a while ago."""
+        """Write the plan where it has changed a while ago; show what was drawn of its doubt meanwhile."""
         since_s = self._unsaved_since_s
-        if since_s is None or time.monotonic() - since_s < KEEP_AFTER_S:
-            return None
-        self._write_plan()
-        return {"saved": self._saved_words()}
+        shown: dict[str, Any] = {}
+        if since_s is not None and time.monotonic() - since_s >= KEEP_AFTER_S:
+            self._write_plan()
+            shown = {"saved": self._saved_words()}
+        if self.doubting.keep():
+            shown = self._shown(moving=False)
+        return shown or None
 
     def left(self) -> None:
         """Let go of what the page held."""
@@ -177,6 +182,8 @@ class CasePlace:
                 self._room(message)
             case "explain":
                 self.drawer.open_field = message.field
+            case "ask":
+                desk.ask(asked_of(message.site, message.placement))
             case "report":
                 desk.said = self._report()
             case "back":

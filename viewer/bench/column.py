@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from planner.limits import Limits
+from planner.asked import Asked
+from planner.doubt_vocabulary import PlacementName
+from planner.site_file import site_names
 from planner.vocabulary import FragmentResult, Interval, PlacedScrew, ScrewResult
 from viewer.bench.themes import themed
 from viewer.report import words
@@ -25,12 +27,32 @@ from viewer.report.mechanics_rows import (
 )
 from viewer.report.subject import Subject
 
+PLACED_BY: dict[PlacementName, str] = {
+    "freehand": "free hand",
+    "guided": "a guide on the bone",
+    "plate-guided": "a guide on a plate",
+}
+"""Ways of placing, in words."""
+
+LIMIT_WORDS = {
+    "joint_clearance_mm": "Clear of the joint",
+    "body_clearance_mm": "Body inside the bone",
+    "leading_end_clearance_mm": "Tip inside the bone",
+    "trailing_end_buried_mm": "Trailing end buried",
+    "threads_beyond_fracture_count": "Threads that hold",
+    "fracture_angle_degree": "Square to the fracture",
+    "tip_through_far_cortex_mm": "Tip past the far cortex",
+    "tip_apex_mm": "Tip–apex distance",
+}
+"""What a limit asks for, in words."""
+
 GLYPH_PX = 130.0
 """Width of a limit's glyph."""
 
 
-def column(subject: Subject, families: list[str]) -> dict[str, Any]:
-    """Everything the column shows of a screw; ``families`` are the screws that can be chosen."""
+def column(subject: Subject, families: list[str], asked: Asked) -> dict[str, Any]:
+    """Everything the column shows of a screw; ``families`` are the screws that can be chosen, ``asked`` is
+    what they are held against."""
     result, number = subject.result, subject.number - 1
     root = f"screws[{number}]"
     placed = result.placed
@@ -54,7 +76,13 @@ def column(subject: Subject, families: list[str]) -> dict[str, Any]:
             _value(f"{root}.bone_length_mm", result.bone_length_mm, "bone length"),
             _value(f"{root}.tip_depth_mm", result.tip_depth_mm, "tip depth"),
         ],
-        "limits": [_limit(row) for row in limit_rows(result, number, Limits())],
+        "limits": [_limit(row) for row in limit_rows(result, number, asked.limits)],
+        "site": None if asked.site is None else asked.site.name,
+        "sites": list(site_names()),
+        "site_length": _site_length(result, root),
+        "placement": None if asked.doubt is None else asked.doubt.placement,
+        "placements": [{"name": name, "words": said} for name, said in PLACED_BY.items()],
+        "doubt": _doubt(result, root),
         "holds": _holds(subject, root),
         "hold": _whole_hold(subject, root),
         "mechanics": _mechanics(subject, root),
@@ -72,6 +100,48 @@ def column(subject: Subject, families: list[str]) -> dict[str, Any]:
         "counted": words.counted_words(result.findings),
         "check": words.check_words(result),
     }
+
+
+def _site_length(result: ScrewResult, root: str) -> dict[str, Any] | None:
+    """The site's length rule beside the length in hand."""
+    found = result.site_length
+    if found is None:
+        return None
+    root = f"{root}.site_length"
+    values = [
+        _value(f"{root}.{name}", value, said)
+        for name, value, said in (
+            ("longest_mm", found.longest_mm, "longest"),
+            ("shortest_mm", found.shortest_mm, "shortest"),
+        )
+        if value is not None
+    ]
+    return {"rule": found.rule, "values": values}
+
+
+def _doubt(result: ScrewResult, root: str) -> dict[str, Any] | None:
+    """How often each limit holds when all that is in doubt is drawn; None before that is known."""
+    doubt = result.doubt
+    if doubt is None:
+        return None
+    rows = [
+        {
+            "words": LIMIT_WORDS[one.limit],
+            "field": f"{root}.doubt.limits[{place}].holds_fraction",
+            "value": one.holds_fraction,
+            "shown": written(100 * one.holds_fraction, 0),
+            "unit": "%",
+        }
+        for place, one in enumerate(doubt.limits)
+    ]
+    breach = {
+        "words": "Leaves bone or joint",
+        "field": f"{root}.doubt.breach_fraction",
+        "value": doubt.breach_fraction,
+        "shown": written(100 * doubt.breach_fraction, 0),
+        "unit": "%",
+    }
+    return {"rows": rows, "breach": breach, "says": doubt.says, "draws": doubt.draws_count}
 
 
 def _limit(row: LimitRow) -> dict[str, Any]:

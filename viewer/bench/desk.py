@@ -14,7 +14,10 @@ from typing import Any, Literal
 
 import numpy as np
 
-from planner.assess import ReadyBone, assess_screws, ready
+from planner.asked import Asked, assess_asked
+from planner.assess import ReadyBone, ready
+from planner.doubt import doubted
+from planner.doubt_vocabulary import Doubt
 from planner.mesh import bundle_along, stretches_inside
 from planner.plan_file import SCREWS_MAX_COUNT, plan_document, plan_of
 from planner.posed import moves
@@ -62,6 +65,7 @@ class Desk:
     screws: Mapping[str, Screw]
     plan: Plan
     size_px: tuple[float, float] = (900.0, 420.0)
+    asked: Asked = field(default_factory=Asked)
     ready: ReadyBone = field(init=False)
     history: History = field(init=False)
     selected: int = 0
@@ -421,12 +425,25 @@ class Desk:
 
     def _measure(self, plan: Plan) -> None:
         """Assess ``plan``. Raises InputError, leaving the last assessment, where an axis misses the bone."""
-        self.assessment = assess_screws(self.ready, plan) if plan.screws else None
+        asked = replace(self.asked, doubt=None)
+        self.assessment = assess_asked(self.ready, plan, asked) if plan.screws else None
         self.said = ""
         for result in self.assessment.screws if self.assessment else ():
             frame = self.frame(result)
             if frame is not None:
                 self._ups[result.placed.name] = frame.up
+
+    def ask(self, asked: Asked) -> None:
+        """Hold the screws against another site, or draw their doubt otherwise."""
+        self.asked = asked
+        self._measure_if_it_can()
+
+    def take_doubt(self, doubt: Doubt) -> None:
+        """The doubt of the screw in hand, drawn meanwhile (``doubting.py``)."""
+        assert self.assessment is not None
+        screws = list(self.assessment.screws)
+        screws[self.selected] = doubted(screws[self.selected], doubt)
+        self.assessment = replace(self.assessment, screws=tuple(screws))
 
     def _step(self, words: str, plan: Plan) -> None:
         self.history.add(words, plan)

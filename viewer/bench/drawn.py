@@ -72,7 +72,7 @@ class Drawer:
         return shown | {
             "strip": self.strip.message(subject) | {"sliders": told},
             "end": self._end(subject) | {"sliders": told},
-            "read": column(subject, sorted(desk.screws)),
+            "read": column(subject, sorted(desk.screws), desk.asked),
             "opened": self._opened(desk.assessment),
         }
 

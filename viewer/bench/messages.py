@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
+from planner.doubt_vocabulary import PlacementName
 from planner.plan_file import LENGTH_MAX_MM, SCREWS_MAX_COUNT, SEAT_MIN_MM
 from planner.vocabulary import Technique
 from segmentation.documents import Name
@@ -147,6 +148,14 @@ class Explain(_Said):
 
     do: Literal["explain"]
     field: Annotated[str, Field(min_length=1, max_length=240)] | None = None
+
+
+class Ask(_Said):
+    """The site whose limits hold, and the way of placing whose doubt is drawn; none where null."""
+
+    do: Literal["ask"]
+    site: Annotated[str, Field(max_length=64)] | None
+    placement: PlacementName | None
 
 
 class Report(_Said):
@@ -296,6 +305,7 @@ Message = Annotated[
     | Show
     | Room
     | Explain
+    | Ask
     | Report
     | Files
     | Demo

@@ -32,6 +32,7 @@ SCRIPTS = (
     "hands.js",
     "open.js",
     "settle.js",
+    "sure.js",
     "start.js",
     "scan.js",
     "bone.js",

@@ -8,6 +8,7 @@ import { showScan, showWork } from "./scan.js";
 import { showStart } from "./start.js";
 import { Opened } from "./open.js";
 import { settle } from "./settle.js";
+import { held, sure } from "./sure.js";
 import { drilling, mechanics, told, valuesOf } from "./mechanics.js";
 
 const root = $("root");
@@ -271,7 +272,8 @@ function read(data) {
         ? make("select", { id: "technique", onchange: (event) => change({ technique: event.target.value }) }, ...data.techniques.map((name) => make("option", { value: name, selected: name === data.technique }, name)))
         : make("span", {}, data.technique_words),
       make("label", { for: "seat" }, "Seat depth"),
-      make("span", { class: "seat" }, make("input", { id: "seat", inputmode: "decimal", value: data.seat_depth_mm.toFixed(1), onchange: (event) => number(event.target, (value) => change({ seat_depth_mm: value })) }), " mm, " + data.seat_words)),
+      make("span", { class: "seat" }, make("input", { id: "seat", inputmode: "decimal", value: data.seat_depth_mm.toFixed(1), onchange: (event) => number(event.target, (value) => change({ seat_depth_mm: value })) }), " mm, " + data.seat_words),
+      ...held(data, say)),
     make("p", { class: "facts" }, ...data.lengths.map((one) => make("span", {}, one.words + " ", field(one.field, one.value, one.shown, one.unit, just(one))))),
   ];
   const limits = [make("h2", {}, "Against its limits", make("small", {}, "right of the line keeps the limit")),
@@ -288,7 +290,8 @@ function read(data) {
     ...data.holds.map((one) => make("div", { class: "row axis muted" }, make("span", { class: "word" }, "axis in " + one.name), field(one.path.field, one.path.value, one.path.shown, "mm")))];
   const findings = [make("h2", {}, "Findings", make("small", {}, data.counted)),
     ...data.findings.map((one) => make("div", { class: "finding", "data-code": one.code }, severity(one.severity), make("span", {}, one.message), make("span", { class: "why" }, one.source)))];
-  const order = data.stop ? [...findings, ...limits, ...holds, ...mechanics(data, just), ...drilling(data, just)] : [...limits, ...holds, ...findings, ...drilling(data, just), ...mechanics(data, just)];
+  const drawnDoubt = sure(data, !!shown.holding, just);
+  const order = data.stop ? [...findings, ...limits, ...drawnDoubt, ...holds, ...mechanics(data, just), ...drilling(data, just)] : [...limits, ...drawnDoubt, ...holds, ...findings, ...drilling(data, just), ...mechanics(data, just)];
   if (typing && document.activeElement.matches("input") && document.activeElement.dataset.dirty) return;
   settle(column, ...top, ...order, make("p", { class: "muted" }, data.check));
   clearTimeout(spokenTimer);
