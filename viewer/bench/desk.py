@@ -24,11 +24,12 @@ from planner.posed import moves
 from planner.vocabulary import Assessment, PlacedScrew, Plan, Screw, ScrewResult
 from segmentation.errors import InputError
 from segmentation.vocabulary import Bone, Floats
-from viewer.bench.camera_hand import Standing, in_plane_mm, nearer, resized, slid, standing, turned
-from viewer.bench.hand import dial_degree, dialled, frame_of, with_entry, with_seat, with_tip
+from viewer.bench.camera_hand import Standing, nearer, resized, slid, standing, turned
+from viewer.bench.hand import dial_degree, dialled, frame_of
+from viewer.bench.held import Held, moved
 from viewer.bench.history import History
 from viewer.bench.messages import Change, Drag, Look, Nudge, Show
-from viewer.bench.on_bone import between_places, entered_mm, under_mm
+from viewer.bench.on_bone import between_places, under_mm
 from viewer.bench.placed import changed, nudged
 from viewer.bench.step_words import alike, step_words
 from viewer.report.camera import Camera
@@ -44,17 +45,6 @@ FIRST_FAMILY = "headless-two-pitch-3.0-3.9"
 
 CURSOR_BEYOND_MM = 3.0
 """The depth cursor walks this far beyond entry, exit and tip (design of the page)."""
-
-
-@dataclass
-class Held:
-    """What the hand holds: the handle, and how things lay when it was taken."""
-
-    drag: Drag
-    before: PlacedScrew
-    result: ScrewResult
-    frame: ScrewFrame
-    now: Plan
 
 
 @dataclass
@@ -211,29 +201,8 @@ class Desk:
         return self.held
 
     def _moved(self, held: Held, drag: Drag) -> Plan:
-        result, before = held.result, held.before
-        if drag.where == "scene":
-            at = result.entry_mm if drag.handle == "entry" else result.tip_mm
-            point = in_plane_mm(self.camera, drag.x, drag.y, at)
-            if drag.handle == "entry":
-                point = under_mm(self.ready, self.camera, drag.x, drag.y, result.bone_name)
-        elif drag.where == "end":
-            # The end view is looked at from the head: right is the strip's reader, up is up.
-            depth_mm = self._cursor_mm(result)
-            away = drag.x * held.frame.toward + drag.y * held.frame.up
-            at_cursor = held.frame.at_mm(depth_mm) + away
-            deep = max(result.tip_depth_mm, 1.0)
-            # Pulling the section beside the axis turns the axis about the entry, or moves it at the entry.
-            point = result.entry_mm + (at_cursor - result.entry_mm) * deep / max(depth_mm, 1.0)
-        else:
-            point = held.frame.at_mm(drag.x) + drag.y * held.frame.up
-        if drag.handle == "entry":
-            after = with_entry(before, entered_mm(self.ready, point, result), result.tip_mm, snap=drag.snap)
-        elif drag.handle == "tip":
-            after = with_tip(before, result.entry_mm, point, snap=drag.snap)
-        else:
-            after = with_seat(before, drag.x)
-        return self._with(drag.screw, after)
+        cursor_mm = self._cursor_mm(held.result)
+        return self._with(drag.screw, moved(self.ready, self.camera, held, drag, cursor_mm))
 
     def _cursor_mm(self, result: ScrewResult) -> float:
         wanted = result.tip_depth_mm / 2 if self.cursor_mm is None else self.cursor_mm
@@ -432,6 +401,17 @@ class Desk:
             frame = self.frame(result)
             if frame is not None:
                 self._ups[result.placed.name] = frame.up
+
+    def adopt(self, words: str, placed: PlacedScrew) -> None:
+        """Put a screw that was found in the place of the one in hand; a first one where there is none."""
+        plan = self.history.plan
+        if self.selected < len(plan.screws):
+            after = self._with(self.selected, replace(placed, name=plan.screws[self.selected].name))
+        else:
+            after = Plan((*plan.screws, replace(placed, name=self._free_name())), plan.pose)
+        self.cursor_mm = None
+        self._measure(after)
+        self._step(words, after)
 
     def ask(self, asked: Asked) -> None:
         """Hold the screws against another site, or draw their doubt otherwise."""

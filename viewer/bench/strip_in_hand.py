@@ -14,8 +14,9 @@ import numpy as np
 from planner.solid import solid_of
 from planner.vocabulary import ScrewResult
 from segmentation.vocabulary import Floats
-from viewer.bench.desk import Desk, Held
+from viewer.bench.desk import Desk
 from viewer.bench.hand import dial_degree
+from viewer.bench.held import Held
 from viewer.bench.themes import themed
 from viewer.report.drawing import element, outline, path, rect, written
 from viewer.report.ruler import GUTTER_PX, ROOM_BEFORE_MM, Ruler, half_height_mm
