@@ -42,6 +42,10 @@ ROUNDING_COUNT = 4
 FIRST_LOOK_COUNT = 11
 """One joint point of so many is asked in the first look: about one per triangle."""
 
+LEAF_COUNT = 200
+"""Joint points looked at one by one. Our choice: where none is nearer than the others, looking is five times
+as fast as sorting."""
+
 POSE_ROUNDING_COUNT = 9
 """Decimals of a pose: a turn is then exact to a millionth of a degree."""
 
@@ -262,9 +266,14 @@ def _clearance(
             NO_JOINT
         )
     else:
-        fine, outer = KDTree(joint_points_mm), KDTree(surface.vertices_mm)
-        # Near the middle of a ball every place of its joint is as far: the first look takes fewer of them.
-        few = _to_joint(field, KDTree(joint_points_mm[::FIRST_LOOK_COUNT]), fine, outer)
+        # Near the middle of a ball every place of its joint is as far: leaves are large, and the first look
+        # takes fewer places.
+        fine, few_places = (
+            KDTree(places, leafsize=LEAF_COUNT)
+            for places in (joint_points_mm, joint_points_mm[::FIRST_LOOK_COUNT])
+        )
+        outer = KDTree(surface.vertices_mm)
+        few = _to_joint(field, few_places, fine, outer)
         measure = _to_joint(field, fine, fine, outer)
         joint_mm = [
             _number(smallest_on_solid_mm((few, measure), axis, screw, seat, start))

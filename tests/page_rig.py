@@ -26,6 +26,7 @@ FLAGS = [
     "--disable-sync",
 ]
 PATIENCE_MS = 30_000
+SIZE_PX = {"width": 1280, "height": 720}
 
 
 class Running:
@@ -53,10 +54,10 @@ class Running:
         return code
 
 
-def opened(browser: Any, address: str, width: int = 1600, height: int = 900) -> Iterator[Page]:
+def opened(browser: Any, address: str) -> Iterator[Page]:
     faults: list[str] = []
     foreign: list[str] = []
-    tab = browser.new_page(viewport={"width": width, "height": height})
+    tab = browser.new_page(viewport=SIZE_PX)
     tab.on("console", lambda said: faults.append(said.text) if said.type == "error" else None)
     tab.on("pageerror", lambda fault: faults.append(str(fault)))
     own = address.split("#")[0]
@@ -125,3 +126,15 @@ def undo_all(page: Page) -> None:
         if page.locator("#undo").is_disabled():
             return
         press(page, "Control+z")
+
+
+def put_back(page: Page) -> None:
+    """A page as it was opened: nothing held, open or done, the first screw in hand, its size."""
+    page.mouse.up()
+    if page.locator("#opened").is_visible():
+        page.keyboard.press("Escape")
+    undo_all(page)
+    page.evaluate("document.activeElement.blur()")
+    press(page, "1")
+    page.set_viewport_size(SIZE_PX)
+    settled(page)

@@ -29,16 +29,17 @@ from page_rig import (  # noqa: E402
     FLAGS,
     PATIENCE_MS,
     Running,
-    count,
     grab,
     let_go,
     opened,
     press,
+    put_back,
     settled,
     shown,
-    undo_all,
 )
 from playwright.sync_api import Page, expect, sync_playwright  # noqa: E402
+
+from viewer.command_line import run  # noqa: E402
 
 
 @pytest.fixture(scope="module")
@@ -62,14 +63,15 @@ def running(case: Path) -> Iterator[Running]:
     assert one.end() == 0
 
 
+@pytest.fixture(scope="module")
+def tab(browser: Any, running: Running) -> Iterator[Page]:
+    yield from opened(browser, running.address)
+
+
 @pytest.fixture
-def page(browser: Any, running: Running) -> Iterator[Page]:
-    for tab in opened(browser, running.address):
-        if count(tab) and tab.get_attribute(".screw[data-screw='0']", "aria-current") != "true":
-            press(tab, "1")
-        yield tab
-        tab.mouse.up()
-        undo_all(tab)
+def page(tab: Page) -> Iterator[Page]:
+    yield tab
+    put_back(tab)
 
 
 def test_the_key_leaves_the_address_bar(page: Page, running: Running) -> None:
@@ -85,24 +87,11 @@ def test_a_page_without_the_key_is_told_so(browser: Any, running: Running) -> No
     tab.close()
 
 
-def test_every_number_is_that_of_measure_for_the_same_plan(page: Page, case: Path) -> None:
-    said = subprocess.run(
-        [
-            sys.executable,
-            "-m",
-            "viewer.command_line",
-            "measure",
-            str(case),
-            "--plan",
-            str(case / "plan.json"),
-            "--json",
-            "-",
-        ],
-        capture_output=True,
-        text=True,
-        check=True,
-    )
-    document = json.loads(said.stdout)
+def test_every_number_is_that_of_measure_for_the_same_plan(
+    page: Page, case: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["measure", str(case), "--plan", str(case / "plan.json"), "--json", "-"]) == 0
+    document = json.loads(capsys.readouterr().out)
     for number in range(2):
         page.click(f".screw[data-screw='{number}']")
         settled(page)
@@ -381,19 +370,8 @@ def test_a_second_page_and_a_second_program_are_refused_and_reading_is_not(
     assert second.returncode == 2
     assert second.stderr.count("\n") == 1
     assert "open in another page" in second.stderr
-    measured = subprocess.run(
-        [
-            sys.executable,
-            "-m",
-            "viewer.command_line",
-            "measure",
-            str(case),
-            "--plan",
-            str(case / "plan.json"),
-        ],
-        capture_output=True,
-    )
-    assert measured.returncode == 0
+    # The server holds the case from a process of its own; this one only reads.
+    assert run(["measure", str(case), "--plan", str(case / "plan.json")]) == 0
 
 
 def test_the_report_is_written_beside_the_case(page: Page, case: Path) -> None:
@@ -440,13 +418,10 @@ def test_a_case_without_a_plan_opens_and_says_how_to_begin(browser: Any, tmp_pat
     assert json.loads((case / "plan.json").read_text())["screws"][0]["screw"] != ""
 
 
-def test_bad_words_are_refused(tmp_path: Path) -> None:
+def test_bad_words_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     for words in (["view", str(tmp_path / "nothing")], ["view", "--port", "99999"], ["view", str(tmp_path)]):
-        done = subprocess.run(
-            [sys.executable, "-m", "viewer.command_line", *words, "--no-browser"],
-            capture_output=True,
-            text=True,
-        )
-        assert done.returncode == 2
-        assert done.stderr.strip().count("\n") == 0
-        assert done.stdout == ""
+        assert run([*words, "--no-browser"]) == 2
+        said = capsys.readouterr()
+        assert said.err.strip().count("\n") == 0
+        assert said.err.strip()
+        assert said.out == ""

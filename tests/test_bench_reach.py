@@ -24,9 +24,9 @@ from page_rig import (  # noqa: E402
     let_go,
     opened,
     press,
+    put_back,
     settled,
     shown,
-    undo_all,
 )
 from playwright.sync_api import Page, expect, sync_playwright  # noqa: E402
 
@@ -70,21 +70,13 @@ def running(case: Path) -> Iterator[Bench]:
 
 @pytest.fixture(scope="module")
 def tab(browser: Any, running: Bench) -> Iterator[Page]:
-    yield from opened(browser, running.gate.address, 1280, 720)
+    yield from opened(browser, running.gate.address)
 
 
 @pytest.fixture
 def page(tab: Page) -> Iterator[Page]:
-    """The one page, put back after each test: nothing open, nothing done, the first screw in hand."""
     yield tab
-    tab.mouse.up()
-    if tab.locator("#opened").is_visible():
-        tab.keyboard.press("Escape")
-    undo_all(tab)
-    tab.evaluate("document.activeElement.blur()")
-    press(tab, "1")
-    tab.set_viewport_size({"width": 1280, "height": 720})
-    settled(tab)
+    put_back(tab)
 
 
 @pytest.fixture(scope="module")

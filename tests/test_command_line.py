@@ -43,12 +43,21 @@ def contents(folder: Path) -> dict[str, bytes]:
     return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
 
 
+WAITED_FOR_A_CORE_S = """
+try:
+    print(int(open("/proc/self/schedstat").read().split()[1]) / 1e9)
+except OSError:
+    print(0.0)
+"""
+"""Told by the kernel of each process; where it tells nothing, nothing is taken off."""
+
+
 def test_help_answers_in_half_a_second_and_loads_nothing_heavy() -> None:
-    """Bar: under 0.5 s; the quickest of three, as the machine may be busy."""
+    """Bar: under 0.5 s of the quickest of three, less what it waited while other programs had the cores."""
     program = (
         "import sys; from viewer.command_line import run; code = run(['--help']); "
         "heavy = {'numpy', 'scipy', 'nibabel', 'trimesh', 'vtkmodules', 'pydantic', 'rich', 'jinja2'}; "
-        "sys.exit(code or ','.join(sorted(heavy & set(sys.modules))) or 0)"
+        f"loaded = ','.join(sorted(heavy & set(sys.modules))){WAITED_FOR_A_CORE_S}sys.exit(code or loaded or 0)"
     )
     took_s = []
     for _ in range(3):
@@ -56,7 +65,9 @@ def test_help_answers_in_half_a_second_and_loads_nothing_heavy() -> None:
         done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
         took_s.append(time.perf_counter() - began_s)
         assert (done.returncode, done.stderr) == (0, "")
-        assert "Examples" in done.stdout
+        said, _, waited_s = done.stdout.strip().rpartition("\n")
+        assert "Examples" in said
+        took_s[-1] -= float(waited_s)
     assert min(took_s) < 0.5
 
 
