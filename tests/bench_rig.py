@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from tiny_scan import AFFINE, ball_hu
@@ -19,13 +20,18 @@ from planner.catalogue import built_in_screws
 from planner.vocabulary import PlacedScrew, Plan
 from segmentation.calibration import parse_calibration
 from segmentation.case import write_case
+from segmentation.errors import InputError
 from segmentation.files import canonical_json
 from segmentation.parts import Cut
 from segmentation.recipe import segment
 from segmentation.vocabulary import Bone, CTVolume, Grid, Surface
 from viewer.bench.case_place import CasePlace
 from viewer.bench.desk import Desk
+from viewer.bench.messages import read_message
 from viewer.bench.serve import Bench
+from viewer.bench.start import Doors
+from viewer.bench.work import Work, WorkEvent
+from viewer.bench.work_process import TASKS
 
 SCREWS = built_in_screws()
 HEADLESS, LAG = "headless-two-pitch-2.2-2.8", "iso5835-hb-4.0-partial"
@@ -98,3 +104,36 @@ def served(desk: Desk | None = None, folder: Path | None = None) -> Iterator[Ben
         thread.join(20)
         loop.close()
         assert not thread.is_alive()
+
+
+class AtOnce(Work):
+    """Takes each step where it is asked for; ``last`` is what it said."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.last: WorkEvent | None = None
+        self.asked: list[str] = []
+
+    def begin(self, task: str, words: str, arguments: Mapping[str, Any]) -> None:
+        self.asked.append(words)
+        try:
+            self.last = WorkEvent("done", task, TASKS[task](lambda _step: None, **arguments))
+        except InputError as fault:
+            self.last = WorkEvent("fault", task, str(fault))
+
+
+def said(text: str) -> Any:
+    return read_message(text)
+
+
+def doors(root: Path) -> tuple[Doors, AtOnce]:
+    opened, work = Doors(SCREWS, root), AtOnce()
+    opened.work = work
+    return opened, work
+
+
+def told(place: Any, work: AtOnce) -> dict[str, Any]:
+    """The page after the step that was asked for."""
+    assert work.last is not None
+    event, work.last = work.last, None
+    return dict(place.worked(event))

@@ -5,14 +5,12 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 import nibabel
 import numpy as np
 import pytest
-from bench_rig import SCREWS, write_ball_case
+from bench_rig import AtOnce, doors, said, told, write_ball_case
 from tiny_scan import AFFINE, ball_hu
 
 from segmentation.asked import Seed
@@ -20,46 +18,9 @@ from segmentation.case import read_case
 from segmentation.errors import InputError
 from viewer.bench.case_place import CasePlace
 from viewer.bench.listing import below, listing
-from viewer.bench.messages import read_message
 from viewer.bench.scan_place import ScanPlace
-from viewer.bench.start import Doors
 from viewer.bench.start_place import StartPlace
 from viewer.bench.work import Work, WorkEvent
-from viewer.bench.work_process import TASKS
-
-
-class AtOnce(Work):
-    """Takes each step where it is asked for; ``last`` is what it said."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.last: WorkEvent | None = None
-        self.asked: list[str] = []
-
-    def begin(self, task: str, words: str, arguments: Mapping[str, Any]) -> None:
-        self.asked.append(words)
-        try:
-            self.last = WorkEvent("done", task, TASKS[task](lambda _step: None, **arguments))
-        except InputError as fault:
-            self.last = WorkEvent("fault", task, str(fault))
-
-
-def said(text: str) -> Any:
-    return read_message(text)
-
-
-def doors(root: Path) -> tuple[Doors, AtOnce]:
-    opened, work = Doors(SCREWS, root), AtOnce()
-    opened.work = work
-    return opened, work
-
-
-def told(place: Any, work: AtOnce) -> dict[str, Any]:
-    """The page after the step that was asked for."""
-    assert work.last is not None
-    event, work.last = work.last, None
-    return dict(place.worked(event))
-
 
 # What may be opened
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import hashlib
 import io
 import zipfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from segmentation.errors import InputError
 from viewer.console import Progress
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from planner.search import Found
     from planner.search_lines import Approach
     from planner.search_space import SearchSpace
-    from planner.vocabulary import Screw
+    from planner.vocabulary import Plan, Screw
 
 CACHE_VERSION = "fields 3"
 """Changes with what a field is or how it is made: an older cache is then made anew."""
@@ -103,7 +103,7 @@ def found_in_case(
     folder: Path,
     names: Sequence[str],
     *,
-    keep: Path | None,
+    keep: Path | Plan | None,
     count: int,
     bone: str | None,
     fragments: Sequence[str],
@@ -128,10 +128,10 @@ def found_in_case(
     from viewer.pipeline import screws_known
     from viewer.reducing import fragment_called
 
-    kept = None if keep is None else read_plan(keep, screws_known(catalogue))
-    pose = "as-scanned" if as_scanned else "reduced"
+    kept = read_plan(keep, screws_known(catalogue)) if isinstance(keep, Path) else keep
+    pose: Literal["reduced", "as-scanned"] = "as-scanned" if as_scanned else "reduced"
     if kept is not None:
-        kept = replace(kept, pose=pose)  # type: ignore[arg-type]
+        kept = replace(kept, pose=pose)
     progress("reading the case")
     read = read_case(folder)
     made = ready(read, as_scanned=as_scanned)
@@ -155,14 +155,7 @@ def search_lines(found: Found) -> Iterator[str]:
         yield f"  note: {note}"
     for number, one in enumerate(found.candidates, start=1):
         placed, criteria = one.placed, one.criteria
-        hold = criteria["governing_hold_n"]
-        held = (
-            f"mean {criteria['ring_mean_hu']:.0f} HU in the thread ring"
-            if hold is None
-            else f"holds {hold:.0f} N ({criteria['governing_hold_low_n']:.0f} to "
-            f"{criteria['governing_hold_high_n']:.0f})"
-        )
-        yield f"{number}. {placed.screw.name}, {placed.length_mm:g} mm: {held}"
+        yield f"{number}. {placed.screw.name}, {placed.length_mm:g} mm: {held_words(criteria)}"
         yield f"   {one.reason}"
         entry, target = (
             ", ".join(f"{value:.1f}" for value in point) for point in (placed.entry_mm, placed.target_mm)
@@ -171,6 +164,20 @@ def search_lines(found: Found) -> Iterator[str]:
         for told in one.result.findings:
             if told.severity != "note":
                 yield f"   {told.severity}: {told.message}"
+    yield from excluded_lines(found)
+
+
+def held_words(criteria: Mapping[str, float | int | None]) -> str:
+    """How well a candidate holds, or where density is not known what stands for it."""
+    hold = criteria["governing_hold_n"]
+    if hold is None:
+        return f"mean {criteria['ring_mean_hu']:.0f} HU in the thread ring"
+    low, high = criteria["governing_hold_low_n"], criteria["governing_hold_high_n"]
+    return f"holds {hold:.0f} N ({low:.0f} to {high:.0f})"
+
+
+def excluded_lines(found: Found) -> Iterator[str]:
+    """Where nothing keeps every limit: what excluded the candidates, and the nearest."""
     if found.candidates:
         return
     yield "Nothing keeps every limit. What excluded them:"

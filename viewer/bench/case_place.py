@@ -18,6 +18,7 @@ from viewer.bench.doubting import Doubting, asked_of
 from viewer.bench.drawn import Drawer
 from viewer.bench.mending import Mending
 from viewer.bench.place import Kind, OnPicture, Place
+from viewer.bench.searching import TASK, Searching
 from viewer.bench.work import Work, WorkEvent
 
 if TYPE_CHECKING:
@@ -55,6 +56,7 @@ class CasePlace:
         self._next: Place | None = None
         self.drawer = Drawer(desk)
         self.mending = None if folder is None or work is None else Mending(desk, folder, work)
+        self.searching = None if folder is None or work is None else Searching(desk, folder, work)
         if self.mending is not None:
             self.drawer.marks = self.mending.marked
         self.doubting = Doubting(desk)
@@ -99,7 +101,8 @@ class CasePlace:
         if only_look:
             return {"scene": self.drawer.scene(desk.subject()), "note": note}
         self._assessments += 1
-        shown = self.drawer.message() | {"column": self.column, "bone": None}
+        found = None if self.searching is None else self.searching.shown()
+        shown = self.drawer.message() | {"column": self.column, "bone": None, "found": found}
         if self.mending is not None and self.column == "bone":
             mending = self.mending
             shown |= {"bone": mending.shown(), "undo": mending.undo_words, "redo": mending.redo_words}
@@ -109,8 +112,13 @@ class CasePlace:
         """Take the bone that was made, or say why there is none."""
         if self.mending is None or event.kind == "step":
             return {}
+        if self.searching is not None and event.task == TASK:
+            self.searching.worked(event)
+            return self._shown(moving=False)
         if event.kind == "done" and self._read_again is not None:
             self.desk.take_bone(self._read_again())
+            if self.searching is not None:
+                self.searching.forget()
             self.mending.took(self.desk.bone)
             self.mending.told = tuple(event.value)
             self.desk.said = event.value[0] if event.value else self.desk.said
@@ -184,6 +192,10 @@ class CasePlace:
                 self.drawer.open_field = message.field
             case "ask":
                 desk.ask(asked_of(message.site, message.placement))
+            case "search":
+                self._searching().begin(message.family)
+            case "found":
+                self._searching().put(message.number)
             case "report":
                 desk.said = self._report()
             case "back":
@@ -201,6 +213,11 @@ class CasePlace:
         if self.mending is None:
             raise InputError("this bone is not kept, so it cannot be changed")
         return self.mending
+
+    def _searching(self) -> Searching:
+        if self.searching is None:
+            raise InputError("this bone is not kept, so it cannot be searched")
+        return self.searching
 
     def _turn(self, to: Literal["screws", "bone"]) -> None:
         if to == "screws" and self.mending is not None:

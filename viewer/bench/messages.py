@@ -158,6 +158,20 @@ class Ask(_Said):
     placement: PlacementName | None
 
 
+class Search(_Said):
+    """Search the best screws of a family, or of all, for the bone in hand."""
+
+    do: Literal["search"]
+    family: Annotated[str, Field(max_length=64)] | None
+
+
+class Found(_Said):
+    """Put a screw that was found into the plan."""
+
+    do: Literal["found"]
+    number: Annotated[int, Field(ge=0, le=50)]
+
+
 class Report(_Said):
     """Write the report beside the case."""
 
@@ -306,6 +320,8 @@ Message = Annotated[
     | Room
     | Explain
     | Ask
+    | Search
+    | Found
     | Report
     | Files
     | Demo

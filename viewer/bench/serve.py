@@ -28,6 +28,7 @@ from viewer.bench.work import Work, WorkEvent
 SCRIPTS = (
     "bench.js",
     "draw.js",
+    "find.js",
     "focus.js",
     "hands.js",
     "open.js",

@@ -9,7 +9,8 @@ from __future__ import annotations
 import contextlib
 import signal
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -131,8 +132,6 @@ def mend(
 
     Without ``poses`` each stays with a fragment that is the same as before. Returns what there is to tell.
     """
-    from dataclasses import replace
-
     from segmentation.again import asked_of
     from segmentation.case import read_case, write_case, write_poses
     from segmentation.recipe import segment
@@ -181,6 +180,59 @@ def reduce(progress: Progress, folder: Path, move: int, onto: int, pairs: list[A
     return [line.strip() for line in reduction_lines(bone, found)]
 
 
+def search(
+    progress: Progress,
+    folder: Path,
+    names: Sequence[str],
+    site: str | None,
+    stays: Mapping[str, Any] | None,
+    as_scanned: bool,
+    bone_name: str | None,
+    count: int,
+) -> dict[str, Any]:
+    """The best screws for a bone of a case: in words, as parts of a plan, and what else is told."""
+    from planner.catalogue import built_in_screws
+    from planner.plan_file import plan_document, plan_of
+    from planner.site_file import site_limits
+    from planner.vocabulary import Plan
+    from viewer.report.words import sorted_findings
+    from viewer.searching import excluded_lines, found_in_case, held_words
+
+    found, _ = found_in_case(
+        folder,
+        names,
+        keep=None if stays is None else plan_of(dict(stays), built_in_screws()),
+        count=count,
+        bone=bone_name,
+        fragments=(),
+        approach=None,
+        catalogue=None,
+        as_scanned=as_scanned,
+        exhaustive=False,
+        limits=None if site is None else site_limits(site),
+        progress=progress,
+    )
+    placed = tuple(replace(one.placed, name=f"found {n}") for n, one in enumerate(found.candidates, start=1))
+    rows = [
+        {
+            "screw": one.placed.screw.name,
+            "length_mm": one.placed.length_mm,
+            "held": held_words(one.criteria),
+            "reason": one.reason,
+            "warns": [
+                told.message for told in sorted_findings(one.result.findings) if told.severity != "note"
+            ],
+        }
+        for one in found.candidates
+    ]
+    counted = f"{found.evaluated_count:,} candidates, {found.feasible_count:,} keep every limit"
+    return {
+        "rows": rows,
+        "screws": plan_document(Plan(placed))["screws"] if placed else [],
+        "notes": [counted, *found.notes, *excluded_lines(found)],
+    }
+
+
 def _pieces_of(
     bone: Bone, asked: Mapping[str, Any], progress: Progress
 ) -> tuple[CTVolume, BonePieces | None]:
@@ -215,5 +267,6 @@ TASKS: Mapping[str, Callable[..., Any]] = {
     "make_demo": make_demo,
     "mend": mend,
     "reduce": reduce,
+    "search": search,
 }
 """Every step by name."""

@@ -2,6 +2,7 @@
 
 import { $, drawn, field, make, severity } from "./draw.js";
 import { keepFocus } from "./focus.js";
+import { find } from "./find.js";
 import { Hands } from "./hands.js";
 import { begins, ends, goesOn, showBone, toolInHand } from "./bone.js";
 import { showScan, showWork } from "./scan.js";
@@ -124,7 +125,7 @@ function column(message) {
   }
   // Drawn anew only where a number changed, or one typed was refused: marks stay, and so does a button under a
   // pressed pointer.
-  const now = JSON.stringify(message.read);
+  const now = JSON.stringify([message.read, message.found]);
   if (message.said || now !== columnShown) keepFocus($("read"), () => read(message.read));
   columnShown = now;
 }
@@ -253,7 +254,7 @@ function end(data) {
 function read(data) {
   const column = $("read");
   if (!data) {
-    column.replaceChildren(make("h1", {}, "No screw"), make("p", { class: "muted" }, "Place one, and its numbers stand here."));
+    settle(column, make("h1", {}, "No screw"), make("p", { class: "muted" }, "Place one, and its numbers stand here; or let one be searched."), ...find(shown.found, null, say));
     return;
   }
   const just = (one) => one.field in before && before[one.field] !== one.shown;
@@ -293,7 +294,7 @@ function read(data) {
   const drawnDoubt = sure(data, !!shown.holding, just);
   const order = data.stop ? [...findings, ...limits, ...drawnDoubt, ...holds, ...mechanics(data, just), ...drilling(data, just)] : [...limits, ...drawnDoubt, ...holds, ...findings, ...drilling(data, just), ...mechanics(data, just)];
   if (typing && document.activeElement.matches("input") && document.activeElement.dataset.dirty) return;
-  settle(column, ...top, ...order, make("p", { class: "muted" }, data.check));
+  settle(column, ...top, ...order, ...find(shown.found, data.family, say), make("p", { class: "muted" }, data.check));
   clearTimeout(spokenTimer);
   spokenTimer = setTimeout(() => {
     const worst = data.findings.find((one) => one.severity !== "note");

@@ -1,0 +1,75 @@
+"""The search from the page: what it finds is the search's, and takes the place of the screw in hand."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from bench_rig import HEADLESS, AtOnce, doors, said, through_ball, told, write_ball_case
+
+from planner.search import Found
+from segmentation.errors import InputError
+from viewer.bench.case_place import CasePlace
+from viewer.searching import found_in_case
+
+
+@pytest.fixture(scope="module")
+def opened(tmp_path_factory: pytest.TempPathFactory) -> tuple[CasePlace, AtOnce, Path]:
+    folder = tmp_path_factory.mktemp("search") / "ball"
+    write_ball_case(folder, through_ball(), through_ball("S2", y_mm=-5.0, length_mm=12.0))
+    made, work = doors(folder.parent)
+    place = made.case(folder)
+    place.painter = None
+    return place, work, folder
+
+
+def test_what_is_found_is_shown_and_put_in(
+    opened: tuple[CasePlace, AtOnce, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place, work, _ = opened
+    asked: dict[str, Any] = {}
+    answers: list[Found] = []
+
+    def spied(*names: Any, **more: Any) -> Any:
+        asked.update(more, names=names[1])
+        found, kept = found_in_case(*names, **more)
+        answers.append(found)
+        return found, kept
+
+    monkeypatch.setattr("viewer.searching.found_in_case", spied)
+    place.answer(said(f'{{"do": "search", "family": "{HEADLESS}"}}'))
+    shown = told(place, work)["found"]
+    (found,) = answers
+    assert asked["names"] == (HEADLESS,)
+    assert [one.name for one in asked["keep"].screws] == ["S2"]
+    assert [row["length_mm"] for row in shown["rows"]] == [one.placed.length_mm for one in found.candidates]
+    assert [row["reason"] for row in shown["rows"]] == [one.reason for one in found.candidates]
+    assert (
+        shown["notes"][0]
+        == f"{found.evaluated_count:,} candidates, {found.feasible_count:,} keep every limit"
+    )
+    assert shown["instead_of"] == "S1"
+    # Put in its place it is that screw, measured; the other stays, and one step takes it back.
+    before = place.desk.document
+    place.answer(said('{"do": "found", "number": 0}'))
+    first, other = place.desk.history.plan.screws
+    best = found.candidates[0].placed
+    assert (first.name, first.length_mm) == ("S1", best.length_mm)
+    assert first.entry_mm == pytest.approx(best.entry_mm, abs=1e-4)
+    assert other.name == "S2"
+    assert place.desk.result is not None
+    assert place.desk.result.pullout_n.estimate == pytest.approx(
+        found.candidates[0].result.pullout_n.estimate, rel=1e-4
+    )
+    place.answer(said('{"do": "undo"}'))
+    assert place.desk.document == before
+
+
+def test_what_was_not_found_and_what_is_no_screw_is_told(opened: tuple[CasePlace, AtOnce, Path]) -> None:
+    place, work, _ = opened
+    assert "search once more" in place.answer(said('{"do": "found", "number": 40}'))["said"]
+    assert "there is no screw 'spoon'" in place.answer(said('{"do": "search", "family": "spoon"}'))["said"]
+    with pytest.raises(InputError):
+        said('{"do": "found", "number": -1}')
+    work.last = None
