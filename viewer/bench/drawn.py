@@ -35,6 +35,9 @@ RIM_PX = 22.0
 AXIS_BEYOND_MM = 6.0
 """The axis is drawn this far beyond the screw and the bone."""
 
+LIST_PX = 58.0
+"""Height of the list of screws over the scene's upper edge."""
+
 NAME_PX = 13.0
 """Size of the screw's name in the scene."""
 
@@ -85,7 +88,7 @@ class Drawer:
     def scene(self, subject: Subject | None) -> dict[str, Any]:
         """Words, axis and handles over the scene's picture."""
         camera = self.desk.camera
-        drawn = directions(camera) + scale_bar(camera)
+        drawn = directions(camera, from_px=LIST_PX) + scale_bar(camera)
         handles: dict[str, Any] = {}
         told: dict[str, Any] = {}
         if subject is not None:

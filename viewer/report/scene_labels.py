@@ -173,17 +173,18 @@ def leaders(labels: list[Label], camera: Camera, obstacles: Sequence[tuple[Point
     return drawn
 
 
-def directions(camera: Camera, taken_px: float | None = None) -> str:
+def directions(camera: Camera, taken_px: float | None = None, *, from_px: float = 0.0) -> str:
     """Directions of the body at the left, right and upper edge, where they leave the frame.
 
     One that leaves below is left out: its opposite stands above, and the names of the parts stand below.
     One that would meet the screw's name, which stands at the left at the height ``taken_px``, gives way
-    upwards.
+    upwards. The frame begins ``from_px`` below the picture's upper edge, where other words stand.
     """
     drawn = ""
     taken: list[Point] = []
-    reach = np.array([camera.width_px / 2 - RAIL_PX, (camera.height_px - MARGINS_PX[3]) / 2 - RAIL_PX])
-    centre = reach + RAIL_PX
+    high_px = camera.height_px - MARGINS_PX[3] - from_px
+    reach = np.array([camera.width_px / 2 - RAIL_PX, high_px / 2 - RAIL_PX])
+    centre = reach + RAIL_PX + np.array([0.0, from_px])
     flats = {
         word: np.array([np.asarray(axis) @ camera.right, -(np.asarray(axis) @ camera.up)])
         for word, axis in BODY_DIRECTIONS.items()
