@@ -100,7 +100,8 @@ class Drawer:
             after_mm = max(result.bone_length_mm, result.tip_depth_mm) + AXIS_BEYOND_MM
             (x1, y1), (x2, y2) = camera.to_px([frame.at_mm(before_mm), frame.at_mm(after_mm)]).tolist()
             drawn += line(x1, y1, x2, y2, INK, 0.9, stroke_dasharray="14 3 2.5 3")
-            drawn += text(x1 - 6, y1 - 4, result.placed.name, anchor="end", bold=True, size=NAME_PX)
+            name_px = max(y1 - 4, LIST_PX + NAME_PX)
+            drawn += text(x1 - 6, name_px, result.placed.name, anchor="end", bold=True, size=NAME_PX)
         if self.desk.first_click_mm is not None:
             drawn += _mark(camera.to_px([self.desk.first_click_mm])[0].tolist())
         for name, place_mm in self.marks():
