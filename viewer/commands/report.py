@@ -7,6 +7,18 @@ from typing import Annotated
 
 import typer
 
+from viewer.commands.options import (
+    Catalogue,
+    Compression,
+    Doubt,
+    Draws,
+    Load,
+    Seed,
+    Site,
+    Torque,
+    UnionWeeks,
+)
+
 
 def report(
     case: Annotated[Path, typer.Argument(metavar="CASE", help="A case folder with a plan.json.")],
@@ -31,9 +43,15 @@ def report(
             help="A place in the plan's frame, RAS+ mm: how far each entry lies from it; repeat.",
         ),
     ] = None,
-    catalogue: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="A catalogue of your own screws.")
-    ] = None,
+    load: Load = None,
+    compression_n: Compression = None,
+    torque_n_m: Torque = None,
+    union_weeks: UnionWeeks = None,
+    doubt: Doubt = None,
+    draws: Draws = 2000,
+    seed: Seed = 1,
+    site: Site = None,
+    catalogue: Catalogue = None,
 ) -> None:
     """Write the report of a case: one HTML file that prints on A4.
 
@@ -41,10 +59,11 @@ def report(
     Examples:
       pilothole report case
       pilothole report case --out scaphoid.html
+      pilothole report case --site scaphoid --doubt freehand
       pilothole report case --projection 0,0 --projection 45,10 --landmark "12,-3,40=styloid"
     """
     from segmentation.case import REPORT
-    from viewer.asking import fluoroscopy_of
+    from viewer.asking import asked_of, fluoroscopy_of
     from viewer.console import say, working
     from viewer.outputs import check_output
     from viewer.pipeline import assess_case, write_report
@@ -53,8 +72,9 @@ def report(
     if case.is_dir() or out is not None:
         check_output(target, inputs=(catalogue,))
     fluoroscopy = fluoroscopy_of(projections or (), landmarks or ())
+    asked = asked_of(load, compression_n, torque_n_m, union_weeks, site, doubt, draws, seed)
     with working("report") as progress:
-        bone, assessment = assess_case(case, None, catalogue, progress)
+        bone, assessment = assess_case(case, None, catalogue, progress, asked=asked)
         progress("drawing")
         write_report(target, bone, assessment, fluoroscopy)
     say(f"{target}")

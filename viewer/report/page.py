@@ -28,6 +28,7 @@ from viewer.report.reduction_page import reduction_pages
 from viewer.report.sheet import Page
 from viewer.report.strip_page import strip_page, unplanned_page
 from viewer.report.subject import subject_of
+from viewer.report.sure_page import sure_pages
 
 
 def render_report(
@@ -51,6 +52,7 @@ def render_report(
         subject = subject_of(bone, assessment, result, as_scanned=as_scanned)
         pages.append(strip_page(subject, assessment, title))
         pages += figure_pages(subject, assessment, title, made_on)
+        pages += sure_pages(subject, assessment, title, [])
     if not assessment.screws:
         pages.append(unplanned_page(bone, title, as_scanned=as_scanned))
         pages += provenance_pages(bone, assessment, title, made_on)
