@@ -16,8 +16,10 @@ from importlib.resources import files
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
+from planner.compare import Comparison
 from planner.vocabulary import Assessment
 from segmentation.vocabulary import Bone
+from viewer.report.compare_page import compare_pages
 from viewer.report.cortex_page import cortex_pages
 from viewer.report.drawing import patterns
 from viewer.report.figure_pages import figure_pages, provenance_pages
@@ -39,13 +41,15 @@ def render_report(
     as_scanned: bool = False,
     made_on: date | None = None,
     fluoroscopy: Fluoroscopy | None = None,
+    comparison: Comparison | None = None,
 ) -> str:
     """The report of ``assessment`` on ``bone`` as one HTML document.
 
     ``title`` heads the first page. ``as_scanned`` shows fragments where the scan saw them instead of at
     their reduced poses; give it when the plan was measured so. ``made_on`` is printed as the report's day.
     ``fluoroscopy`` says which projections are shown (default: frontal and lateral) and from which landmarks
-    entries are told. Takes one to two seconds a screw and as long for the bone.
+    entries are told, ``comparison`` what is set side by side, its doubt drawn. Takes one to two seconds a
+    screw and as long for the bone.
     """
     pages: list[Page] = []
     for result in assessment.screws:
@@ -58,6 +62,8 @@ def render_report(
         pages += provenance_pages(bone, assessment, title, made_on)
     if made_on is not None:
         pages[0] = replace(pages[0], sub=f"{pages[0].sub}, report made {made_on.isoformat()}")
+    if comparison is not None:
+        pages += compare_pages(comparison, title)
     asked = fluoroscopy or Fluoroscopy()
     pages += fluoroscopy_pages(bone, assessment, title, asked, as_scanned=as_scanned)
     pages += found_pages(bone, assessment, title)

@@ -21,7 +21,7 @@ from viewer.report.found_page import NUM, RANGE, table, table_height
 from viewer.report.limit_rows import limit_svg
 from viewer.report.sheet import ROW_PX, SMALL_ROW_PX, WIDTH_PX, Block, Page, paged, text_height
 from viewer.report.subject import Subject
-from viewer.report.sure_rows import SureRow, sure_rows
+from viewer.report.sure_rows import SureRow, sure_rows, value_words
 
 LINE_PX = 190.0
 """Width of the picture of a limit. Our choice: what the words leave."""
@@ -33,7 +33,6 @@ HOLDS = "fragments.pullout_n"
 """The pull-out of one fragment among the drawn numbers."""
 
 OF_FRAGMENT = {
-    "axis_path_mm": "axis path, mm",
     "thread_engagement_mm": "thread engaged, mm",
     "mean_density_mg_cm3": "density, whole path, mg/cm³",
     HOLDS: "pull-out, N",
@@ -104,7 +103,7 @@ def _limit_block(
                 {
                     "words": one.row.words,
                     "broken": one.row.broken,
-                    "value": _value(one),
+                    "value": value_words(one.row),
                     "range": one.range,
                     "svg": Markup("" if one.row.value is None else limit_svg(one.row, LINE_PX)),
                     "reason": "" if one.row.value is not None else one.row.reason,
@@ -114,38 +113,28 @@ def _limit_block(
                     "hangs_on": one.hangs_on,
                 }
             )
-    foot = "Right of the line keeps the limit; dots: 1 mm, 1 thread, 5°, 0.5 mm of gap. Hollow: broken as planned."
+    foot = "Right of the line keeps the limit; dots: 1 mm, 1 thread, 5°, 0.5 mm of gap. Hollow: broken as "
+    foot += "planned. "
     if drawn:
         foot += (
-            " Bars: 5 to 95 % of the draws, thick where the limit is broken. Kept: share of the draws that "
+            "Bars: 5 to 95 % of the draws, thick where the limit is broken. Kept in: the share of draws that "
         )
         foot += (
             "keep the limit in each of its rows. Hangs most on: the source of doubt that alone spreads the "
         )
         foot += "number most, and its share of the squared spreads of all."
     else:
-        foot += " Bars: 5 to 95 %, from the bone's own doubt; how the screw is placed was not drawn."
+        foot += "Bars: 5 to 95 %, from the bone's own doubt; how the screw is placed was not drawn."
     said = "usual limits" if site is None else f"limits of the site {site['name']}"
     block: Block = {"kind": "limits", "rows": rows, "drawn": drawn, "note": said, "foot": foot}
     return block, 44 + LIMIT_ROW_PX * len(rows) + text_height(foot, SMALL, WIDTH_PX, SMALL_ROW_PX)
 
 
-def _value(one: SureRow) -> str:
-    row = one.row
-    if row.value is None:
-        return ""
-    gap = "" if row.unit in ("", "°") else "\u00a0"
-    return f"{written(row.value, row.digits)}{gap}{row.unit}"
-
-
 def _kept(one: SureRow) -> str:
-    return (
-        ""
-        if one.row.value is None
-        else "not drawn"
-        if one.kept_fraction is None
-        else share_words(one.kept_fraction)
-    )
+    """How often the limit of these rows is kept, in words; nothing where it has no number."""
+    if one.row.value is None:
+        return ""
+    return "not drawn" if one.kept_fraction is None else share_words(one.kept_fraction)
 
 
 def _source_block(
@@ -206,6 +195,7 @@ def _or_none(end_mm: float | None) -> str:
 
 def _rule_words(rule: SiteLength) -> str:
     said = f"{words.ended(rule.rule)} {words.ended(rule.definition_says)}"
+    said = said.replace("bone_length_mm", "the bone length")
     if rule.usual_mm is not None:
         said += f" Usual lengths are {rule.usual_mm[0]:g} to {rule.usual_mm[-1]:g} mm."
     if rule.tip_apex_within is not None:

@@ -60,6 +60,17 @@ def sure_rows(
     return [[_sure(result, row) for row in _told(group)] for group in groups]
 
 
+def value_words(row: LimitRow) -> str:
+    """The number with its unit, finer where a broken one would read as its limit; nothing where it is not
+    known."""
+    if row.value is None:
+        return ""
+    reads_as_limit = written(row.value, row.digits) == written(row.limit, row.digits)
+    digits = row.digits + 1 if row.broken and reads_as_limit else row.digits
+    gap = "" if row.unit in ("", "°") else "\u00a0"
+    return f"{written(row.value, digits)}{gap}{row.unit}"
+
+
 def _told(group: list[LimitRow]) -> list[LimitRow]:
     """Of a limit that nothing is known of, one row that says why."""
     if any(row.value is not None for row in group):
