@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from planner.asked import Asked
     from planner.compare import Comparison
+    from planner.forgiveness import Forgiveness
     from planner.vocabulary import Assessment, Plan, Screw
     from segmentation.asked import Name
     from segmentation.parts import Cut
@@ -190,9 +191,10 @@ def write_report(
     assessment: Assessment,
     fluoroscopy: Fluoroscopy | None = None,
     comparison: Comparison | None = None,
+    forgiven: Sequence[Forgiveness] = (),
 ) -> None:
     """Write the report of a case to ``path``, whole or not at all, with today's date. Its title names the
-    screws' bones; ``fluoroscopy`` and ``comparison`` as in ``render_report``."""
+    screws' bones; the rest is as in ``render_report``."""
     from datetime import date
 
     from segmentation.files import write_whole
@@ -208,6 +210,7 @@ def write_report(
         made_on=date.today(),
         fluoroscopy=fluoroscopy,
         comparison=comparison,
+        forgiven=forgiven,
     )
     write_whole(path, page.encode())
 

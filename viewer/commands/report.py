@@ -66,6 +66,12 @@ def report(
     screw: ComparedScrews = None,
     length: ComparedLengths = None,
     technique: ComparedTechniques = None,
+    forgiveness: Annotated[
+        bool,
+        typer.Option(
+            "--forgiveness", help="How far entry and direction may be off before a limit breaks, as two maps."
+        ),
+    ] = False,
     catalogue: Catalogue = None,
 ) -> None:
     """Write the report of a case: one HTML file that prints on A4.
@@ -74,7 +80,7 @@ def report(
     Examples:
       pilothole report case
       pilothole report case --out scaphoid.html
-      pilothole report case --site scaphoid --doubt freehand
+      pilothole report case --site scaphoid --doubt freehand --forgiveness
       pilothole report case --compare --path S1 --length 17 --length 19 --length 21
       pilothole report case --projection 0,0 --projection 45,10 --landmark "12,-3,40=styloid"
     """
@@ -92,10 +98,9 @@ def report(
     asked = asked_of(load, compression_n, torque_n_m, union_weeks, site, doubt, draws, seed)
     wanted = compared_of(compare, path, screw or (), length or (), technique or ())
     of_variants = asked_of(None, None, None, None, site, doubt or COMPARED_HOW, draws, seed)
+    compared = None if wanted is None else (wanted, of_variants)
     with working("report") as progress:
-        told = told_of_case(
-            case, catalogue, asked, None if wanted is None else (wanted, of_variants), progress
-        )
+        told = told_of_case(case, catalogue, asked, compared, progress, forgiving=forgiveness)
         progress("drawing")
-        write_report(target, told.bone, told.assessment, fluoroscopy, told.comparison)
+        write_report(target, told.bone, told.assessment, fluoroscopy, told.comparison, told.forgiven)
     say(f"{target}")
