@@ -89,6 +89,8 @@ def compare(
 def variants(plan: Plan, known: Mapping[str, Screw], wanted: Wanted) -> list[tuple[str, PlacedScrew]]:
     """Each path's name and the screw placed on it, paths first, then screws, lengths and techniques."""
     paths = [placed for placed in plan.screws if wanted.path in (None, placed.name)]
+    if not plan.screws:
+        raise InputError("the plan has no screw, so there is nothing to compare; place one first")
     if not paths:
         names = [placed.name for placed in plan.screws]
         raise InputError(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from planner.vocabulary import Screw
@@ -76,6 +77,22 @@ class Limits:
             self.body_clearance_mm,
             self.trailing_end_buried_mm,
         )
+
+
+LIMIT_SOURCES: Mapping[str, str] = {
+    "joint_clearance_mm": "Common practice at wrist and elbow",
+    "leading_end_clearance_mm": "Common practice",
+    "body_clearance_mm": "Our choice: about the surface error of a good CT",
+    "trailing_end_buried_mm": "Common practice",
+    "threads_beyond_fracture_count": "Common practice: three at least, five wanted",
+    "tip_through_far_cortex_mm": "Common practice",
+    "fracture_angle_degree": "Published: no difference above 80° to the plane, less force below (Swanstrom "
+    "et al. 2017)",
+    "two_pitch_gap_mm": "Published: no significant loss at 1.0 mm, a significant one from 1.5 (Tan et al. "
+    "2018)",
+}
+"""Where the usual value comes from, in a few words, of each limit that a report holds a screw against; the
+full words stand above."""
 
 
 def tip_room_mm(screw: Screw, limits: Limits) -> float:

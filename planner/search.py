@@ -122,7 +122,7 @@ def search(
         space,
         table,
         limits,
-        _rods(bone, wish.kept),
+        rods_of(bone, wish.kept),
         across_fracture=across,
         lengths_count=ALL_LENGTHS_COUNT if wish.exhaustive else LENGTHS_COUNT,
     )
@@ -166,7 +166,7 @@ def search(
     )
 
 
-def _rods(bone: ReadyBone, kept: Plan | None) -> Floats:
+def rods_of(bone: ReadyBone, kept: Plan | None) -> Floats:
     """(m, 7) both ends and largest radius of shaft and head of each screw that stays."""
     rods = []
     for placed in () if kept is None else kept.screws:

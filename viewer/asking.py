@@ -10,6 +10,7 @@ from segmentation.errors import InputError
 
 if TYPE_CHECKING:
     from planner.asked import Asked
+    from planner.compare import Wanted
     from planner.demands import Demands
     from planner.doubt_vocabulary import PlacementName
     from viewer.report.fluoroscopy import Landmark
@@ -44,6 +45,26 @@ def asked_of(
     if drawn is not None:
         check(drawn)
     return Asked(demands, None if site is None else read_site(site), drawn)
+
+
+def compared_of(
+    compare: bool,
+    path: str | None,
+    screws: Sequence[str],
+    lengths_mm: Sequence[float],
+    techniques: Sequence[str],
+) -> Wanted | None:
+    """The variants that a report sets side by side; None without ``--compare``.
+
+    Raises InputError for a technique that is not known, and for variants without ``--compare``.
+    """
+    from planner.compare import Wanted, techniques_of
+
+    if not compare and (path is not None or screws or lengths_mm or techniques):
+        raise InputError(
+            "--path, --screw, --length and --technique say what a report compares; give --compare with them"
+        )
+    return Wanted(screws, lengths_mm, techniques_of(techniques), path) if compare else None
 
 
 def demands_of(

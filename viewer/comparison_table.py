@@ -6,27 +6,12 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from viewer.console import say
+from viewer.drawn_words import NUMBERS, digits_of, limit_of, number_of
 
 if TYPE_CHECKING:
     from planner.compare import Comparison
     from planner.doubt_vocabulary import Doubt
     from planner.what_if import Move
-
-NUMBERS = {
-    "bone_length_mm": "bone length, mm",
-    "tip_beyond_exit_mm": "tip beyond exit, mm",
-    "clearance_mm.leading_end.outer": "leading end to surface, mm",
-    "clearance_mm.leading_end.joint": "leading end to joint, mm",
-    "clearance_mm.trailing_end.outer": "trailing end to surface, mm",
-    "clearance_mm.body.outer": "body to surface, mm",
-    "clearance_mm.body.joint": "body to joint, mm",
-    "pull_out.force_n": "hold with its factors, N",
-    "torque.stripping_n_m": "stripping torque, N·m",
-    "torque.compression_at_advised_n": "compression at advised torque, N",
-    "lag.angle_degree": "angle to the fracture, °",
-    "tip_apex.distance_mm": "tip–apex distance, mm",
-}
-"""Rows of the table, in order, where any variant has them; the files have all numbers."""
 
 MOVES_SHOWN_COUNT = 20
 """Moves told on the terminal; JSON has all. Our choice: a screen's length."""
@@ -56,15 +41,15 @@ def tell_comparison(
 
 
 def _number(doubt: Doubt, name: str) -> str:
-    one = next((one for one in doubt.numbers if one.number == name and one.fragment is None), None)
+    one = number_of(doubt, name)
     if one is None:
         return ""
-    digits = 0 if max(abs(one.high), abs(one.low)) >= 100 else 2 if name.endswith("_n_m") else 1
+    digits = digits_of(name)
     return f"{one.estimate:.{digits}f} ({one.low:.{digits}f} to {one.high:.{digits}f})"
 
 
 def _limit(doubt: Doubt, name: str) -> str:
-    one = next((one for one in doubt.limits if one.limit == name), None)
+    one = limit_of(doubt, name)
     return "" if one is None else f"{one.holds_fraction:.0%} at {one.asked:g}"
 
 

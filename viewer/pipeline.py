@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from planner.asked import Asked
+    from planner.compare import Comparison
+    from planner.forgiveness import Forgiveness
     from planner.vocabulary import Assessment, Plan, Screw
     from segmentation.asked import Name
     from segmentation.parts import Cut
@@ -184,10 +186,15 @@ def bone_and_plan(
 
 
 def write_report(
-    path: Path, bone: Bone, assessment: Assessment, fluoroscopy: Fluoroscopy | None = None
+    path: Path,
+    bone: Bone,
+    assessment: Assessment,
+    fluoroscopy: Fluoroscopy | None = None,
+    comparison: Comparison | None = None,
+    forgiven: Sequence[Forgiveness] = (),
 ) -> None:
     """Write the report of a case to ``path``, whole or not at all, with today's date. Its title names the
-    screws' bones; ``fluoroscopy`` as in ``render_report``."""
+    screws' bones; the rest is as in ``render_report``."""
     from datetime import date
 
     from segmentation.files import write_whole
@@ -202,6 +209,8 @@ def write_report(
         as_scanned=as_scanned,
         made_on=date.today(),
         fluoroscopy=fluoroscopy,
+        comparison=comparison,
+        forgiven=forgiven,
     )
     write_whole(path, page.encode())
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from viewer.commands.options import (
+    COMPARED_HOW,
     AsScanned,
     Catalogue,
     ComparedLengths,
@@ -48,7 +49,7 @@ def compare(
             help="Change the first variant: pitch, core, major, pilot, length in mm, density as a factor.",
         ),
     ] = None,
-    doubt: Annotated[PlacedHow, typer.Option(help="How the screws are placed.")] = "freehand",
+    doubt: Annotated[PlacedHow, typer.Option(help="How the screws are placed.")] = COMPARED_HOW,
     draws: Draws = 2000,
     seed: Seed = 1,
     site: Site = None,

@@ -44,16 +44,20 @@ AsScanned = Annotated[
     bool, typer.Option("--as-scanned", help="Take the plan's points as scanned, not as reduced.")
 ]
 
+COMPARED_HOW: PlacedHow = "freehand"
+"""How screws that are compared are placed where nobody says."""
+
 ComparedPath = Annotated[
-    str | None, typer.Option(metavar="NAME", help="One planned screw's path (default: each of them).")
+    str | None,
+    typer.Option(metavar="NAME", help="Compare on one planned screw's path (default: each of them)."),
 ]
 ComparedScrews = Annotated[
-    list[str] | None, typer.Option(metavar="NAME", help="A screw to put there; give several.")
+    list[str] | None, typer.Option(metavar="NAME", help="A screw to compare there; give several.")
 ]
 ComparedLengths = Annotated[
-    list[float] | None, typer.Option(metavar="MM", help="A marked length; give several.")
+    list[float] | None, typer.Option(metavar="MM", help="A marked length to compare; give several.")
 ]
 ComparedTechniques = Annotated[
     list[str] | None,
-    typer.Option(metavar="position|lag|locking", help="A technique; give several."),
+    typer.Option(metavar="position|lag|locking", help="A technique to compare; give several."),
 ]

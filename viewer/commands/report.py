@@ -7,6 +7,23 @@ from typing import Annotated
 
 import typer
 
+from viewer.commands.options import (
+    COMPARED_HOW,
+    Catalogue,
+    ComparedLengths,
+    ComparedPath,
+    ComparedScrews,
+    ComparedTechniques,
+    Compression,
+    Doubt,
+    Draws,
+    Load,
+    Seed,
+    Site,
+    Torque,
+    UnionWeeks,
+)
+
 
 def report(
     case: Annotated[Path, typer.Argument(metavar="CASE", help="A case folder with a plan.json.")],
@@ -31,9 +48,31 @@ def report(
             help="A place in the plan's frame, RAS+ mm: how far each entry lies from it; repeat.",
         ),
     ] = None,
-    catalogue: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="A catalogue of your own screws.")
-    ] = None,
+    load: Load = None,
+    compression_n: Compression = None,
+    torque_n_m: Torque = None,
+    union_weeks: UnionWeeks = None,
+    doubt: Doubt = None,
+    draws: Draws = 2000,
+    seed: Seed = 1,
+    site: Site = None,
+    compare: Annotated[
+        bool,
+        typer.Option(
+            "--compare", help="A table of variants side by side, as 'pilothole compare' makes them."
+        ),
+    ] = False,
+    path: ComparedPath = None,
+    screw: ComparedScrews = None,
+    length: ComparedLengths = None,
+    technique: ComparedTechniques = None,
+    forgiveness: Annotated[
+        bool,
+        typer.Option(
+            "--forgiveness", help="How far entry and direction may be off before a limit breaks, as two maps."
+        ),
+    ] = False,
+    catalogue: Catalogue = None,
 ) -> None:
     """Write the report of a case: one HTML file that prints on A4.
 
@@ -41,20 +80,27 @@ def report(
     Examples:
       pilothole report case
       pilothole report case --out scaphoid.html
+      pilothole report case --site scaphoid --doubt freehand --forgiveness
+      pilothole report case --compare --path S1 --length 17 --length 19 --length 21
       pilothole report case --projection 0,0 --projection 45,10 --landmark "12,-3,40=styloid"
     """
     from segmentation.case import REPORT
-    from viewer.asking import fluoroscopy_of
+    from viewer.asking import asked_of, compared_of, fluoroscopy_of
     from viewer.console import say, working
     from viewer.outputs import check_output
-    from viewer.pipeline import assess_case, write_report
+    from viewer.pipeline import write_report
+    from viewer.reporting import told_of_case
 
     target = case / REPORT if out is None else out
     if case.is_dir() or out is not None:
         check_output(target, inputs=(catalogue,))
     fluoroscopy = fluoroscopy_of(projections or (), landmarks or ())
+    asked = asked_of(load, compression_n, torque_n_m, union_weeks, site, doubt, draws, seed)
+    wanted = compared_of(compare, path, screw or (), length or (), technique or ())
+    of_variants = asked_of(None, None, None, None, site, doubt or COMPARED_HOW, draws, seed)
+    compared = None if wanted is None else (wanted, of_variants)
     with working("report") as progress:
-        bone, assessment = assess_case(case, None, catalogue, progress)
+        told = told_of_case(case, catalogue, asked, compared, progress, forgiving=forgiveness)
         progress("drawing")
-        write_report(target, bone, assessment, fluoroscopy)
+        write_report(target, told.bone, told.assessment, fluoroscopy, told.comparison, told.forgiven)
     say(f"{target}")

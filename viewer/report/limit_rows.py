@@ -36,7 +36,8 @@ class LimitRow:
     """One limit: what is held against it, with where the value stands in assessment.json.
 
     ``value`` None has its ``reason``. ``sign`` is 1 where more is better. ``interval`` holds its 5th and 95th
-    percentile, None where it has none.
+    percentile, None where it has none. ``name`` is the limit's in ``Limits``, ``drawn`` the number's among
+    those that a doubt tells, with its fragment.
     """
 
     words: str
@@ -50,6 +51,8 @@ class LimitRow:
     reason: str = ""
     sign: int = 1
     interval: Interval | None = None
+    name: str = ""
+    drawn: tuple[str, int | None] = ("", None)
 
     @property
     def broken(self) -> bool:
@@ -68,7 +71,7 @@ def limit_rows(result: ScrewResult, number: int, limits: Limits) -> list[LimitRo
     root = f"screws[{number}]"
     rows: list[LimitRow] = []
 
-    def clearance(words: str, part: str, surface: str, value: float | None, limit_mm: float) -> None:
+    def clearance(words: str, part: str, surface: str, value: float | None, name: str) -> None:
         key = f"clearance_mm.{part}.{surface}"
         rows.append(
             LimitRow(
@@ -76,33 +79,35 @@ def limit_rows(result: ScrewResult, number: int, limits: Limits) -> list[LimitRo
                 f"{root}.{key}",
                 value,
                 "mm",
-                limit_mm,
+                getattr(limits, name),
                 CLEARANCE_SPAN_MM,
                 1.0,
                 1,
                 result.reasons.get(key, ""),
                 interval=getattr(getattr(result.intervals, part), surface),
+                name=name,
+                drawn=(key, None),
             )
         )
 
-    clearance("Tip to joint", "leading_end", "joint", result.leading_end.joint, limits.joint_clearance_mm)
+    clearance("Tip to joint", "leading_end", "joint", result.leading_end.joint, "joint_clearance_mm")
     if headless:
         clearance(
             "Tip to surface",
             "leading_end",
             "outer",
             result.leading_end.outer,
-            limits.leading_end_clearance_mm,
+            "leading_end_clearance_mm",
         )
-    clearance("Body to surface", "body", "outer", result.body.outer, limits.body_clearance_mm)
-    clearance("Body to joint", "body", "joint", result.body.joint, limits.joint_clearance_mm)
+    clearance("Body to surface", "body", "outer", result.body.outer, "body_clearance_mm")
+    clearance("Body to joint", "body", "joint", result.body.joint, "joint_clearance_mm")
     if headless:
         clearance(
             "Trailing end buried",
             "trailing_end",
             "outer",
             result.trailing_end.outer,
-            limits.trailing_end_buried_mm,
+            "trailing_end_buried_mm",
         )
     for place, fragment in enumerate(result.fragments):
         held = place > 0 or headless or len(result.fragments) == 1
@@ -117,6 +122,8 @@ def limit_rows(result: ScrewResult, number: int, limits: Limits) -> list[LimitRo
                     THREADS_SPAN_COUNT,
                     1.0,
                     1,
+                    name="threads_beyond_fracture_count",
+                    drawn=("threads_engaged", fragment.fragment),
                 )
             )
     return rows

@@ -9,6 +9,7 @@ assessment and day give the same bytes. Every page carries the cautions at its f
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 from importlib.resources import files
@@ -16,18 +17,23 @@ from importlib.resources import files
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
+from planner.compare import Comparison
+from planner.forgiveness import Forgiveness
 from planner.vocabulary import Assessment
 from segmentation.vocabulary import Bone
+from viewer.report.compare_page import compare_pages
 from viewer.report.cortex_page import cortex_pages
 from viewer.report.drawing import patterns
 from viewer.report.figure_pages import figure_pages, provenance_pages
 from viewer.report.fluoroscopy_page import Fluoroscopy, fluoroscopy_pages
+from viewer.report.forgiveness_block import forgiveness_block
 from viewer.report.found_page import found_pages
 from viewer.report.fracture_page import fracture_pages
 from viewer.report.reduction_page import reduction_pages
 from viewer.report.sheet import Page
 from viewer.report.strip_page import strip_page, unplanned_page
 from viewer.report.subject import subject_of
+from viewer.report.sure_page import sure_pages
 
 
 def render_report(
@@ -38,24 +44,31 @@ def render_report(
     as_scanned: bool = False,
     made_on: date | None = None,
     fluoroscopy: Fluoroscopy | None = None,
+    comparison: Comparison | None = None,
+    forgiven: Sequence[Forgiveness] = (),
 ) -> str:
     """The report of ``assessment`` on ``bone`` as one HTML document.
 
     ``title`` heads the first page. ``as_scanned`` shows fragments where the scan saw them instead of at
     their reduced poses; give it when the plan was measured so. ``made_on`` is printed as the report's day.
     ``fluoroscopy`` says which projections are shown (default: frontal and lateral) and from which landmarks
-    entries are told. Takes one to two seconds a screw and as long for the bone.
+    entries are told, ``comparison`` what is set side by side, its doubt drawn, and ``forgiven`` how
+    forgiving each screw is, in the plan's order. Takes one to two seconds a screw and as long for the bone.
     """
     pages: list[Page] = []
-    for result in assessment.screws:
+    for place, result in enumerate(assessment.screws):
         subject = subject_of(bone, assessment, result, as_scanned=as_scanned)
         pages.append(strip_page(subject, assessment, title))
         pages += figure_pages(subject, assessment, title, made_on)
+        further = [forgiveness_block(one, subject.frame) for one in forgiven[place : place + 1]]
+        pages += sure_pages(subject, assessment, title, further)
     if not assessment.screws:
         pages.append(unplanned_page(bone, title, as_scanned=as_scanned))
         pages += provenance_pages(bone, assessment, title, made_on)
     if made_on is not None:
         pages[0] = replace(pages[0], sub=f"{pages[0].sub}, report made {made_on.isoformat()}")
+    if comparison is not None:
+        pages += compare_pages(comparison, title)
     asked = fluoroscopy or Fluoroscopy()
     pages += fluoroscopy_pages(bone, assessment, title, asked, as_scanned=as_scanned)
     pages += found_pages(bone, assessment, title)

@@ -1,0 +1,97 @@
+"""What a report tells of a case: the numbers of ``measure``, and what is asked beside them.
+
+The bone is made ready once for the screws of the plan, the variants that are set side by side and how
+forgiving each screw is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from viewer.console import Progress
+
+if TYPE_CHECKING:
+    from planner.asked import Asked
+    from planner.assess import ReadyBone
+    from planner.compare import Comparison, Wanted
+    from planner.forgiveness import Forgiveness
+    from planner.limits import Limits
+    from planner.vocabulary import Assessment, Plan
+    from segmentation.vocabulary import Bone
+
+
+@dataclass(frozen=True, eq=False)
+class Told:
+    """The bone of a case, the assessment of its plan, what was compared (None: nothing), and
+    how forgiving each screw is, in the plan's order (empty: not asked)."""
+
+    bone: Bone
+    assessment: Assessment
+    comparison: Comparison | None = None
+    forgiven: tuple[Forgiveness, ...] = ()
+
+
+def told_of_case(
+    folder: Path,
+    catalogue: Path | None,
+    asked: Asked,
+    compared: tuple[Wanted, Asked] | None,
+    progress: Progress,
+    *,
+    forgiving: bool,
+) -> Told:
+    """What a report tells of the case in ``folder`` and its own plan, with all that is ``asked`` of it.
+
+    ``compared`` are the variants to be set side by side and what is asked of them, whose doubt is drawn.
+    ``forgiving``: how far each screw may be off is looked for too, with a cache of distances in the case.
+    Raises InputError as ``measure`` and ``compare`` do.
+    """
+    from planner.asked import assess_asked
+    from planner.assess import ready
+    from planner.compare import compare
+    from viewer.pipeline import bone_and_plan, screws_known
+
+    bone, plan = bone_and_plan(folder, None, catalogue, progress, as_scanned=False)
+    progress("measuring")
+    prepared = ready(bone, as_scanned=plan.pose == "as-scanned")
+    told = Told(bone, assess_asked(prepared, plan, asked))
+    if compared is not None:
+        progress("comparing")
+        told = replace(told, comparison=compare(prepared, plan, screws_known(catalogue), *compared))
+    if forgiving:
+        progress("looking how forgiving the screws are")
+        told = replace(told, forgiven=_forgiven(folder, prepared, plan, told.assessment, asked.limits))
+    return told
+
+
+def _forgiven(
+    folder: Path, bone: ReadyBone, plan: Plan, assessment: Assessment, limits: Limits
+) -> tuple[Forgiveness, ...]:
+    """How forgiving each screw is with the others where they stand."""
+    from planner.forgiveness import forgiveness
+    from planner.search import rods_of
+    from planner.search_measure import measure_of
+    from planner.search_screws import screw_table
+    from viewer.searching import space_of_case
+
+    names = dict.fromkeys(result.bone_name for result in assessment.screws)
+    spaces = {name: space_of_case(folder, bone, name) for name in names}
+    found = []
+    for result in assessment.screws:
+        placed = result.placed
+        # Its own length alone is looked at, stocked or not.
+        screw = replace(placed.screw, stocked_lengths_mm=(placed.length_mm,))
+        others = tuple(other for other in plan.screws if other is not placed)
+        measure = measure_of(
+            bone.prepared,
+            spaces[result.bone_name],
+            screw_table([screw]),
+            limits,
+            rods_of(bone, replace(plan, screws=others)),
+            across_fracture=sum(fragment.axis_path_mm > 0 for fragment in result.fragments) > 1,
+            safe=False,
+        )
+        found.append(forgiveness(measure, replace(placed, screw=screw)))
+    return tuple(found)
