@@ -13,6 +13,7 @@ from planner.doubt_vocabulary import PlacementName
 from planner.site_file import site_names
 from planner.vocabulary import FragmentResult, Interval, PlacedScrew, ScrewResult
 from viewer.bench.themes import themed
+from viewer.drawn_words import LIMITS, limit_words, says_words, share_words
 from viewer.report import words
 from viewer.report.drawing import written
 from viewer.report.drill_rows import WITHHELD, DrillRow, drill_rows
@@ -33,18 +34,6 @@ PLACED_BY: dict[PlacementName, str] = {
     "plate-guided": "a guide on a plate",
 }
 """Ways of placing, in words."""
-
-LIMIT_WORDS = {
-    "joint_clearance_mm": "Clear of the joint",
-    "body_clearance_mm": "Body inside the bone",
-    "leading_end_clearance_mm": "Tip inside the bone",
-    "trailing_end_buried_mm": "Trailing end buried",
-    "threads_beyond_fracture_count": "Threads that hold",
-    "fracture_angle_degree": "Square to the fracture",
-    "tip_through_far_cortex_mm": "Tip past the far cortex",
-    "tip_apex_mm": "Tip–apex distance",
-}
-"""What a limit asks for, in words."""
 
 GLYPH_PX = 130.0
 """Width of a limit's glyph."""
@@ -126,11 +115,11 @@ def _doubt(result: ScrewResult, root: str) -> dict[str, Any] | None:
         return None
     rows = [
         {
-            "words": LIMIT_WORDS[one.limit],
+            "words": f"{words.capital(LIMITS[one.limit])} {limit_words(one.limit, one.asked)}",
             "field": f"{root}.doubt.limits[{place}].holds_fraction",
             "value": one.holds_fraction,
-            "shown": written(100 * one.holds_fraction, 0),
-            "unit": "%",
+            "shown": share_words(one.holds_fraction),
+            "unit": "",
         }
         for place, one in enumerate(doubt.limits)
     ]
@@ -138,10 +127,10 @@ def _doubt(result: ScrewResult, root: str) -> dict[str, Any] | None:
         "words": "Leaves bone or joint",
         "field": f"{root}.doubt.breach_fraction",
         "value": doubt.breach_fraction,
-        "shown": written(100 * doubt.breach_fraction, 0),
-        "unit": "%",
+        "shown": share_words(doubt.breach_fraction),
+        "unit": "",
     }
-    return {"rows": rows, "breach": breach, "says": doubt.says, "draws": doubt.draws_count}
+    return {"rows": rows, "breach": breach, "says": says_words(doubt), "draws": doubt.draws_count}
 
 
 def _limit(row: LimitRow) -> dict[str, Any]:
