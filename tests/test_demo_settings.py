@@ -12,7 +12,6 @@ import pytest
 from demo_volumes.make import DemoCase, make_demo
 from segmentation.errors import InputError
 
-
 COARSE: dict[str, object] = {"voxel_mm": 1.0, "fwhm_mm": 1.2}
 """For what holds in voxels of any size: a tenth of the work."""
 
