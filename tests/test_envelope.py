@@ -13,7 +13,7 @@ import pytest
 import trimesh
 from phantoms import CALIBRATION, SOFT_HU, as_ct, blurred_ball, grid_around, placed, points_of, rotation, step
 
-from planner.assess import assess
+from planner.assess import ReadyBone, assess, assess_screws, ready
 from planner.vocabulary import Plan
 from segmentation.recipe import segment
 from segmentation.vocabulary import Bone, CTVolume, Floats, Grid
@@ -131,6 +131,11 @@ def broken(gap_mm: float, tilt_degree: float, turn: int | None) -> Bone:
     return _segmented(as_ct(grid, hu))
 
 
+@cache
+def ready_broken(gap_mm: float, tilt_degree: float, turn: int | None) -> ReadyBone:
+    return ready(broken(gap_mm, tilt_degree, turn))
+
+
 BREAKS = [(0.8, 0.0, 6), (0.8, 45.0, 6), (1.2, 45.0, 3), (2.0, 0.0, 3), (2.0, 45.0, None), (2.0, 60.0, 5)]
 """Gap in mm, tilt of its plane in degrees, and the seed of a rotation by 20 to 70°."""
 
@@ -165,7 +170,7 @@ def test_a_path_through_the_marrow_ends_at_the_gap(
     start, stop = (np.array(point) for point in PATHS_MM[path])
     turned = np.eye(3) if turn is None else rotation(turn)
     screw = placed(turned @ start, turned @ stop, length_mm=24)
-    result = assess(broken(gap_mm, tilt_degree, turn), Plan((screw,))).screws[0]
+    result = assess_screws(ready_broken(gap_mm, tilt_degree, turn), Plan((screw,))).screws[0]
     measured = [fragment.axis_path_mm for fragment in result.fragments]
     assert measured == pytest.approx(_true_paths_mm(start, stop, gap_mm, tilt_degree), abs=0.15)
 
@@ -193,9 +198,10 @@ def test_a_gap_that_opens_to_one_side_is_followed() -> None:
     half_gap = 0.7 + 0.3 * own[..., 0] / OUTER_MM
     gap = step(own[..., 2] + half_gap, FWHM_MM) - step(own[..., 2] - half_gap, FWHM_MM)
     bone = _segmented(as_ct(grid, tube(own) * (1 - gap) + SOFT_HU * gap))
+    made = ready(bone)
     for x_mm in (-6.0, 0.0, 6.0):
         screw = placed(np.array([x_mm, 0, -26]), np.array([x_mm, 0, 26]), length_mm=24)
-        result = assess(bone, Plan((screw,))).screws[0]
+        result = assess_screws(made, Plan((screw,))).screws[0]
         true_mm = HALF_MM - 0.7 - 0.3 * x_mm / OUTER_MM
         assert [f.axis_path_mm for f in result.fragments] == pytest.approx([true_mm, true_mm], abs=0.15)
 

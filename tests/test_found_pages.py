@@ -19,6 +19,7 @@ from planner.vocabulary import Plan
 from segmentation.vocabulary import Cortex, Fragment, Place, Removed, Surface
 from viewer.report.camera import Camera
 from viewer.report.cortex_map import cortex_svg
+from viewer.report.cortex_page import cortex_pages
 from viewer.report.cortex_scale import (
     RAMP,
     CortexScale,
@@ -29,9 +30,10 @@ from viewer.report.cortex_scale import (
     scale_of,
     told_of,
 )
-from viewer.report.found_page import percent
+from viewer.report.figure_pages import provenance_pages
+from viewer.report.found_page import found_pages, percent
 from viewer.report.overlay import VIEWS, measured_of, overlays, strokes
-from viewer.report.page import render_report
+from viewer.report.page import document, render_report
 from viewer.report.section import Plane
 from viewer.report.tokens import rgb_fraction
 from viewer.report.view_frame import posed_fragments
@@ -41,6 +43,16 @@ CENTRE_MM = np.array([0.6, -0.4, -2.3])
 
 def report(bone, *screws, **options) -> str:
     return render_report(bone, assess(bone, Plan(screws)), title="Shell", **options)
+
+
+def bone_pages(bone, *screws) -> str:
+    """The words of the report's pages on the bone alone: how it was found, and its cortex."""
+    assessment = assess(bone, Plan(screws))
+    pages = [
+        *found_pages(bone, assessment, "Shell"),
+        *cortex_pages(bone, assessment, "Shell", as_scanned=False),
+    ]
+    return plain(document(pages, bone, assessment, "Shell"))
 
 
 def plain(html: str) -> str:
@@ -91,7 +103,7 @@ def test_what_is_not_known_has_no_figure(shell_words):
     assert "not measured" in shell_words
     bone = shell_with_cut()
     unknown = replace_cortex(bone, thickness_known=lambda c: np.zeros_like(c.thickness_known))
-    said = plain(report(unknown))
+    said = bone_pages(unknown)
     for fragment in unknown.fragments:
         row = re.search(rf"{fragment.name} 0 % (below [\d.]+|not measured)", said)
         assert row, said
@@ -119,20 +131,20 @@ def test_mass_is_told_in_mg_per_cm2_with_a_line_and_in_hu_without(shell_words):
     assert re.search(
         rf"{fragment.name} .*? {median:.0f} \d+ to \d+", shell_words.split("Fragment by fragment")[1]
     )
-    without = plain(report(replace(bone, calibration=None, calibration_reason="none")))
+    without = bone_pages(replace(bone, calibration=None, calibration_reason="none"))
     assert "HU·mm" in without
     assert re.search(rf" {np.nanmedian(mass):.0f} \d+ to \d+", without.split("Fragment by fragment")[1])
 
 
 def test_a_plain_level_and_an_older_case_say_what_is_not_kept():
-    said = plain(report(two_slabs(), placed(ENTRY_MM, TARGET_MM)))
+    said = bone_pages(two_slabs(), placed(ENTRY_MM, TARGET_MM))
     assert "The surface is that level itself" in said
     assert "not measured: a plain level" in said
     assert "Fragment by fragment" not in said
     bone = shell_with_cut()
     old = replace_cortex(bone, place=lambda _: None)
     old = replace(old, segmentation=replace(bone.segmentation, record=None))
-    said = plain(report(old))
+    said = bone_pages(old)
     assert "not kept" in said
     assert "Which points of the line were measured was not kept in this case." in said
     assert "Fragment by fragment" in said
@@ -143,17 +155,20 @@ def test_what_was_left_out_is_counted_by_kind():
     places = np.eye(3) * 10
     removed = tuple(Removed("speck", volume, at) for volume, at in zip((3.0, 9.5, 1.0), places, strict=True))
     taken = replace(bone.segmentation, removed=(*removed, Removed("metal", 40.0, np.zeros(3))))
-    said = plain(report(replace(bone, segmentation=taken)))
+    said = bone_pages(replace(bone, segmentation=taken))
     assert "metal 1 40.0 0, 0, 0 speck 3 13.5 0, 10, 0" in said
 
 
 def test_the_day_and_the_side_stand_there_only_if_they_are_given(shell_words):
     assert "report made 2026-03-09" in shell_words
-    assert "report made" not in plain(report(two_slabs()))
-    assert " side " not in plain(report(two_slabs()))
+    without = plain(report(two_slabs()))
+    assert "report made" not in without
+    assert " side " not in without
     bone = two_slabs()
     left = replace(bone, fragments=tuple(replace(f, bone="left scaphoid") for f in bone.fragments))
-    assert "side left, as the names in the case say" in plain(report(left))
+    assessment = assess(left, Plan(()))
+    pages = provenance_pages(left, assessment, "Shell", None)
+    assert "side left, as the names in the case say" in plain(document(pages, left, assessment, "Shell"))
 
 
 # --- the surface over the CT -----------------------------------------------------------------------------

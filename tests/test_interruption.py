@@ -1,7 +1,9 @@
 """``kill -9`` at any moment of ``segment`` or ``measure`` leaves the old files or the new ones.
 
-Tried twice: on a process killed after a seeded time, and on one killed just before each call with which it
-touches the file system (told by Python's audit events), so that no gap between two calls goes untried.
+Tried on the command itself, on a process killed after a seeded time of its work, and on one killed just
+before each call with which it touches the file system (told by Python's audit events), so that no gap
+between two calls goes untried. The last two are children of a process that has loaded all they need: what is
+killed is work, not loading.
 """
 
 from __future__ import annotations
@@ -20,12 +22,31 @@ from tiny_scan import PLAN, ball_hu, write_nifti, write_plan
 from segmentation.case import read_case
 from viewer.command_line import run
 
-KILL_BEFORE_EACH_CALL = '''
-import os, pathlib, shutil, signal, sys
+LOADED = """
+import os, pathlib, shutil, signal, sys, time
 import planner.assess, planner.screws_csv
 import segmentation.case, segmentation.ct, segmentation.nifti, segmentation.recipe
 from viewer.command_line import run
+"""
 
+KILL_WHEN_TOLD = """
+words = sys.argv[1:]
+for told in sys.stdin:
+    child = os.fork()
+    if child == 0:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        os._exit(run(words))
+    began_s = time.perf_counter()
+    if told.strip() != "never":
+        time.sleep(float(told))
+        os.kill(child, signal.SIGKILL)
+    _, status = os.waitpid(child, 0)
+    if not os.WIFSIGNALED(status) and status:
+        sys.exit("the command failed")
+    print(time.perf_counter() - began_s, flush=True)
+"""
+
+KILL_BEFORE_EACH_CALL = '''
 TOUCHES = {"open", "os.rename", "os.remove", "os.rmdir", "os.mkdir", "os.link", "os.chmod", "shutil.rmtree"}
 cases, spare, results, words = *map(pathlib.Path, sys.argv[1:4]), sys.argv[4:]
 
@@ -92,6 +113,7 @@ class Situation:
         self.new = contents(self.case)
         assert self.old != self.new
         self.reset()
+        self.names = {path.name for path in self.cases.rglob("*")}
 
     def reset(self) -> None:
         shutil.rmtree(self.cases)
@@ -108,29 +130,57 @@ class Situation:
         return found == self.new
 
 
-@pytest.fixture(params=["segment", "measure"])
-def situation(request: pytest.FixtureRequest, tmp_path: Path) -> Situation:
-    return Situation(tmp_path, request.param)
+@pytest.fixture(params=["segment", "measure"], scope="module")
+def begun(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Situation:
+    return Situation(tmp_path_factory.mktemp(request.param), request.param)
+
+
+@pytest.fixture
+def situation(begun: Situation) -> Situation:
+    begun.reset()
+    return begun
 
 
 def test_killed_after_a_while(situation: Situation) -> None:
-    command = [sys.executable, "-m", "viewer.command_line", *situation.words]
-    began_s = time.perf_counter()
-    subprocess.run(command, check=True, capture_output=True)
-    whole_s = time.perf_counter() - began_s
-    situation.reset()
-    for fraction in np.random.default_rng(5).permutation((np.arange(6) + 0.5) / 6):
-        running = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        time.sleep(fraction * whole_s)
-        running.send_signal(signal.SIGKILL)
-        running.wait()
-        if situation.is_new(situation.case):
-            situation.reset()
+    command = [sys.executable, "-c", LOADED + KILL_WHEN_TOLD, *situation.words]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as running:
+
+        def took_s(told: object) -> float:
+            print(told, file=running.stdin, flush=True)
+            assert running.stdout is not None
+            return float(running.stdout.readline())
+
+        # The first of all loads a last few modules.
+        took_s("never")
+        situation.reset()
+        whole_s = took_s("never")
+        situation.reset()
+        for fraction in np.random.default_rng(5).permutation((np.arange(6) + 0.5) / 6):
+            took_s(fraction * whole_s)
+            if situation.is_new(situation.case):
+                situation.reset()
+        assert running.stdin is not None
+        running.stdin.close()
+    assert running.returncode == 0
+
+
+def test_the_command_itself_killed_in_its_work(situation: Situation) -> None:
+    running = subprocess.Popen(
+        [sys.executable, "-m", "viewer.command_line", *situation.words],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    # Its work has begun when the first file beside the case is there.
+    while running.poll() is None and {path.name for path in situation.cases.rglob("*")} == situation.names:
+        time.sleep(0.001)
+    running.send_signal(signal.SIGKILL)
+    running.wait()
+    situation.is_new(situation.case)
 
 
 def test_killed_before_each_call_that_touches_the_case(situation: Situation, tmp_path: Path) -> None:
     places = [str(situation.cases), str(situation.spare), str(tmp_path / "results")]
-    words = [sys.executable, "-c", KILL_BEFORE_EACH_CALL, *places, *situation.words]
+    words = [sys.executable, "-c", LOADED + KILL_BEFORE_EACH_CALL, *places, *situation.words]
     done = subprocess.run(words, capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (0, "")
     outcomes = []

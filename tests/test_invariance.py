@@ -2,6 +2,7 @@
 bone split in two."""
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -36,6 +37,11 @@ def scan(to_own: Floats, shift_mm: Floats, voxel_mm: float = 0.4) -> CTVolume:
     affine[:3, 3] += shift_mm
     grid = Grid(grid.shape, affine)
     return as_ct(grid, bean((points_of(grid) - shift_mm) @ to_own.T), whole=False)
+
+
+@cache
+def straight_scan() -> CTVolume:
+    return scan(np.eye(3), np.zeros(3))
 
 
 def screws(from_own: Floats, shift_mm: Floats) -> tuple[PlacedScrew, ...]:
@@ -78,7 +84,7 @@ def numbers(screw: ScrewResult) -> dict[str, float]:
 
 @pytest.fixture(scope="module")
 def straight() -> tuple[dict[str, float], ...]:
-    return tuple(numbers(screw) for screw in measured(np.eye(3), np.zeros(3)))
+    return tuple(numbers(screw) for screw in measured(np.eye(3), np.zeros(3), straight_scan()))
 
 
 TURN = Rotation.from_rotvec([0.5, -0.35, 0.6]).as_matrix()
@@ -109,7 +115,7 @@ def test_patient_and_plan_moved_together(
 def test_the_scan_stored_in_another_order(
     straight: tuple[dict[str, float], ...], flips: tuple[int, int, int]
 ) -> None:
-    ct = scan(np.eye(3), np.zeros(3))
+    ct = straight_scan()
     affine = ct.grid.affine.copy()
     hu = ct.hu[tuple(slice(None, None, flip) for flip in flips)]
     for axis, flip in enumerate(flips):
@@ -127,13 +133,18 @@ def test_the_scan_stored_in_another_order(
             assert value == pytest.approx(expected[name], abs=0.02, rel=1e-3), name
 
 
+@cache
+def with_cuts(*cuts: Cut) -> ScrewResult:
+    """The headless screw in the bone divided further."""
+    bone = segment(straight_scan(), threshold_hu=240.0, calibration=CALIBRATION, cuts=cuts)
+    return assess(bone, Plan(screws(np.eye(3), np.zeros(3))[:1])).screws[0]
+
+
 def test_engagements_add_up_when_a_fragment_is_split_where_nothing_changes() -> None:
-    ct = scan(np.eye(3), np.zeros(3))
-    plan = Plan(screws(np.eye(3), np.zeros(3))[:1])
-    whole = assess(segment(ct, threshold_hu=240.0, calibration=CALIBRATION), plan).screws[0]
+    whole = with_cuts()
     normal = np.array([0.2, -0.1, 0.97])
     cut = Cut(np.array([0.5, 0.0, 6.0]), normal)
-    parts = assess(segment(ct, threshold_hu=240.0, calibration=CALIBRATION, cuts=[cut]), plan).screws[0]
+    parts = with_cuts(cut)
     assert len(parts.fragments) == len(whole.fragments) + 1
     for what in ("axis_path_mm", "thread_engagement_mm"):
         before = sum(getattr(fragment, what) for fragment in whole.fragments)
@@ -147,15 +158,13 @@ def test_engagements_add_up_when_a_fragment_is_split_where_nothing_changes() -> 
 
 @pytest.mark.parametrize("beside_mm", [0.6, 1.2])
 def test_engagements_add_up_when_a_fragment_is_split_along_the_screw(beside_mm: float) -> None:
-    ct = scan(np.eye(3), np.zeros(3))
-    plan = Plan(screws(np.eye(3), np.zeros(3))[:1])
-    whole = assess(segment(ct, threshold_hu=240.0, calibration=CALIBRATION), plan).screws[0]
+    whole = with_cuts()
     far = whole.fragments[1]
     # A plane along the axis through the far fragment: part of the thread lies on either side of it. Nearer
     # than half a millimetre the voxels round the cut's edge off, and the axis loses up to 0.3 mm (limits.md).
     aside = np.cross(whole.direction, [0.0, 1.0, 0.0])
     cut = Cut(whole.entry_mm + 19.0 * whole.direction + beside_mm * aside, aside)
-    parts = assess(segment(ct, threshold_hu=240.0, calibration=CALIBRATION, cuts=[cut]), plan).screws[0]
+    parts = with_cuts(cut)
     assert len(parts.fragments) == 3
     split = [f for f in parts.fragments if f.fragment_name != whole.fragments[0].fragment_name]
     assert sum(f.thread_engagement_mm for f in split) == pytest.approx(far.thread_engagement_mm, abs=0.02)

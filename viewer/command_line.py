@@ -126,14 +126,14 @@ def _refused(sentence: str) -> int:
 def main() -> None:
     """The entry point of the installed command."""
     tolerate_any_terminal()
-    _keep_compiled_loops_with_the_user()
+    keep_compiled_loops_with_the_user()
     if not sys.warnoptions:
         # A warning is for whoever writes code; what a person should know stands in notes and findings.
         warnings.simplefilter("ignore")
     sys.exit(run(sys.argv[1:]))
 
 
-def _keep_compiled_loops_with_the_user() -> None:
+def keep_compiled_loops_with_the_user() -> None:
     """Let compiled loops be kept in the user's cache folder.
 
     Beside the code they would outlive an uninstall, and their folder would hide the next install.

@@ -75,6 +75,11 @@ def render_report(
     pages += fracture_pages(bone, assessment, title)
     pages += reduction_pages(bone, title)
     pages += cortex_pages(bone, assessment, title, as_scanned=as_scanned)
+    return document(pages, bone, assessment, title)
+
+
+def document(pages: list[Page], bone: Bone, assessment: Assessment, title: str) -> str:
+    """These pages of a report as one HTML document."""
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
