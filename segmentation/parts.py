@@ -8,6 +8,7 @@ distance to the plane.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import edt
@@ -16,7 +17,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from segmentation.components import Box, Piece, grown
-from segmentation.envelope import Mask, hollows
+from segmentation.envelope import Hollow, Mask, hollows
 from segmentation.errors import InputError
 from segmentation.level import Level
 from segmentation.surface import edge_gradient_hu_per_mm
@@ -80,7 +81,17 @@ def parts_from_pieces(
     ct: CTVolume, labels: npt.NDArray[np.uint8], pieces: tuple[Piece, ...], level: Level
 ) -> list[Part]:
     """One part for each piece, hollows included, in the order of ``pieces``."""
-    parts: dict[int, Part] = {}
+    parts = {
+        piece.number: _part(ct, box, labels[box] == piece.number, hollow.inside, hollow.beyond_gap_mm, level)
+        for piece, box, hollow in _with_hollows(ct, labels, pieces, level)
+    }
+    return [parts[piece.number] for piece in pieces]
+
+
+def _with_hollows(
+    ct: CTVolume, labels: npt.NDArray[np.uint8], pieces: Sequence[Piece], level: Level
+) -> Iterator[tuple[Piece, Box, Hollow]]:
+    """Each piece and, on a crop of the scan, its hollows; neighbours close some together."""
     for neighbours in _neighbourhoods(ct, labels, pieces):
         box = grown(_joint_box([piece.box for piece in neighbours]), 2, labels.shape)
         lookup = np.zeros(256, np.uint8)
@@ -93,23 +104,31 @@ def parts_from_pieces(
             ct.grid.spacing_mm,
             _at_border(box, labels.shape),
         )
-        for piece, hollow in zip(neighbours, found, strict=True):
-            parts[piece.number] = _part(
-                ct, box, labels[box] == piece.number, hollow.inside, hollow.beyond_gap_mm, level
-            )
-    return [parts[piece.number] for piece in pieces]
+        yield from ((piece, box, hollow) for piece, hollow in zip(neighbours, found, strict=True))
 
 
-def parts_from_labels(ct: CTVolume, given: npt.NDArray[np.uint8], level: Level) -> list[Part]:
+def parts_from_labels(
+    ct: CTVolume, given: npt.NDArray[np.uint8], level: Level, *, whole: bool = True
+) -> list[Part]:
     """One part for each label value, in rising order; the labels say which voxel is whose, the level where it
-    ends."""
+    ends.
+
+    Without ``whole`` they mark bone only, and each part's hollows are sought as those of a piece are.
+    """
     values = [int(value) for value in np.unique(given) if value]
     if not values:
         raise InputError("the labels must mark at least one fragment (every voxel is 0)")
     spacing = ct.grid.spacing_mm
     reach = int(np.ceil(2 * LABEL_REACH_MM / spacing.min())) + 2
-    found = ndimage.find_objects(given)
     bone = level.above(ct)
+    filled, gap_mm = np.zeros(given.shape, bool), np.full(given.shape, np.inf, np.float32)
+    if not whole:
+        given = given.copy()
+        for piece, box, hollow in _with_hollows(ct, *_pieces_of(given * bone, ct.grid), level):
+            inside = hollow.inside & (given[box] == 0)
+            given[box][inside], filled[box][inside] = piece.number, True
+            gap_mm[box] = np.minimum(gap_mm[box], hollow.beyond_gap_mm)
+    found = ndimage.find_objects(given)
     parts = []
     for value in values:
         box = grown(found[value - 1], reach, given.shape)
@@ -121,11 +140,23 @@ def parts_from_labels(ct: CTVolume, given: npt.NDArray[np.uint8], level: Level) 
         if rest.any():
             border = (_signed_distance_mm(rest, spacing) - own) / 2
             beyond = ndimage.gaussian_filter(border, LABEL_SMOOTHING_VOXELS_COUNT)
+        beyond = np.where(filled[box] & (crop == value), np.minimum(beyond, gap_mm[box]), beyond)
         piece = above & (own < LABEL_REACH_MM) & ~rest
-        hollow = ~above & (crop == value)
-        edge = ~ndimage.binary_fill_holes(piece | (own < -LABEL_REACH_MM))
-        parts.append(_part(ct, box, piece, hollow & ~edge, beyond, level, bordering=rest & above))
+        deep = ndimage.binary_fill_holes(piece | (own < -LABEL_REACH_MM)) | filled[box]
+        hollow = ~above & (crop == value) & deep
+        parts.append(_part(ct, box, piece, hollow, beyond, level, bordering=rest & above))
     return parts
+
+
+def _pieces_of(numbered: npt.NDArray[np.uint8], grid: Grid) -> tuple[npt.NDArray[np.uint8], list[Piece]]:
+    """``numbered`` and what of each number there is, connected or not."""
+    counts = np.bincount(numbered.ravel())
+    boxes = ndimage.find_objects(numbered)
+    return numbered, [
+        Piece(number, box, float(counts[number]) * grid.voxel_mm3)
+        for number, box in enumerate(boxes, start=1)
+        if box is not None
+    ]
 
 
 def _going_on(unlabelled: Mask, own_mm: npt.NDArray[np.float32], spacing_mm: Floats) -> Mask:

@@ -198,7 +198,7 @@ def _taken_apart(
     if not seeds and not found.at.adapts:
         return parts_from_pieces(ct, numbered, pieces, level), (), (), np.zeros((0, 3))
     apart = found.touching.taken_apart(seeds, progress)
-    parts = parts_from_labels(ct, apart.labels, level) if apart.pieces else []
+    parts = parts_from_labels(ct, apart.labels, level, whole=False) if apart.pieces else []
     whole = tuple(piece for piece in pieces if piece.number not in apart.pieces)
     numbered = np.where(np.isin(numbered, list(apart.pieces)), np.uint8(0), numbered)
     parts += parts_from_pieces(ct, numbered, whole, level)
