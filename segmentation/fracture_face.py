@@ -81,6 +81,10 @@ PATCH_MM = 1.2
 PATCH_FRACTION = 0.25
 """Smaller patches, compared with the largest, are no part of the face. Our choice."""
 
+BEFORE_MM, SECTORS_COUNT = 3.0, 12
+"""A patch with the fragment's own surface so far before it, in every sector around it, lies at the bottom of
+a hollow. Our choice: the waves of a face stand 2 mm above it."""
+
 CORTEX_PERCENT = 70
 """Of all places, the brightness at so many percent stands for the cortex. Our choice."""
 
@@ -143,6 +147,8 @@ def _face(
             break
         looks = _unit(normals[face].mean(axis=0))
         face = edge & soft & (normals @ looks > wide)
+    if all_cortex:
+        face = _open(points, face, along)
     face = _largest(points, face)
     if not face.any():
         return face, looks, all_cortex
@@ -182,12 +188,35 @@ def _largest(points: Floats, chosen: npt.NDArray[np.bool_]) -> npt.NDArray[np.bo
     rows = np.flatnonzero(chosen)
     if not len(rows):
         return chosen
-    pairs = cKDTree(points[rows]).query_pairs(PATCH_MM, output_type="ndarray")
-    links = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(rows),) * 2)
-    _, patch = connected_components(links, directed=False)
+    patch = _patches(points[rows])
     sizes = np.bincount(patch)
     result = np.zeros(len(points), bool)
     result[rows[sizes[patch] >= sizes.max() * PATCH_FRACTION]] = True
+    return result
+
+
+def _patches(points: Floats) -> npt.NDArray[np.int32]:
+    """(n,) the number of the patch each point is of."""
+    pairs = cKDTree(points).query_pairs(PATCH_MM, output_type="ndarray")
+    links = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(points),) * 2)
+    return np.asarray(connected_components(links, directed=False)[1])
+
+
+def _open(points: Floats, chosen: npt.NDArray[np.bool_], along: Floats) -> npt.NDArray[np.bool_]:
+    """``chosen`` without patches that have the fragment's own wall before them all round: the bottom of a
+    marrow cavity that was not closed."""
+    rows = np.flatnonzero(chosen)
+    if not len(rows):
+        return chosen
+    patch = _patches(points[rows])
+    across = np.linalg.svd(along[None])[2][1:]
+    result = np.zeros(len(points), bool)
+    for number in range(patch.max() + 1):
+        of_patch = rows[patch == number]
+        away = points - points[of_patch].mean(axis=0)
+        before = away[away @ along > BEFORE_MM] @ across.T
+        sector = np.floor((np.arctan2(before[:, 1], before[:, 0]) / (2 * np.pi) % 1) * SECTORS_COUNT)
+        result[of_patch] = len(np.unique(sector)) < SECTORS_COUNT
     return result
 
 
