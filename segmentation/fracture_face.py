@@ -232,9 +232,13 @@ def _outer(
         return face
     low, high = BESIDE_MM
     to_face, _ = cKDTree(points[face]).query(points, distance_upper_bound=high)
-    sideways = np.abs(normals @ looks) < np.cos(np.radians(SIDEWAYS_DEGREE))
+    lean = normals @ looks
+    aside = np.cos(np.radians(SIDEWAYS_DEGREE))
+    # Also where no edge was found in the face, as where the fragments touch, its rim is not to be trusted.
+    to_break, _ = cKDTree(points[face | (lean > aside)]).query(points, distance_upper_bound=low)
+    beside = np.isfinite(to_face) & ~np.isfinite(to_break)
     # The wall of an open marrow is a patch of its own.
-    return _largest(points, edge & ~face & np.isfinite(to_face) & (to_face > low) & sideways)
+    return _largest(points, edge & ~face & beside & (np.abs(lean) < aside))
 
 
 def _planes(points: Floats, normals: Floats) -> Floats:
