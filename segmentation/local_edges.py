@@ -65,7 +65,7 @@ def local_edges(ct: CTVolume, points_mm: Floats, normals: Floats) -> Edges:
     share = np.where(found, (above - half) / np.where(above > below, above - below, 1), 0.0)
     out = np.where(found, depth[at] + STEP_MM * share, np.nan)
     found &= _square(ct, points_mm + np.where(found, out, 0.0)[:, None] * normals, normals)
-    out = beside_another(hu, depth, np.where(found, out, np.nan), lowest)
+    out, outside = beside_another(hu, depth, np.where(found, out, np.nan), lowest)
     beneath = (depth <= out[:, None]) & (depth >= out[:, None] - BENEATH_MM)
     peak = np.where(beneath, hu, -np.inf).max(axis=1)
     return Edges(out, np.where(found, inside - outside, 0.0), peak)

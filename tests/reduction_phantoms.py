@@ -234,10 +234,7 @@ def _scanned(made: Broken, seed, rng, voxel_mm, fwhm_mm, noise_hu) -> CTVolume: 
     cells_mm = np.array(voxel_mm) / fine_counts
     shape = np.array(grid.shape) * fine_counts
     fine_mm = float(cells_mm.mean())
-    axes = [
-        affine[a, 3] + (np.arange(shape[a]) - (fine_counts[a] - 1) / 2) * cells_mm[a]
-        for a in range(3)
-    ]
+    axes = [affine[a, 3] + (np.arange(shape[a]) - (fine_counts[a] - 1) / 2) * cells_mm[a] for a in range(3)]
     cell = GRAIN_MM / 2
     size = int(56 / cell)
     # Of their own seed, so that the unbroken bone has the same.
