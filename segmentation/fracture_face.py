@@ -139,9 +139,12 @@ def _face(
     """Which points are the face, its mean direction, and whether it is all cortex."""
     wide, narrow = (np.cos(np.radians(angle)) for angle in (CONE_DEGREE, SHAFT_CONE_DEGREE))
     along = _shaft_axis(normals, looks)
-    towards = edge & (normals @ along > narrow)
-    all_cortex = bool((soft & towards).sum() < SHAFT_FRACTION * towards.sum())
-    face = towards if all_cortex else towards & soft
+    # A short fragment runs along its fracture rather than across it, and one moved sideways may lie that way:
+    # it is all cortex only if that is so towards the other fragment too.
+    seen = [edge & (normals @ way > narrow) for way in (along, looks)]
+    shares = [(soft & towards).sum() / max(towards.sum(), 1) for towards in seen]
+    all_cortex = max(shares) < SHAFT_FRACTION
+    face = seen[0] if all_cortex else seen[int(np.argmax(shares))] & soft
     for _ in range(0 if all_cortex else MEANS_COUNT):
         if not face.any():
             break

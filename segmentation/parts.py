@@ -8,7 +8,7 @@ distance to the plane.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import edt
@@ -89,7 +89,7 @@ def parts_from_pieces(
 
 
 def _with_hollows(
-    ct: CTVolume, labels: npt.NDArray[np.uint8], pieces: Sequence[Piece], level: Level
+    ct: CTVolume, labels: npt.NDArray[np.uint8], pieces: tuple[Piece, ...], level: Level
 ) -> Iterator[tuple[Piece, Box, Hollow]]:
     """Each piece and, on a crop of the scan, its hollows; neighbours close some together."""
     for neighbours in _neighbourhoods(ct, labels, pieces):
@@ -148,15 +148,15 @@ def parts_from_labels(
     return parts
 
 
-def _pieces_of(numbered: npt.NDArray[np.uint8], grid: Grid) -> tuple[npt.NDArray[np.uint8], list[Piece]]:
+def _pieces_of(numbered: npt.NDArray[np.uint8], grid: Grid) -> tuple[npt.NDArray[np.uint8], tuple[Piece, ...]]:
     """``numbered`` and what of each number there is, connected or not."""
     counts = np.bincount(numbered.ravel())
     boxes = ndimage.find_objects(numbered)
-    return numbered, [
+    return numbered, tuple(
         Piece(number, box, float(counts[number]) * grid.voxel_mm3)
         for number, box in enumerate(boxes, start=1)
         if box is not None
-    ]
+    )
 
 
 def _going_on(unlabelled: Mask, own_mm: npt.NDArray[np.float32], spacing_mm: Floats) -> Mask:
