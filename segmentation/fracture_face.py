@@ -92,7 +92,8 @@ CORTEX_PERCENT = 70
 @dataclass(frozen=True, eq=False)
 class Side:
     """One side of a fracture: points (n, 3) and unit outward normals of the face and of the cortex beside
-    it, as scanned, in patient mm. ``looks`` (3,) is the face's mean direction.
+    it, as scanned, in patient mm. ``looks`` (3,) is the face's mean direction; ``narrow`` (n,) tells which of
+    the face look at another bone within the blur, where places scatter most.
     """
 
     face_mm: Floats
@@ -101,6 +102,7 @@ class Side:
     outer_normals: Floats
     looks: Floats
     all_cortex: bool
+    narrow: npt.NDArray[np.bool_]
 
     @property
     def found(self) -> bool:
@@ -126,7 +128,7 @@ def fracture_side(ct: CTVolume, own: Surface, other: Surface) -> Side:
     face, looks, all_cortex = _face(points, normals, edge, soft, looks)
     outer = _outer(points, normals, edge, face, looks)
     across = _planes(points[outer], normals[outer])
-    return Side(points[face], normals[face], points[outer], across, looks, all_cortex)
+    return Side(points[face], normals[face], points[outer], across, looks, all_cortex, edges.narrow[face])
 
 
 def _face(

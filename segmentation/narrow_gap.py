@@ -27,8 +27,9 @@ FEWEST_OPEN_COUNT = 50
 
 def beside_another(
     hu: Floats, depth_mm: Floats, out_mm: Floats, lowest: npt.NDArray[np.int64]
-) -> tuple[Floats, Floats]:
-    """(n,) the edges ``out_mm``, moved where another bone is opposite, and (n,) the grey value outside each.
+) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
+    """(n,) the edges ``out_mm``, moved where another bone is opposite, the grey value outside each, and which
+    were moved.
 
     ``hu`` (n, depths) are the profiles at ``depth_mm``, outward; ``lowest`` (n,) where each is least beyond
     its edge. What fills the gap is taken from the edges that look at no bone.
@@ -41,7 +42,7 @@ def beside_another(
     opposite = np.isfinite(out_mm) & (rise > np.maximum(RISE_FRACTION * (inside - floor), LEAST_RISE_HU))
     open_ = np.isfinite(out_mm) & ~opposite
     if open_.sum() < FEWEST_OPEN_COUNT or not opposite.any():
-        return out_mm, floor
+        return out_mm, floor, np.zeros(len(hu), bool)
     soft_hu = float(np.median(floor[open_]))
     half = floor + rise / 2
     risen = (beyond >= half[:, None]) & (column > lowest[:, None])
@@ -58,7 +59,7 @@ def beside_another(
     middle_mm = (short * depth_mm).sum(axis=1) / np.where(area > 0, area, 1.0)
     moved = middle_mm - width_mm / 2
     good = opposite & (area > 0) & (contrast > LEAST_RISE_HU) & (moved > out_mm)
-    return np.where(good, moved, out_mm), np.where(good, np.minimum(soft_hu, floor), floor)
+    return np.where(good, moved, out_mm), np.where(good, np.minimum(soft_hu, floor), floor), good
 
 
 def _mean(hu: Floats, chosen: npt.NDArray[np.bool_], otherwise: Floats) -> Floats:

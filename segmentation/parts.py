@@ -148,7 +148,9 @@ def parts_from_labels(
     return parts
 
 
-def _pieces_of(numbered: npt.NDArray[np.uint8], grid: Grid) -> tuple[npt.NDArray[np.uint8], tuple[Piece, ...]]:
+def _pieces_of(
+    numbered: npt.NDArray[np.uint8], grid: Grid
+) -> tuple[npt.NDArray[np.uint8], tuple[Piece, ...]]:
     """``numbered`` and what of each number there is, connected or not."""
     counts = np.bincount(numbered.ravel())
     boxes = ndimage.find_objects(numbered)

@@ -222,10 +222,11 @@ def test_an_edge_across_a_narrow_gap_is_where_it_is(gap_mm: float, outside_hu: f
     half = (1200 + hu.min(axis=1)) / 2
     out = np.array([np.interp(-level, -row[:12], depth[:12]) for row, level in zip(hu, half, strict=True)])
     assert out[0] < (-0.2 if gap_mm < 0.5 else 0)
-    found, outside = beside_another(hu, depth, out, lowest)
+    found, outside, moved = beside_another(hu, depth, out, lowest)
     assert np.abs(found[:3]).max() < 0.06
     assert outside[:3] == pytest.approx(outside_hu, abs=5)
     assert (found[3:] == out[3:]).all()
+    assert not moved[3:].any()
 
 
 def test_a_reduction_tells_its_steps_and_can_be_stopped():
