@@ -121,13 +121,14 @@ def parts_from_labels(
     spacing = ct.grid.spacing_mm
     reach = int(np.ceil(2 * LABEL_REACH_MM / spacing.min())) + 2
     bone = level.above(ct)
-    filled, gap_mm = np.zeros(given.shape, bool), np.full(given.shape, np.inf, np.float32)
+    gaps: dict[int, tuple[Box, npt.NDArray[np.float32]]] = {}
+    marked = given
     if not whole:
         given = given.copy()
-        for piece, box, hollow in _with_hollows(ct, *_pieces_of(given * bone, ct.grid), level):
-            inside = hollow.inside & (given[box] == 0)
-            given[box][inside], filled[box][inside] = piece.number, True
-            gap_mm[box] = np.minimum(gap_mm[box], hollow.beyond_gap_mm)
+        for piece, box, hollow in _with_hollows(ct, *_pieces_of(marked * bone, ct.grid), level):
+            given[box][hollow.inside & (given[box] == 0)] = piece.number
+            if np.isfinite(hollow.beyond_gap_mm).any():
+                gaps[piece.number] = box, hollow.beyond_gap_mm
     found = ndimage.find_objects(given)
     parts = []
     for value in values:
@@ -140,12 +141,30 @@ def parts_from_labels(
         if rest.any():
             border = (_signed_distance_mm(rest, spacing) - own) / 2
             beyond = ndimage.gaussian_filter(border, LABEL_SMOOTHING_VOXELS_COUNT)
-        beyond = np.where(filled[box] & (crop == value), np.minimum(beyond, gap_mm[box]), beyond)
+        filled = (crop == value) & (marked[box] == 0)
+        if value in gaps:
+            beyond = np.where(filled, np.minimum(beyond, _on_crop(box, *gaps[value])), beyond)
         piece = above & (own < LABEL_REACH_MM) & ~rest
-        deep = ndimage.binary_fill_holes(piece | (own < -LABEL_REACH_MM)) | filled[box]
+        deep = ndimage.binary_fill_holes(piece | (own < -LABEL_REACH_MM)) | filled
         hollow = ~above & (crop == value) & deep
         parts.append(_part(ct, box, piece, hollow, beyond, level, bordering=rest & above))
     return parts
+
+
+def _on_crop(box: Box, of_box: Box, values: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """``values`` on the crop ``of_box`` as they lie in the crop ``box``, +inf elsewhere."""
+    result = np.full([side.stop - side.start for side in box], np.inf, np.float32)
+    both = [(max(a.start, b.start), min(a.stop, b.stop)) for a, b in zip(box, of_box, strict=True)]
+    if all(low < high for low, high in both):
+        here, there = (
+            tuple(
+                slice(low - side.start, high - side.start)
+                for (low, high), side in zip(both, crop, strict=True)
+            )
+            for crop in (box, of_box)
+        )
+        result[here] = values[there]
+    return result
 
 
 def _pieces_of(
