@@ -28,8 +28,9 @@ from segmentation.apart_verdict import (
 )
 from segmentation.asked import Seed
 from segmentation.errors import InputError
+from segmentation.progress import Cancelled, Progress, check_not_stopped
 from segmentation.seeds import BACKGROUND, names_in_order
-from segmentation.valley import Cancelled, Progress, Terrain, Volume, check_not_stopped, survey
+from segmentation.valley import Terrain, Volume, survey
 from segmentation.vocabulary import CTVolume, Floats
 
 NEAR_SEED_MM = 2.0
@@ -81,7 +82,7 @@ def tell_apart(
     ``level_hu`` is the level of the bone's surface, one or one for each voxel. ``terrain`` of an earlier
     answer spares most of the time. A refused cut is still in ``labels``: what to do with it is the caller's
     to say. Raises InputError where a seed lies in no bone or two names share a place, and
-    valley.StoppedError.
+    progress.StoppedError.
     """
     tell = progress or (lambda _step: None)
     terrain = terrain or survey(ct, level_hu, progress=tell, cancelled=cancelled)

@@ -17,7 +17,8 @@ import numpy.typing as npt
 
 from segmentation.cut_kernels import linked, source_side
 from segmentation.flood_kernels import band_about, border_pairs, climb, flood, spread_nearest
-from segmentation.valley import Cancelled, Terrain, Volume, check_not_stopped
+from segmentation.progress import Cancelled, check_not_stopped
+from segmentation.valley import Terrain, Volume
 
 Labels = npt.NDArray[np.int32]
 

@@ -22,12 +22,11 @@ from segmentation.apart_search import find_bones, for_search, told_where_sure
 from segmentation.asked import Seed
 from segmentation.components import Box, Piece, grown
 from segmentation.errors import InputError
+from segmentation.progress import Cancelled, Progress
 from segmentation.seeds import BACKGROUND, names_in_order
 from segmentation.valley import (
     CLOSING_MM,
     COARSE_VOXEL_MM,
-    Cancelled,
-    Progress,
     Terrain,
     survey,
     survey_if_parted,
@@ -109,7 +108,7 @@ class Touching:
     ) -> TakenApart:
         """Bones that touch told apart: by ``seeds`` where there are any, else by a search.
 
-        Raises InputError where a seed lies in no bone, and valley.StoppedError.
+        Raises InputError where a seed lies in no bone, and progress.StoppedError.
         """
         if not names_in_order(seeds):
             return by_search(self.ct, self.level_hu, self.numbered, self.pieces, progress, cancelled)
@@ -196,7 +195,7 @@ def by_search(
 ) -> TakenApart:
     """The pieces that hold several bones, told apart without a click.
 
-    ``numbered`` and ``pieces`` as ``pieces_above`` gives them. Raises valley.StoppedError.
+    ``numbered`` and ``pieces`` as ``pieces_above`` gives them. Raises progress.StoppedError.
     """
     labels = np.zeros(numbered.shape, np.uint8)
     coarsest_mm = float(ct.grid.spacing_mm.max())

@@ -19,8 +19,9 @@ from segmentation.apart_cut import Labels, flooded
 from segmentation.apart_verdict import LEAST_PART_MM3, at_place, central, faces_between
 from segmentation.asked import Seed
 from segmentation.flood_kernels import summits
+from segmentation.progress import Cancelled, Progress, check_not_stopped
 from segmentation.seeds import BACKGROUND, names_in_order
-from segmentation.valley import Cancelled, Progress, Terrain, check_not_stopped, survey
+from segmentation.valley import Terrain, survey
 from segmentation.vocabulary import CTVolume, Floats
 
 LEAST_SUMMIT_MM = 1.2
@@ -67,7 +68,7 @@ def find_apart(
     """The bones of the scan (or of ``terrain``) told apart without a click; every cut left is good.
 
     ``notes`` say where two could not be told apart and were left one. Raises InputError where nothing is
-    bone, and valley.StoppedError.
+    bone, and progress.StoppedError.
     """
     terrain = terrain or survey(ct, level_hu, progress=progress, cancelled=cancelled)
     terrain = for_search(terrain)

@@ -6,7 +6,6 @@ A page finds the pieces once, asks ``pieces.touching.taken_apart`` after each cl
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -19,6 +18,7 @@ from segmentation.errors import InputError
 from segmentation.islands import islands_joined
 from segmentation.level import Level, PlainLevel
 from segmentation.metal import Metal, find_metal, without_metal
+from segmentation.progress import Progress, silent
 from segmentation.threshold import check_threshold, choose_level
 from segmentation.vocabulary import NO_DATA_BELOW_HU, CTVolume, Host, Removed
 
@@ -28,8 +28,6 @@ if TYPE_CHECKING:
 BESIDE_METAL_HU = 40.0
 """What stands for metal while bone is sought, or just under a level below it. Common practice: muscle 40-60
 HU."""
-
-Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,7 +73,7 @@ class BonePieces:
 
 
 def find_level(
-    scan: CTVolume, threshold_hu: float | None, *, adapts: bool, progress: Progress = lambda _step: None
+    scan: CTVolume, threshold_hu: float | None, *, adapts: bool, progress: Progress = silent
 ) -> BoneLevel:
     """The given level, or one that is chosen and, where wanted, ``adapts`` to its place.
 
@@ -97,7 +95,7 @@ def find_pieces(
     threshold_hu: float | None = None,
     host: Host = "bone",
     keep_small: bool = False,
-    progress: Progress = lambda _step: None,
+    progress: Progress = silent,
 ) -> BonePieces:
     """The pieces of bone in ``scan``; the options are those of ``recipe.segment``.
 

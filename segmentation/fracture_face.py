@@ -81,6 +81,10 @@ PATCH_MM = 1.2
 PATCH_FRACTION = 0.25
 """Smaller patches, compared with the largest, are no part of the face. Our choice."""
 
+BEFORE_MM, SECTORS_COUNT = 3.0, 12
+"""A patch with the fragment's own surface so far before it, in every sector around it, lies at the bottom of
+a hollow. Our choice: the waves of a face stand 2 mm above it."""
+
 CORTEX_PERCENT = 70
 """Of all places, the brightness at so many percent stands for the cortex. Our choice."""
 
@@ -88,7 +92,8 @@ CORTEX_PERCENT = 70
 @dataclass(frozen=True, eq=False)
 class Side:
     """One side of a fracture: points (n, 3) and unit outward normals of the face and of the cortex beside
-    it, as scanned, in patient mm. ``looks`` (3,) is the face's mean direction.
+    it, as scanned, in patient mm. ``looks`` (3,) is the face's mean direction; ``narrow`` (n,) tells which of
+    the face look at another bone within the blur, where places scatter most.
     """
 
     face_mm: Floats
@@ -97,6 +102,7 @@ class Side:
     outer_normals: Floats
     looks: Floats
     all_cortex: bool
+    narrow: npt.NDArray[np.bool_]
 
     @property
     def found(self) -> bool:
@@ -122,7 +128,7 @@ def fracture_side(ct: CTVolume, own: Surface, other: Surface) -> Side:
     face, looks, all_cortex = _face(points, normals, edge, soft, looks)
     outer = _outer(points, normals, edge, face, looks)
     across = _planes(points[outer], normals[outer])
-    return Side(points[face], normals[face], points[outer], across, looks, all_cortex)
+    return Side(points[face], normals[face], points[outer], across, looks, all_cortex, edges.narrow[face])
 
 
 def _face(
@@ -135,14 +141,19 @@ def _face(
     """Which points are the face, its mean direction, and whether it is all cortex."""
     wide, narrow = (np.cos(np.radians(angle)) for angle in (CONE_DEGREE, SHAFT_CONE_DEGREE))
     along = _shaft_axis(normals, looks)
-    towards = edge & (normals @ along > narrow)
-    all_cortex = bool((soft & towards).sum() < SHAFT_FRACTION * towards.sum())
-    face = towards if all_cortex else towards & soft
+    # A short fragment runs along its fracture rather than across it, and one moved sideways may lie that way:
+    # it is all cortex only if that is so towards the other fragment too.
+    seen = [edge & (normals @ way > narrow) for way in (along, looks)]
+    shares = [(soft & towards).sum() / max(towards.sum(), 1) for towards in seen]
+    all_cortex = max(shares) < SHAFT_FRACTION
+    face = seen[0] if all_cortex else seen[int(np.argmax(shares))] & soft
     for _ in range(0 if all_cortex else MEANS_COUNT):
         if not face.any():
             break
         looks = _unit(normals[face].mean(axis=0))
         face = edge & soft & (normals @ looks > wide)
+    if all_cortex:
+        face = _open(points, face, along)
     face = _largest(points, face)
     if not face.any():
         return face, looks, all_cortex
@@ -182,12 +193,35 @@ def _largest(points: Floats, chosen: npt.NDArray[np.bool_]) -> npt.NDArray[np.bo
     rows = np.flatnonzero(chosen)
     if not len(rows):
         return chosen
-    pairs = cKDTree(points[rows]).query_pairs(PATCH_MM, output_type="ndarray")
-    links = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(rows),) * 2)
-    _, patch = connected_components(links, directed=False)
+    patch = _patches(points[rows])
     sizes = np.bincount(patch)
     result = np.zeros(len(points), bool)
     result[rows[sizes[patch] >= sizes.max() * PATCH_FRACTION]] = True
+    return result
+
+
+def _patches(points: Floats) -> npt.NDArray[np.int32]:
+    """(n,) the number of the patch each point is of."""
+    pairs = cKDTree(points).query_pairs(PATCH_MM, output_type="ndarray")
+    links = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(points),) * 2)
+    return np.asarray(connected_components(links, directed=False)[1])
+
+
+def _open(points: Floats, chosen: npt.NDArray[np.bool_], along: Floats) -> npt.NDArray[np.bool_]:
+    """``chosen`` without patches that have the fragment's own wall before them all round: the bottom of a
+    marrow cavity that was not closed."""
+    rows = np.flatnonzero(chosen)
+    if not len(rows):
+        return chosen
+    patch = _patches(points[rows])
+    across = np.linalg.svd(along[None])[2][1:]
+    result = np.zeros(len(points), bool)
+    for number in range(patch.max() + 1):
+        of_patch = rows[patch == number]
+        away = points - points[of_patch].mean(axis=0)
+        before = away[away @ along > BEFORE_MM] @ across.T
+        sector = np.floor((np.arctan2(before[:, 1], before[:, 0]) / (2 * np.pi) % 1) * SECTORS_COUNT)
+        result[of_patch] = len(np.unique(sector)) < SECTORS_COUNT
     return result
 
 
@@ -203,9 +237,13 @@ def _outer(
         return face
     low, high = BESIDE_MM
     to_face, _ = cKDTree(points[face]).query(points, distance_upper_bound=high)
-    sideways = np.abs(normals @ looks) < np.cos(np.radians(SIDEWAYS_DEGREE))
+    lean = normals @ looks
+    aside = np.cos(np.radians(SIDEWAYS_DEGREE))
+    # Also where no edge was found in the face, as where the fragments touch, its rim is not to be trusted.
+    to_break, _ = cKDTree(points[face | (lean > aside)]).query(points, distance_upper_bound=low)
+    beside = np.isfinite(to_face) & ~np.isfinite(to_break)
     # The wall of an open marrow is a patch of its own.
-    return _largest(points, edge & ~face & np.isfinite(to_face) & (to_face > low) & sideways)
+    return _largest(points, edge & ~face & beside & (np.abs(lean) < aside))
 
 
 def _planes(points: Floats, normals: Floats) -> Floats:

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from segmentation.edge_kernels import disc_profiles, gradients
+from segmentation.narrow_gap import beside_another
 from segmentation.vocabulary import CTVolume, Floats
 
 OUTWARD_MM, INWARD_MM, STEP_MM = 1.8, 1.6, 0.2
@@ -37,12 +38,14 @@ was closed the surface lies on none. Our choice: noise of 30 HU turns the fall a
 @dataclass(frozen=True, eq=False)
 class Edges:
     """What lies at each of n vertices: ``out_mm`` from the vertex to the edge along the outward normal (NaN
-    where none was found), ``contrast_hu`` across it, and ``peak_hu``, the brightest just beneath.
+    where none was found), ``contrast_hu`` across it, ``peak_hu``, the brightest just beneath, and ``narrow``,
+    whether another bone is opposite within the blur.
     """
 
     out_mm: Floats
     contrast_hu: Floats
     peak_hu: Floats
+    narrow: npt.NDArray[np.bool_]
 
 
 def local_edges(ct: CTVolume, points_mm: Floats, normals: Floats) -> Edges:
@@ -64,10 +67,10 @@ def local_edges(ct: CTVolume, points_mm: Floats, normals: Floats) -> Edges:
     share = np.where(found, (above - half) / np.where(above > below, above - below, 1), 0.0)
     out = np.where(found, depth[at] + STEP_MM * share, np.nan)
     found &= _square(ct, points_mm + np.where(found, out, 0.0)[:, None] * normals, normals)
-    out = np.where(found, out, np.nan)
+    out, outside, narrow = beside_another(hu, depth, np.where(found, out, np.nan), lowest)
     beneath = (depth <= out[:, None]) & (depth >= out[:, None] - BENEATH_MM)
     peak = np.where(beneath, hu, -np.inf).max(axis=1)
-    return Edges(out, np.where(found, inside - outside, 0.0), peak)
+    return Edges(out, np.where(found, inside - outside, 0.0), peak, narrow)
 
 
 def _square(ct: CTVolume, points_mm: Floats, normals: Floats) -> npt.NDArray[np.bool_]:

@@ -8,6 +8,7 @@ distance to the plane.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import edt
@@ -16,7 +17,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from segmentation.components import Box, Piece, grown
-from segmentation.envelope import Mask, hollows
+from segmentation.envelope import Hollow, Mask, hollows
 from segmentation.errors import InputError
 from segmentation.level import Level
 from segmentation.surface import edge_gradient_hu_per_mm
@@ -80,7 +81,17 @@ def parts_from_pieces(
     ct: CTVolume, labels: npt.NDArray[np.uint8], pieces: tuple[Piece, ...], level: Level
 ) -> list[Part]:
     """One part for each piece, hollows included, in the order of ``pieces``."""
-    parts: dict[int, Part] = {}
+    parts = {
+        piece.number: _part(ct, box, labels[box] == piece.number, hollow.inside, hollow.beyond_gap_mm, level)
+        for piece, box, hollow in _with_hollows(ct, labels, pieces, level)
+    }
+    return [parts[piece.number] for piece in pieces]
+
+
+def _with_hollows(
+    ct: CTVolume, labels: npt.NDArray[np.uint8], pieces: tuple[Piece, ...], level: Level
+) -> Iterator[tuple[Piece, Box, Hollow]]:
+    """Each piece and, on a crop of the scan, its hollows; neighbours close some together."""
     for neighbours in _neighbourhoods(ct, labels, pieces):
         box = grown(_joint_box([piece.box for piece in neighbours]), 2, labels.shape)
         lookup = np.zeros(256, np.uint8)
@@ -93,23 +104,32 @@ def parts_from_pieces(
             ct.grid.spacing_mm,
             _at_border(box, labels.shape),
         )
-        for piece, hollow in zip(neighbours, found, strict=True):
-            parts[piece.number] = _part(
-                ct, box, labels[box] == piece.number, hollow.inside, hollow.beyond_gap_mm, level
-            )
-    return [parts[piece.number] for piece in pieces]
+        yield from ((piece, box, hollow) for piece, hollow in zip(neighbours, found, strict=True))
 
 
-def parts_from_labels(ct: CTVolume, given: npt.NDArray[np.uint8], level: Level) -> list[Part]:
+def parts_from_labels(
+    ct: CTVolume, given: npt.NDArray[np.uint8], level: Level, *, whole: bool = True
+) -> list[Part]:
     """One part for each label value, in rising order; the labels say which voxel is whose, the level where it
-    ends."""
+    ends.
+
+    Without ``whole`` they mark bone only, and each part's hollows are sought as those of a piece are.
+    """
     values = [int(value) for value in np.unique(given) if value]
     if not values:
         raise InputError("the labels must mark at least one fragment (every voxel is 0)")
     spacing = ct.grid.spacing_mm
     reach = int(np.ceil(2 * LABEL_REACH_MM / spacing.min())) + 2
-    found = ndimage.find_objects(given)
     bone = level.above(ct)
+    gaps: dict[int, tuple[Box, npt.NDArray[np.float32]]] = {}
+    marked = given
+    if not whole:
+        given = given.copy()
+        for piece, box, hollow in _with_hollows(ct, *_pieces_of(marked * bone, ct.grid), level):
+            given[box][hollow.inside & (given[box] == 0)] = piece.number
+            if np.isfinite(hollow.beyond_gap_mm).any():
+                gaps[piece.number] = box, hollow.beyond_gap_mm
+    found = ndimage.find_objects(given)
     parts = []
     for value in values:
         box = grown(found[value - 1], reach, given.shape)
@@ -121,11 +141,43 @@ def parts_from_labels(ct: CTVolume, given: npt.NDArray[np.uint8], level: Level) 
         if rest.any():
             border = (_signed_distance_mm(rest, spacing) - own) / 2
             beyond = ndimage.gaussian_filter(border, LABEL_SMOOTHING_VOXELS_COUNT)
+        filled = (crop == value) & (marked[box] == 0)
+        if value in gaps:
+            beyond = np.where(filled, np.minimum(beyond, _on_crop(box, *gaps[value])), beyond)
         piece = above & (own < LABEL_REACH_MM) & ~rest
-        hollow = ~above & (crop == value)
-        edge = ~ndimage.binary_fill_holes(piece | (own < -LABEL_REACH_MM))
-        parts.append(_part(ct, box, piece, hollow & ~edge, beyond, level, bordering=rest & above))
+        deep = ndimage.binary_fill_holes(piece | (own < -LABEL_REACH_MM)) | filled
+        hollow = ~above & (crop == value) & deep
+        parts.append(_part(ct, box, piece, hollow, beyond, level, bordering=rest & above))
     return parts
+
+
+def _on_crop(box: Box, of_box: Box, values: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """``values`` on the crop ``of_box`` as they lie in the crop ``box``, +inf elsewhere."""
+    result = np.full([side.stop - side.start for side in box], np.inf, np.float32)
+    both = [(max(a.start, b.start), min(a.stop, b.stop)) for a, b in zip(box, of_box, strict=True)]
+    if all(low < high for low, high in both):
+        here, there = (
+            tuple(
+                slice(low - side.start, high - side.start)
+                for (low, high), side in zip(both, crop, strict=True)
+            )
+            for crop in (box, of_box)
+        )
+        result[here] = values[there]
+    return result
+
+
+def _pieces_of(
+    numbered: npt.NDArray[np.uint8], grid: Grid
+) -> tuple[npt.NDArray[np.uint8], tuple[Piece, ...]]:
+    """``numbered`` and what of each number there is, connected or not."""
+    counts = np.bincount(numbered.ravel())
+    boxes = ndimage.find_objects(numbered)
+    return numbered, tuple(
+        Piece(number, box, float(counts[number]) * grid.voxel_mm3)
+        for number, box in enumerate(boxes, start=1)
+        if box is not None
+    )
 
 
 def _going_on(unlabelled: Mask, own_mm: npt.NDArray[np.float32], spacing_mm: Floats) -> Mask:

@@ -13,7 +13,7 @@ A ball of 10 mm radius in voxels of 1 mm, whose volume should be 4/3 · π · 10
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from itertools import count
 from typing import Any
 
@@ -33,6 +33,7 @@ from segmentation.kernel import sharp_note
 from segmentation.level import Level
 from segmentation.metal import metal_note
 from segmentation.parts import NEAR_MM, Cut, Part, parts_from_labels, parts_from_pieces, still_between_parts
+from segmentation.progress import Progress, silent
 from segmentation.record import histogram_of
 from segmentation.surface import iso_surface
 from segmentation.vocabulary import (
@@ -65,7 +66,7 @@ def segment(
     find_joints: bool = True,
     names: Sequence[Name] = (),
     refine: bool | None = None,
-    progress: Callable[[str], None] | None = None,
+    progress: Progress | None = None,
 ) -> Bone:
     """The bone in ``ct``: its outer envelope at a grey level, as fragments with closed surfaces.
 
@@ -79,7 +80,7 @@ def segment(
     blur out of the surfaces (default: where the level is chosen and the host is bone).
     Raises InputError when nothing is bone.
     """
-    progress = progress or _silent
+    progress = progress or silent
     if labels is not None:
         labels = _checked_labels(labels, ct)
     asked = Asked(
@@ -189,7 +190,7 @@ def segment(
 
 
 def _taken_apart(
-    found: BonePieces, seeds: Sequence[Seed], progress: Callable[[str], None]
+    found: BonePieces, seeds: Sequence[Seed], progress: Progress
 ) -> tuple[list[Part], tuple[tuple[str, str], ...], tuple[str, ...], Floats]:
     """The parts of the pieces, those named by seeds first; name and bone of those; sentences about it; places
     (m, 3) at which their borders are guessed."""
@@ -198,7 +199,7 @@ def _taken_apart(
     if not seeds and not found.at.adapts:
         return parts_from_pieces(ct, numbered, pieces, level), (), (), np.zeros((0, 3))
     apart = found.touching.taken_apart(seeds, progress)
-    parts = parts_from_labels(ct, apart.labels, level) if apart.pieces else []
+    parts = parts_from_labels(ct, apart.labels, level, whole=False) if apart.pieces else []
     whole = tuple(piece for piece in pieces if piece.number not in apart.pieces)
     numbered = np.where(np.isin(numbered, list(apart.pieces)), np.uint8(0), numbered)
     parts += parts_from_pieces(ct, numbered, whole, level)
@@ -225,10 +226,6 @@ def _closed_gaps(
     assert isinstance(level, LocalLevel)
     names = [fragment.name for fragment in fragments]
     return closed_gap_notes(ct, numbered, names, level.tissue.soft_hu)
-
-
-def _silent(_step: str) -> None:
-    """Tell nobody."""
 
 
 def _checked_labels(labels: npt.NDArray[Any], ct: CTVolume) -> npt.NDArray[np.uint8]:

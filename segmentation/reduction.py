@@ -17,6 +17,7 @@ from scipy.spatial.transform import Rotation
 from segmentation.errors import InputError
 from segmentation.fracture_face import Side, fracture_side
 from segmentation.mirrored import template_starts
+from segmentation.progress import Cancelled, Progress, check_not_stopped, silent
 from segmentation.reduction_certainty import uncertainty
 from segmentation.reduction_starts import NO_PAIRS, Pairs, starts
 from segmentation.reduction_trust import (
@@ -90,16 +91,21 @@ def reduce_fragment(
     pairs: Pairs = NO_PAIRS,
     mirror: Sequence[Surface] = (),
     seed: int = 1,
+    progress: Progress = silent,
+    cancelled: Cancelled | None = None,
 ) -> Reduction:
     """Fit fragment ``move`` of ``bone`` onto ``onto``; numbers as in ``bone.fragments``.
 
     ``mirror`` are the surfaces of the healthy side's bone, mirrored already or not: they are mirrored here.
-    Raises InputError where no two fracture faces are found.
+    ``progress`` is told each step, ``cancelled`` asked between them. Raises InputError where no two fracture
+    faces are found, and progress.StoppedError.
     """
     if move == onto:
         raise InputError("a fragment cannot be moved onto itself; give two different fragments")
     moving_fragment, fixed_fragment = bone.fragment(move), bone.fragment(onto)
+    progress("looking for the fracture faces")
     fixed = fracture_side(bone.ct, fixed_fragment.surface, moving_fragment.surface)
+    check_not_stopped(cancelled)
     moving = fracture_side(bone.ct, moving_fragment.surface, fixed_fragment.surface)
     for fragment, side in ((fixed_fragment, fixed), (moving_fragment, moving)):
         if not side.found:
@@ -107,7 +113,17 @@ def reduce_fragment(
                 f"no fracture face of {fragment.name!r} looks at the other fragment, so they cannot be "
                 "fitted together; choose two fragments that belong together"
             )
-    return reduce_sides(fixed, moving, moving_fragment, fixed_fragment, pairs=pairs, mirror=mirror, seed=seed)
+    return reduce_sides(
+        fixed,
+        moving,
+        moving_fragment,
+        fixed_fragment,
+        pairs=pairs,
+        mirror=mirror,
+        seed=seed,
+        progress=progress,
+        cancelled=cancelled,
+    )
 
 
 def reduce_sides(
@@ -119,8 +135,12 @@ def reduce_sides(
     pairs: Pairs = NO_PAIRS,
     mirror: Sequence[Surface] = (),
     seed: int = 1,
+    progress: Progress = silent,
+    cancelled: Cancelled | None = None,
 ) -> Reduction:
     """The same for sides already found."""
+    check_not_stopped(cancelled)
+    progress("fitting the faces from many starts")
     onto_points, move_points = points_of(fixed), points_of(moving)
     coarse, fine = (
         move_points.thinned(*counts, seed + order)
@@ -135,15 +155,20 @@ def reduce_sides(
         template, from_mirror = template_starts(mirror, fixed_fragment.surface, moving_fragment.surface, seed)
         begun.append(from_mirror)
         how += ["the mirrored side"] * len(from_mirror)
+        check_not_stopped(cancelled)
     rested = settled(
         onto_points, coarse, np.concatenate(begun), steps_count=COARSE_STEPS_COUNT, template=template
     )
     fits = [fit_of(onto_points, coarse, pose) for pose in rested]
     scores = np.array([fit.score_ratio for fit in fits])
+    check_not_stopped(cancelled)
+    progress("settling the best fit")
     best = int(np.argmax(scores))
     pose = settled(
         onto_points, fine, rested[best][None], FINE_REACHES_MM, FINE_STEPS_COUNT, template=template
     )[0]
+    check_not_stopped(cancelled)
+    progress("questioning the fit")
     all_cortex = fixed.all_cortex and moving.all_cortex
     fit = fit_of(onto_points, move_points, pose, all_cortex=all_cortex)
     restarts_mm = spread_mm(onto_points, coarse, pose, template)

@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
@@ -27,6 +28,8 @@ from segmentation.rigid_fit import (
     turned,
 )
 from segmentation.vocabulary import Floats
+
+Mask = npt.NDArray[np.bool_]
 
 COVERED_MM = 1.0
 """A point of one face is covered by the other when it lies so near. Our choice: the largest local error of a
@@ -111,6 +114,7 @@ def fit_of(fixed: Points, moving: Points, pose: Floats, *, all_cortex: bool = Fa
         turned(pose[None], moving.face_normals)[0],
         carried(pose[None], moving.outer)[0],
         turned(pose[None], moving.outer_normals)[0],
+        moving.narrow,
     )
     onto, heights, distance, covered = _across(fixed, there)
     _, _, _, covered_back = _across(there, fixed)
@@ -145,6 +149,7 @@ def _across(fixed: Points, there: Points) -> tuple[Floats, Floats, Floats, float
     if len(fixed.outer):
         to_rim, _ = cKDTree(fixed.outer).query(fixed.face[nearest], distance_upper_bound=INNER_MM)
         inner &= ~np.isfinite(to_rim)
+    inner = _widely_open(inner, there.narrow, None if fixed.narrow is None else fixed.narrow[nearest])
     across = np.eye(3) - np.outer(looks, looks)
     plane = there.face[inner] @ across
     lean = np.maximum(normals[inner] @ looks, 1 / 2)
@@ -153,6 +158,15 @@ def _across(fixed: Points, there: Points) -> tuple[Floats, Floats, Floats, float
     other = own - distance[inner] / lean
     heights = _smoothed(plane, np.stack([other, own], axis=1))
     return _off_plane(plane, heights[:, 0]), _off_plane(plane, heights[:, 1]), distance[near], covered
+
+
+def _widely_open(inner: Mask, *narrow: Mask | None) -> Mask:
+    """``inner`` without what a narrow gap places roughly, if half is left to compare."""
+    left = inner.copy()
+    for side in narrow:
+        if side is not None:
+            left &= ~side
+    return left if 2 * left.sum() >= inner.sum() else inner
 
 
 def _smoothed(plane: Floats, heights: Floats) -> Floats:

@@ -53,12 +53,16 @@ stays where it was begun."""
 
 @dataclass(frozen=True, eq=False)
 class Points:
-    """Face and outer points of one side, with their directions, ready for pairing."""
+    """Face and outer points of one side, with their directions, ready for pairing.
+
+    ``narrow`` as in ``Side``; None where all are placed alike.
+    """
 
     face: Floats
     face_normals: Floats
     outer: Floats
     outer_normals: Floats
+    narrow: npt.NDArray[np.bool_] | None = None
 
     @cached_property
     def face_tree(self) -> cKDTree:
@@ -75,12 +79,18 @@ class Points:
         rng = np.random.default_rng(seed)
         face = np.sort(rng.permutation(len(self.face))[:face_count])
         outer = np.sort(rng.permutation(len(self.outer))[:outer_count])
-        return Points(self.face[face], self.face_normals[face], self.outer[outer], self.outer_normals[outer])
+        return Points(
+            self.face[face],
+            self.face_normals[face],
+            self.outer[outer],
+            self.outer_normals[outer],
+            None if self.narrow is None else self.narrow[face],
+        )
 
 
 def points_of(side: Side) -> Points:
     """The points of a side."""
-    return Points(side.face_mm, side.face_normals, side.outer_mm, side.outer_normals)
+    return Points(side.face_mm, side.face_normals, side.outer_mm, side.outer_normals, side.narrow)
 
 
 def settled(

@@ -9,7 +9,6 @@ study on phantoms with 1 mm cortices and gaps of 0.3 to 2 mm (tests/apart_phanto
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -22,6 +21,7 @@ from scipy import ndimage
 from segmentation.components import Box, grown
 from segmentation.envelope import Mask
 from segmentation.errors import InputError
+from segmentation.progress import Cancelled, Progress, check_not_stopped
 from segmentation.valley_kernels import deepen, depth_across, neighbours_of
 from segmentation.vocabulary import CTVolume, Floats, Grid
 
@@ -79,19 +79,6 @@ RIM_MM = 1.0
 
 FEWEST_VOXELS_COUNT = 8
 """Fewer are no bone to part. Our choice."""
-
-Cancelled = Callable[[], bool]
-Progress = Callable[[str], None]
-
-
-class StoppedError(Exception):
-    """The person stopped the work; nothing was changed."""
-
-
-def check_not_stopped(cancelled: Cancelled | None) -> None:
-    """Raise StoppedError when ``cancelled`` says so."""
-    if cancelled is not None and cancelled():
-        raise StoppedError("stopped")
 
 
 @dataclass(frozen=True, eq=False)

@@ -20,8 +20,15 @@ from segmentation.reduction_starts import Pairs
 from segmentation.seeds import Seed
 from segmentation.vocabulary import Bone, CTVolume, Floats, Grid
 
-FINE_COUNT = 2
-"""Fine cells along a voxel's edge; edges are filled in shares, so that they lie where the formula says."""
+FINE_MM = 0.25
+"""Fine cells are no longer than this; edges are filled in shares, so that they lie where the formula says."""
+
+SCANS = {
+    "A": {"voxel_mm": (0.4, 0.4, 0.4), "fwhm_mm": 0.8, "noise_hu": 30.0},
+    "B": {"voxel_mm": (0.4, 0.4, 0.4), "fwhm_mm": 1.0, "noise_hu": 40.0},
+    "C": {"voxel_mm": (0.5, 0.5, 1.0), "fwhm_mm": 0.8, "noise_hu": 30.0},
+}
+"""Three scanners, coarser from one to the next."""
 
 SOFT_HU, CANCELLOUS_HU, CORTEX_HU, MARROW_HU = 45.0, 270.0, 1200.0, -20.0
 TEXTURE_SD_HU, GRAIN_MM = 40.0, 0.7
@@ -159,7 +166,7 @@ def broken(
     seed: int,
     *,
     wave_mm: float = 0.8,
-    voxel_mm: float = 0.4,
+    voxel_mm: tuple[float, float, float] = (0.4, 0.4, 0.4),
     fwhm_mm: float = 0.8,
     noise_hu: float = 30.0,
     shift_mm: tuple[float, float] = (2.0, 10.0),
@@ -219,16 +226,15 @@ def _scanned(made: Broken, seed, rng, voxel_mm, fwhm_mm, noise_hu) -> CTVolume: 
     ).reshape(-1, 3)
     ends = np.concatenate([moved_by(made.placement, ends), moved_by(made.moved @ made.placement, ends)])
     low, high = ends.min(axis=0) - MARGIN_MM, ends.max(axis=0) + MARGIN_MM
-    grid = grid_around((high - low) / 2, (voxel_mm,) * 3)
+    grid = grid_around((high - low) / 2, voxel_mm)
     affine = grid.affine.copy()
     affine[:3, 3] += (low + high) / 2
     grid = Grid(grid.shape, affine)
-    fine_mm = voxel_mm / FINE_COUNT
-    shape = np.array(grid.shape) * FINE_COUNT
-    axes = [
-        affine[a, 3] + ((np.arange(shape[a]) - (FINE_COUNT - 1) / 2) / FINE_COUNT) * voxel_mm
-        for a in range(3)
-    ]
+    fine_counts = np.ceil(np.array(voxel_mm) / FINE_MM).astype(int)
+    cells_mm = np.array(voxel_mm) / fine_counts
+    shape = np.array(grid.shape) * fine_counts
+    fine_mm = float(cells_mm.mean())
+    axes = [affine[a, 3] + (np.arange(shape[a]) - (fine_counts[a] - 1) / 2) * cells_mm[a] for a in range(3)]
     cell = GRAIN_MM / 2
     size = int(56 / cell)
     # Of their own seed, so that the unbroken bone has the same.
@@ -263,8 +269,8 @@ def _scanned(made: Broken, seed, rng, voxel_mm, fwhm_mm, noise_hu) -> CTVolume: 
                 core = CANCELLOUS_HU + map_coordinates(grains, places.T, order=1, mode="nearest")
             bone = CORTEX_HU * (out - inn) + core * inn - SOFT_HU * out
             hu[i][near] += (on * bone).astype(np.float32)
-    hu = gaussian_filter(hu, fwhm_mm / FWHM_PER_SIGMA / fine_mm, mode="nearest")
-    count = np.stack([np.array(grid.shape), [FINE_COUNT] * 3], axis=1).ravel()
+    hu = gaussian_filter(hu, fwhm_mm / FWHM_PER_SIGMA / cells_mm, mode="nearest")
+    count = np.stack([np.array(grid.shape), fine_counts], axis=1).ravel()
     voxels = hu.reshape(*count).mean(axis=(1, 3, 5))
     noisy = voxels + rng.normal(0, noise_hu, voxels.shape)
     return CTVolume(grid, noisy.round().astype(np.int16), "phantom")

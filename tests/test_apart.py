@@ -27,9 +27,10 @@ from segmentation.components import pieces_above
 from segmentation.cut_kernels import source_side
 from segmentation.errors import InputError
 from segmentation.level import PlainLevel
+from segmentation.progress import StoppedError
 from segmentation.recipe import segment
 from segmentation.seeds import names_in_order, seeds_from_file
-from segmentation.valley import StoppedError, survey
+from segmentation.valley import survey
 from segmentation.valley_kernels import bend_direction, deepen, neighbours_of
 from segmentation.vocabulary import CTVolume, Grid
 

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from phantoms import CALIBRATION, placed, points_of
+from phantoms import CALIBRATION, FWHM_PER_SIGMA, placed, points_of
 from reduction_phantoms import (
     CLOSE_MM,
     LEVEL_HU,
@@ -25,14 +25,17 @@ from reduction_phantoms import (
     seeds_of,
 )
 from scipy.ndimage import map_coordinates
+from scipy.special import ndtr
 
 from planner.assess import assess
 from planner.vocabulary import Plan
 from segmentation.case import read_case, write_case, write_poses
 from segmentation.edge_kernels import disc_profiles
 from segmentation.errors import InputError
-from segmentation.fracture_face import Side, fracture_side
+from segmentation.fracture_face import Side, _open, fracture_side
+from segmentation.narrow_gap import beside_another
 from segmentation.pairs_file import read_pairs
+from segmentation.progress import StoppedError
 from segmentation.recipe import segment
 from segmentation.reduction import reduce_fragment, reduce_sides, with_reduction
 from segmentation.reduction_certainty import CLOSED_MM, COVER_FACTOR, PATCH_MM, uncertainty
@@ -173,6 +176,75 @@ def test_touching_pieces_are_told_apart_and_brought_back():
     assert found.accepted, found.reasons
     assert error_mm < 0.4
     assert error_degree < 1.0
+
+
+def test_a_hollow_shaft_is_told_apart_and_brought_back():
+    """Its marrow is closed as that of a piece is: an open one has a bottom that looks like a face."""
+    made = broken("hollow", 2, wave_mm=0.3, clear_mm=CLOSE_MM)
+    bone = segment(made.ct, threshold_hu=LEVEL_HU, find_joints=False, seeds=seeds_of(made))
+    lower, upper = fragments_of(made, bone)
+    along = np.linspace(-made.shape.half_length_mm + made.shape.cortex_mm, 0, 20)[:-6]
+    marrow_mm = moved_by(made.placement, np.stack([0 * along, 0 * along, along], axis=1))
+    i, j, k = np.round(made.ct.grid.mm_to_ijk(marrow_mm)).astype(int).T
+    assert (bone.labels[i, j, k] == lower).all()
+    found = reduce_fragment(bone, upper, lower)
+    error_mm, error_degree = made.error(found.pose)
+    assert found.accepted, found.reasons
+    assert error_mm < 0.2
+    assert error_degree < 0.6
+
+
+def test_an_open_marrow_has_no_face_at_its_bottom():
+    """A cup of wall and bottom, both square to the axis: of the two that look out, the rim is the face."""
+    turn, high = (part.ravel() for part in np.meshgrid(np.arange(0, 6.28, 0.05), np.arange(-10, 0.1, 0.4)))
+    ring = np.stack([np.cos(turn), np.sin(turn), 0 * turn], axis=1)
+    wall = 6.0 * ring + high[:, None] * [0, 0, 1]
+    x, y = (part.ravel() for part in np.meshgrid(*[np.arange(-6, 6.1, 0.4)] * 2))
+    bottom = np.stack([x, y, 0 * x - 10], axis=1)[np.hypot(x, y) < 5.6]
+    rim = np.concatenate([radius * ring[:126] for radius in (6.0, 7.0, 8.0)])
+    points = np.concatenate([wall, bottom, rim])
+    chosen = np.arange(len(points)) >= len(wall)
+    kept = _open(points, chosen, np.array([0, 0, 1.0]))
+    assert kept[-len(rim) :].all()
+    assert not kept[: -len(rim)].any()
+
+
+@pytest.mark.parametrize(("gap_mm", "outside_hu"), [(0.4, 45), (0.8, 45), (1.4, 100)])
+def test_an_edge_across_a_narrow_gap_is_where_it_is(gap_mm: float, outside_hu: float):
+    """Two walls seen through a blur of 0.8 mm (closed form), and walls with nothing opposite."""
+    depth = np.arange(-1.6, 1.81, 0.2)
+    sigma_mm = 0.8 / FWHM_PER_SIGMA
+    first, second = ndtr(-depth / sigma_mm), ndtr((depth - gap_mm) / sigma_mm)
+    between, alone = 45 + 1155 * (first + second), 45 + 1155 * first
+    hu = np.array([between] * 3 + [alone] * 60)
+    lowest = np.argmin(hu, axis=1)
+    # Half way from the least to the most lies inside the bone.
+    half = (1200 + hu.min(axis=1)) / 2
+    out = np.array([np.interp(-level, -row[:12], depth[:12]) for row, level in zip(hu, half, strict=True)])
+    assert out[0] < (-0.2 if gap_mm < 0.5 else 0)
+    found, outside, moved = beside_another(hu, depth, out, lowest)
+    assert np.abs(found[:3]).max() < 0.06
+    assert outside[:3] == pytest.approx(outside_hu, abs=5)
+    assert (found[3:] == out[3:]).all()
+    assert not moved[3:].any()
+
+
+def test_a_reduction_tells_its_steps_and_can_be_stopped():
+    _, bone, lower, upper = broken_bone("block", 0.0)
+    told: list[str] = []
+    reduce_fragment(bone, upper, lower, progress=told.append)
+    assert len(told) == len(set(told)) >= 4
+    for count in (1, len(told) - 1):
+        heard: list[str] = []
+        with pytest.raises(StoppedError):
+            reduce_fragment(
+                bone,
+                upper,
+                lower,
+                progress=heard.append,
+                cancelled=lambda heard=heard, count=count: len(heard) == count,
+            )
+        assert heard == told[:count]
 
 
 def test_what_a_pose_may_be_off_by_is_what_repeats_scatter_by():

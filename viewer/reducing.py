@@ -60,8 +60,7 @@ def reduced(
     if mirror is not None:
         progress("reading the healthy side")
         healthy = _mirror_surfaces(mirror, moving.bone)
-    progress("fitting the faces")
-    found = reduce_fragment(bone, moving.number, fixed.number, pairs=given, mirror=healthy)
+    found = reduce_fragment(bone, moving.number, fixed.number, pairs=given, mirror=healthy, progress=progress)
     check_accepted(bone, found)
     return bone, found
 

@@ -1,11 +1,11 @@
 """How well displaced fragments come back, over many phantoms, and how many wrong poses are believed.
 
-    python tests/benchmarks/bench_reduction.py [fit|oblique|chain] [RUNS]
+    python tests/benchmarks/bench_reduction.py [fit|oblique] [RUNS]
 
 RUNS phantoms of each of nine kinds (default 12: 108 in all, a quarter of an hour). Errors are against the
 motion each was displaced by. ``fit``: pieces clear of each other; the same phantoms are also fitted at the
-plain grey level, and shuffled for wrong poses. ``oblique``: the same for cuts that lean by 35°. ``chain``:
-pieces that run together in the scan, told apart from a point in each, then fitted. Nothing is stored.
+plain grey level, and shuffled for wrong poses. ``oblique``: the same for cuts that lean by 35°. Pieces that
+run together in the scan are measured by ``bench_chain.py``. Nothing is stored.
 """
 
 from __future__ import annotations
@@ -24,15 +24,12 @@ from scipy.spatial.transform import Rotation
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from reduction_phantoms import (
-    CLEAR_MM,
-    CLOSE_MM,
     LEVEL_HU,
     Broken,
     broken,
     fragments_of,
     moved_by,
     rough_pairs,
-    seeds_of,
 )
 
 from segmentation import fracture_face
@@ -63,14 +60,12 @@ class Case:
     seconds: float
 
 
-def cases(runs_count: int, *, lean_degree: float | None = None, close: bool = False) -> Iterator[Case]:
+def cases(runs_count: int, *, lean_degree: float | None = None) -> Iterator[Case]:
     for seed in range(1, runs_count + 1):
         for kind in KINDS:
             for wave_mm in WAVES_MM:
-                clear_mm = CLOSE_MM if close else CLEAR_MM
-                made = broken(kind, seed, wave_mm=wave_mm, lean_degree=lean_degree, clear_mm=clear_mm)
-                seeds = seeds_of(made) if close else ()
-                bone = segment(made.ct, threshold_hu=LEVEL_HU, find_joints=False, seeds=seeds)
+                made = broken(kind, seed, wave_mm=wave_mm, lean_degree=lean_degree)
+                bone = segment(made.ct, threshold_hu=LEVEL_HU, find_joints=False)
                 low, up = (bone.fragment(number) for number in fragments_of(made, bone))
                 begun = time.process_time()
                 fixed = fracture_side(made.ct, low.surface, up.surface)
@@ -167,15 +162,13 @@ def _off(side: Side, turn_degree: float, slide_mm: float, rng: np.random.Generat
 
 if __name__ == "__main__":
     mode = sys.argv[1] if len(sys.argv) > 1 else "fit"
-    if mode not in ("fit", "oblique", "chain"):
+    if mode not in ("fit", "oblique"):
         raise SystemExit(__doc__)
     made = list(
         cases(
             int(sys.argv[2]) if len(sys.argv) > 2 else 12,
             lean_degree=STEEP_DEGREE if mode == "oblique" else None,
-            close=mode == "chain",
         )
     )
     tell_errors(made)
-    if mode != "chain":
-        tell_wrong_poses(made)
+    tell_wrong_poses(made)

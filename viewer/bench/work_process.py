@@ -172,8 +172,7 @@ def reduce(progress: Progress, folder: Path, move: int, onto: int, pairs: list[A
     if pairs:
         given = Pairs(np.array([one for one, _ in pairs]), np.array([other for _, other in pairs]))
     check_pairs(given, bone.fragment(move), bone.fragment(onto))
-    progress("fitting the faces")
-    found = reduce_fragment(bone, move, onto, pairs=given)
+    found = reduce_fragment(bone, move, onto, pairs=given, progress=progress)
     check_accepted(bone, found)
     progress("writing the pose")
     write_poses(folder, {found.move: found.pose}, {found.move: bone.fragment(found.onto).bone})
