@@ -153,7 +153,7 @@ def _source_block(
         said = f"{words.capital(own[name])}. This screw has no number for it."
         rows.append([LIMITS.get(name, name), f"{values[name]:g}", said])
     heads = [("limit", ""), ("asked", RANGE), ("source", "why")]
-    note = "" if site is None else f"{site['title']}. R read, M from memory, C common practice, D derived"
+    note = "" if site is None else f"{site['title']}"
     block = table("Where the limits come from", note, heads, rows)
     needs = sum(text_height(row[2], SMALL, WIDTH_PX * 0.62, SMALL_ROW_PX) + 4 for row in rows)
     return block, 44 + needs
