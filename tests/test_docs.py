@@ -12,7 +12,7 @@ from house import ROOT, tracked_files
 from planner.assessment_file import assessment_schema
 from planner.doubt_draws import SOURCES
 from planner.findings import CAUTIONS, CODES
-from planner.limits import Limits
+from planner.limits import LIMIT_SOURCES, Limits
 from planner.placement import PLACEMENTS
 from planner.plan_file import plan_schema
 from planner.screws_csv import csv_text
@@ -46,6 +46,11 @@ def test_the_limits_are_told_with_the_sources_of_the_code():
     written = " ".join(inspect.getsource(Limits).split())
     for _, _, source in _rows("findings.md", "Limits"):
         assert source in written
+
+
+def test_the_short_sources_of_limits_are_those_of_the_code():
+    told = {name.strip("`"): source for name, _, source in _rows("findings.md", "Limits")}
+    assert {row for row in LIMIT_SOURCES if LIMIT_SOURCES[row] not in told[row]} == set()
 
 
 def test_the_tables_of_the_sites_are_the_files():

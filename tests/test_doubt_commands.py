@@ -14,6 +14,7 @@ from tiny_scan import ball_hu, write_nifti, write_plan
 from planner.assessment_file import assessment_schema
 from planner.site_file import FOLDER, site_schema
 from viewer.command_line import run
+from viewer.drawn_words import limit_words, share_words
 
 DRAWS = ["--draws", "100"]
 
@@ -72,12 +73,39 @@ def test_compare_writes_a_table_and_a_document_and_nothing_into_the_case(
     assert "not a medical device" in said
 
 
+def test_report_tells_the_numbers_of_measure_and_what_is_asked_beside_them(
+    case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    wishes = ["--site", "scaphoid", "--doubt", "guided", "--seed", "4", "--torque", "0.4", *DRAWS]
+    assert run(["measure", str(case), *wishes, "--json", str(tmp_path / "a.json")]) == 0
+    measured = json.loads((tmp_path / "a.json").read_text(encoding="utf-8"))
+    page = tmp_path / "r.html"
+    beside = ["--compare", "--length", "16", "--length", "18", "--forgiveness", "--out", str(page)]
+    assert run(["report", str(case), *wishes, *beside]) == 0
+    html = page.read_text(encoding="utf-8")
+    doubt = measured["screws"][0]["doubt"]
+    assert f"in {share_words(doubt['breach_fraction'])} of 100 draws" in html
+    for one in doubt["limits"]:
+        assert limit_words(one["limit"], one["asked"]) in html
+        assert f">{share_words(one['holds_fraction'])}<" in html
+    assert "the same 100 draws for each (seed 4)" in html
+    assert "<br>16 mm</th>" in html
+    assert "How forgiving <span>" in html
+    assert "0.40" in html
+    capsys.readouterr()
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [
         (["measure", "--site", "knee"], "there is no site 'knee'"),
         (["measure", "--doubt", "guided", "--draws", "3"], "draws must be 100 to"),
         (["measure", "--doubt", "drunk"], "drunk"),
+        (["report", "--site", "knee"], "there is no site 'knee'"),
+        (["report", "--doubt", "guided", "--draws", "3"], "draws must be 100 to"),
+        (["report", "--load", "9"], "--load must be a force in N and a lever in mm"),
+        (["report", "--length", "16"], "give --compare with them"),
+        (["report", "--compare", "--path", "S9"], "the plan has no screw 'S9'"),
         (["compare", "--technique", "glue"], "there is no technique 'glue'"),
         (["compare", "--what-if", "colour=1"], "--what-if cannot change 'colour'"),
         (["compare", "--path", "S9"], "the plan has no screw 'S9'"),

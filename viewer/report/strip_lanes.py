@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from math import ceil
 
-from planner.limits import Limits, tip_room_mm
+from planner.limits import tip_room_mm
 from viewer.report.drawing import BODY, SMALL, line, path, px, rect, text, text_width, written
 from viewer.report.placing import clear_centre
 from viewer.report.ruler import GUTTER_PX, Ruler
@@ -278,7 +278,7 @@ def _deepest_mm(subject: Subject) -> float | None:
     """Where the tip's limit on the axis lies; None where the scan ends before the bone does."""
     if cut_off(subject.result):
         return None
-    return subject.exit_depth_mm + tip_room_mm(subject.result.placed.screw, Limits())
+    return subject.exit_depth_mm + tip_room_mm(subject.result.placed.screw, subject.limits)
 
 
 def _shown_lengths_mm(subject: Subject, ahead_mm: float, deepest_mm: float | None) -> list[float]:

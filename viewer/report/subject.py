@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from planner.limits import Limits
 from planner.solid import Solid, solid_of
 from planner.vocabulary import Assessment, ScrewResult, ThreadZone
 from segmentation.vocabulary import Bone, Floats
@@ -44,7 +45,8 @@ class Stretch:
 
 @dataclass(frozen=True, eq=False)
 class Subject:
-    """A screw, the bone it is in, and the frame of its pictures. ``others`` are the plan's other screws.
+    """A screw, the bone it is in, and the frame of its pictures. ``others`` are the plan's other screws,
+    ``limits`` those it was held against.
 
     ``number`` is the screw's place in the plan, from 1.
     """
@@ -57,6 +59,7 @@ class Subject:
     stretches: tuple[Stretch, ...]
     others: tuple[ScrewResult, ...]
     number: int
+    limits: Limits
 
     @property
     def seat_mm(self) -> float:
@@ -182,6 +185,7 @@ def subject_of(
         stretches=_stretches(result, frame, posed, crossings or _through_all_triangles),
         others=tuple(other for other in assessment.screws if other is not result),
         number=[other is result for other in assessment.screws].index(True) + 1,
+        limits=Limits(**assessment.made_with["settings"]["limits"]),
     )
 
 

@@ -54,10 +54,10 @@ def sure_pages(
     if doubt is not None:
         blocks.append(_lead(doubt))
     if site is not None or doubt is not None:
-        limits = Limits(**settings["limits"])
-        groups = sure_rows(result, subject.number - 1, limits, None if site is None else site["tip_apex_mm"])
+        apex_mm = None if site is None else site["tip_apex_mm"]
+        groups = sure_rows(result, subject.number - 1, subject.limits, apex_mm)
         blocks.append(_limit_block(groups, drawn=doubt is not None, site=site))
-        blocks.append(_source_block(groups, site, limits))
+        blocks.append(_source_block(groups, site, subject.limits))
     if site is not None:
         blocks.append(_length_block(result))
     if doubt is not None:

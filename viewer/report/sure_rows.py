@@ -94,7 +94,8 @@ def _sure(result: ScrewResult, row: LimitRow) -> SureRow:
 def _range(row: LimitRow, interval: Interval | None) -> str:
     if interval is None:
         return ""
-    return f"{written(interval.low, row.digits)} to {written(interval.high, row.digits)}"
+    low, high = written(interval.low, row.digits), written(interval.high, row.digits)
+    return low if low == high else f"{low} to {high}"
 
 
 def _further_rows(
