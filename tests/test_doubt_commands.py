@@ -91,7 +91,9 @@ def test_report_tells_the_numbers_of_measure_and_what_is_asked_beside_them(
     assert "the same 100 draws for each (seed 4)" in html
     assert "<br>16 mm</th>" in html
     assert "How forgiving <span>" in html
-    assert "0.40" in html
+    pressing = measured["screws"][0]["torque"]["compression_at_given_n"]
+    assert f"{pressing['estimate']:.0f}\u00a0N" in html
+    assert "at the 0.4 N·m asked" in html
     capsys.readouterr()
 
 

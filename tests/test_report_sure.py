@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from functools import cache
+from html import unescape
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,7 @@ from bench_rig import HEADLESS, LAG, SCREWS, ball_bone, through_ball
 from planner.asked import Asked, assess_asked
 from planner.assess import ReadyBone, ready
 from planner.compare import Comparison, Wanted, compare
+from planner.demands import Demands
 from planner.doubt_vocabulary import AskedDoubt, Doubt
 from planner.forgiveness import DIRECTIONS_COUNT, MOST_MM, Forgiveness
 from planner.search import LIMIT_WORDS
@@ -23,6 +25,7 @@ from viewer.drawn_words import LIMITS, limit_of, number_of, share_words
 from viewer.report.compare_page import BAR_PX, COLUMNS_COUNT, compare_pages
 from viewer.report.drawing import written
 from viewer.report.forgiveness_block import MAP_HEIGHT_PX, MAP_PX, RIM_PX, forgiveness_block
+from viewer.report.mechanics_rows import mechanics_rows
 from viewer.report.page import render_report
 from viewer.report.subject import Subject, subject_of
 from viewer.report.sure_page import sure_pages
@@ -186,6 +189,31 @@ def test_while_a_stop_stands_no_force_is_told() -> None:
     assert any(row[0].endswith(", N") for row in blocks_of(told())["What else the draws tell"]["rows"])
 
 
+def test_what_was_asked_of_the_screw_is_answered_among_its_mechanics() -> None:
+    asked = Asked(demands=Demands(50.0, 10.0, 60.0, 0.1, 12))
+    result = assess_asked(ball(), Plan(PLAN.screws[1:]), asked).screws[0]
+    torque, strength, twins = result.torque, result.strength, result.resorbable
+    assert torque is not None
+    assert strength is not None
+    assert twins is not None
+    rows = {row.words: row for row in mechanics_rows(result)}
+    assert rows["Presses with"].interval == torque.compression_at_given_n is not None
+    assert rows["Torque needed"].interval == torque.torque_for_wanted_n_m is not None
+    assert rows["Stress in bending"].interval == strength.bending.stress_mpa is not None
+    assert rows["Bends by"].interval == strength.bending.deflection_mm is not None
+    assert rows["Presses with"].told == "at the 0.1 N·m asked"
+    fraction = strength.bending.of_yield_fraction
+    assert fraction is not None
+    assert f"50 N at 10 mm: {100 * fraction.estimate:.0f} %" in rows["Stress in bending"].told
+    for course in twins.courses:
+        assert rows[f"As {course.material}"].interval == course.at_union
+        assert "at 12 weeks" in rows[f"As {course.material}"].told
+    plain = {row.words for row in mechanics_rows(told().screws[1])}
+    assert plain == set(rows) - {"Presses with", "Torque needed", "Stress in bending", "Bends by"} - {
+        f"As {course.material}" for course in twins.courses
+    }
+
+
 def test_variants_stand_side_by_side_with_their_own_shares_and_no_total() -> None:
     comparison = compared(12.0, 14.0, 500.0)
     (page,) = compare_pages(comparison, "ball")
@@ -271,7 +299,7 @@ def test_the_whole_report_holds_it_all_and_every_page_its_cautions() -> None:
         ball_bone(), assessment, title="ball", comparison=compared(12.0, 14.0), forgiven=[forgiven(1.0, 5.0)]
     )
     pages = html.split('<section class="a4">')[1:]
-    assert all(caution in page for page in pages for caution in assessment.cautions)
+    assert all(caution in unescape(page) for page in pages for caution in assessment.cautions)
     for said in (
         "Against its limits",
         "What else the draws tell",

@@ -67,7 +67,13 @@ def hold_row(result: ScrewResult, host: str) -> MechanicsRow | None:
 
 def mechanics_rows(result: ScrewResult) -> list[MechanicsRow]:
     """The rows of one screw, always in the same order; what it has not has no row."""
-    return [*_torques(result), *_two_pitch(result), *_lag(result), *_strength(result)]
+    return [
+        *_torques(result),
+        *_two_pitch(result),
+        *_lag(result),
+        *_strength(result),
+        *_asked(result),
+    ]
 
 
 def torque_svg(row: MechanicsRow, rows: Sequence[MechanicsRow], limit_n_m: float | None, width: float) -> str:
@@ -229,3 +235,84 @@ def _strength(result: ScrewResult) -> Iterator[MechanicsRow]:
         yield MechanicsRow(
             "Tip–apex distance", "tip_apex.distance_mm", result.tip_apex.distance_mm, "mm", 1, limit
         )
+
+
+ANSWERS = (
+    "torque.compression_at_given_n",
+    "torque.torque_for_wanted_n_m",
+    "strength.bending.stress_mpa",
+    "strength.bending.deflection_mm",
+)
+"""Answers to what a person asked, by their place in a screw of assessment.json."""
+
+
+def _asked(result: ScrewResult) -> Iterator[MechanicsRow]:
+    """What a person asked of the screw: a torque, a compression, a load across it, weeks to union."""
+    torque, strength, twins = result.torque, result.strength, result.resorbable
+    why = {place: result.reasons.get(place, "not known") for place in ANSWERS}
+    if torque is not None and torque.given_n_m is not None:
+        asked = f"at the {torque.given_n_m:g} N·m asked"
+        yield _answer(
+            why["torque.compression_at_given_n"],
+            "Presses with",
+            "torque.compression_at_given_n",
+            torque.compression_at_given_n,
+            "N",
+            0,
+            asked,
+        )
+    if torque is not None and torque.wanted_compression_n is not None:
+        asked = f"for the {torque.wanted_compression_n:g} N asked"
+        yield _answer(
+            why["torque.torque_for_wanted_n_m"],
+            "Torque needed",
+            "torque.torque_for_wanted_n_m",
+            torque.torque_for_wanted_n_m,
+            "N·m",
+            2,
+            asked,
+        )
+    if strength is not None and strength.bending.load_n is not None:
+        bending = strength.bending
+        asked = f"{bending.load_n:g} N at {bending.lever_mm:g} mm"
+        if bending.of_yield_fraction is not None:
+            asked += f": {_percent(bending.of_yield_fraction)} of yield"
+        yield _answer(
+            why["strength.bending.stress_mpa"],
+            "Stress in bending",
+            "strength.bending.stress_mpa",
+            bending.stress_mpa,
+            "MPa",
+            0,
+            asked,
+        )
+        yield _answer(
+            why["strength.bending.deflection_mm"],
+            "Bends by",
+            "strength.bending.deflection_mm",
+            bending.deflection_mm,
+            "mm",
+            2,
+        )
+    if twins is not None and twins.union_weeks is not None:
+        for place, course in enumerate(twins.courses):
+            key = f"resorbable.courses[{place}].at_union"
+            asked = f"of the metal's strength at {twins.union_weeks} weeks"
+            why = result.reasons.get(f"resorbable.courses.{course.material}.at_union", "not known there")
+            yield _answer(why, f"As {course.material}", key, course.at_union, "×", 2, asked)
+
+
+def _answer(
+    why: str, words: str, place: str, interval: Interval | None, unit: str, digits: int, asked: str = ""
+) -> MechanicsRow:
+    """The row of an answer; of one that cannot be told, why."""
+    if interval is not None:
+        return _spread(words, place, interval, unit, digits, asked)
+    told = f"{asked}: {why}" if asked else why
+    return MechanicsRow(words, f"{place}.estimate", None, unit, digits, told)
+
+
+def _percent(interval: Interval) -> str:
+    """A share with its 5 to 95 %: "43 % (38 to 52)"."""
+    estimate, low, high = (100 * one for one in (interval.estimate, interval.low, interval.high))
+    return f"{estimate:.0f} % ({low:.0f} to {high:.0f})"
