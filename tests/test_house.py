@@ -71,6 +71,9 @@ WITHOUT_UNIT = {
     "viewer/commands/segment.py": {"threshold", "kvp"},
     # A limit is on any quantity; its row holds the unit.
     "viewer/report/limit_rows.py": {"limit", "span", "step", "at"},
+    "viewer/drawn_words.py": {"value"},
+    # A map is of mm or of degrees; it holds the unit.
+    "viewer/report/forgiveness_block.py": {"most", "rim", "ring"},
     # Directions of view, and a week.
     "planner/tip_apex.py": {"FRONTAL", "LATERAL"},
     "planner/resorbable.py": {"week"},

@@ -204,7 +204,7 @@ def test_what_was_asked_of_the_screw_is_answered_among_its_mechanics() -> None:
     assert rows["Presses with"].told == "at the 0.1 N·m asked"
     fraction = strength.bending.of_yield_fraction
     assert fraction is not None
-    assert f"50 N at 10 mm: {100 * fraction.estimate:.0f} %" in rows["Stress in bending"].told
+    assert f"50 N at 10 mm, {100 * fraction.estimate:.0f} %" in rows["Stress in bending"].told
     for course in twins.courses:
         assert rows[f"As {course.material}"].interval == course.at_union
         assert "at 12 weeks" in rows[f"As {course.material}"].told

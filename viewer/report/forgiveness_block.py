@@ -193,9 +193,9 @@ def _map_svg(one: _Map, frame: ScrewFrame) -> str:
     return picture(MAP_PX, MAP_HEIGHT_PX, inside, capital(f"{one.title}: how far off each way"))
 
 
-def _anchor(rightwards: float) -> str:
+def _anchor(x: float) -> str:
     """Words right of a map begin at their place, left of it they end there."""
-    return "middle" if abs(rightwards) < ASIDE else "start" if rightwards > 0 else "end"
+    return "middle" if abs(x) < ASIDE else "start" if x > 0 else "end"
 
 
 def _circle(centre: Floats, radius_px: float, stroke: str, width: str) -> str:

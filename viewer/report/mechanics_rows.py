@@ -237,79 +237,42 @@ def _strength(result: ScrewResult) -> Iterator[MechanicsRow]:
         )
 
 
-ANSWERS = (
-    "torque.compression_at_given_n",
-    "torque.torque_for_wanted_n_m",
-    "strength.bending.stress_mpa",
-    "strength.bending.deflection_mm",
-)
-"""Answers to what a person asked, by their place in a screw of assessment.json."""
-
-
 def _asked(result: ScrewResult) -> Iterator[MechanicsRow]:
     """What a person asked of the screw: a torque, a compression, a load across it, weeks to union."""
+
+    def answer(
+        words: str, place: str, interval: Interval | None, unit: str, digits: int, asked: str, field: str = ""
+    ) -> MechanicsRow:
+        """The row of an answer; of one that cannot be told why, under ``field`` in the reasons."""
+        if interval is not None:
+            return _spread(words, place, interval, unit, digits, asked)
+        why = result.reasons.get(field or place, "not known")
+        return MechanicsRow(words, f"{place}.estimate", None, unit, digits, f"{asked}: {why}")
+
     torque, strength, twins = result.torque, result.strength, result.resorbable
-    why = {place: result.reasons.get(place, "not known") for place in ANSWERS}
     if torque is not None and torque.given_n_m is not None:
-        asked = f"at the {torque.given_n_m:g} N·m asked"
-        yield _answer(
-            why["torque.compression_at_given_n"],
-            "Presses with",
-            "torque.compression_at_given_n",
-            torque.compression_at_given_n,
-            "N",
-            0,
-            asked,
-        )
+        at, given = "torque.compression_at_given_n", torque.compression_at_given_n
+        yield answer("Presses with", at, given, "N", 0, f"at the {torque.given_n_m:g} N·m asked")
     if torque is not None and torque.wanted_compression_n is not None:
-        asked = f"for the {torque.wanted_compression_n:g} N asked"
-        yield _answer(
-            why["torque.torque_for_wanted_n_m"],
-            "Torque needed",
-            "torque.torque_for_wanted_n_m",
-            torque.torque_for_wanted_n_m,
-            "N·m",
-            2,
-            asked,
+        at, wanted = "torque.torque_for_wanted_n_m", torque.torque_for_wanted_n_m
+        yield answer(
+            "Torque needed", at, wanted, "N·m", 2, f"for the {torque.wanted_compression_n:g} N asked"
         )
     if strength is not None and strength.bending.load_n is not None:
-        bending = strength.bending
-        asked = f"{bending.load_n:g} N at {bending.lever_mm:g} mm"
-        if bending.of_yield_fraction is not None:
-            asked += f": {_percent(bending.of_yield_fraction)} of yield"
-        yield _answer(
-            why["strength.bending.stress_mpa"],
-            "Stress in bending",
-            "strength.bending.stress_mpa",
-            bending.stress_mpa,
-            "MPa",
-            0,
-            asked,
-        )
-        yield _answer(
-            why["strength.bending.deflection_mm"],
-            "Bends by",
-            "strength.bending.deflection_mm",
-            bending.deflection_mm,
-            "mm",
-            2,
-        )
+        bending, of_yield = strength.bending, strength.bending.of_yield_fraction
+        load = f"under {bending.load_n:g} N at {bending.lever_mm:g} mm"
+        share = "" if of_yield is None else f", {_percent(of_yield)} of yield"
+        at = "strength.bending.stress_mpa"
+        yield answer("Stress in bending", at, bending.stress_mpa, "MPa", 0, load + share)
+        yield answer("Bends by", "strength.bending.deflection_mm", bending.deflection_mm, "mm", 2, load)
     if twins is not None and twins.union_weeks is not None:
-        for place, course in enumerate(twins.courses):
-            key = f"resorbable.courses[{place}].at_union"
-            asked = f"of the metal's strength at {twins.union_weeks} weeks"
-            why = result.reasons.get(f"resorbable.courses.{course.material}.at_union", "not known there")
-            yield _answer(why, f"As {course.material}", key, course.at_union, "×", 2, asked)
-
-
-def _answer(
-    why: str, words: str, place: str, interval: Interval | None, unit: str, digits: int, asked: str = ""
-) -> MechanicsRow:
-    """The row of an answer; of one that cannot be told, why."""
-    if interval is not None:
-        return _spread(words, place, interval, unit, digits, asked)
-    told = f"{asked}: {why}" if asked else why
-    return MechanicsRow(words, f"{place}.estimate", None, unit, digits, told)
+        asked = f"of the metal's strength at {twins.union_weeks} weeks"
+        for number, course in enumerate(twins.courses):
+            at, field = (
+                f"resorbable.courses[{number}].at_union",
+                f"resorbable.courses.{course.material}.at_union",
+            )
+            yield answer(f"As {course.material}", at, course.at_union, "×", 2, asked, field)
 
 
 def _percent(interval: Interval) -> str:

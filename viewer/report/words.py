@@ -37,6 +37,9 @@ FAR_CORTEX = "far cortex"
 NO_THREAD, HELD_BY_HEAD = "no thread bites", "held by the head"
 """What stands instead of a force where no thread bites."""
 
+WHOLE_FROM = 100
+"""Values from here on are told without decimals. Our choice."""
+
 MARKS = "¹²³⁴⁵⁶⁷⁸⁹"
 """Marks of footnotes."""
 
@@ -344,12 +347,19 @@ def finding_rows(result: ScrewResult) -> list[dict[str, str]]:
             "severity": finding.severity,
             "message": finding.message,
             "code": finding.code,
-            "limit": "" if finding.limit is None else f"limit {finding.limit:g}",
-            "value": "" if finding.value is None else f"found {finding.value:.3g}".replace("-", "−"),
+            "limit": "" if finding.limit is None else f"limit {_figure(finding.limit, f'{finding.limit:g}')}",
+            "value": ""
+            if finding.value is None
+            else f"found {_figure(finding.value, f'{finding.value:.3g}')}",
             "source": finding.source,
         }
         for finding in sorted_findings(result.findings)
     ]
+
+
+def _figure(value: float, said: str) -> str:
+    """A value of any unit as it is ``said``; whole from a hundred, for no number is known more finely."""
+    return written(value, 0) if abs(value) >= WHOLE_FROM else said.replace("-", "−")
 
 
 def check_words(result: ScrewResult) -> str:
