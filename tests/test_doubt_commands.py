@@ -93,7 +93,7 @@ def test_report_tells_the_numbers_of_measure_and_what_is_asked_beside_them(
     assert "How forgiving <span>" in html
     pressing = measured["screws"][0]["torque"]["compression_at_given_n"]
     assert f"{pressing['estimate']:.0f}\u00a0N" in html
-    assert "at the 0.4 N·m asked" in html
+    assert "compression at 0.4 N·m" in html
     capsys.readouterr()
 
 

@@ -22,10 +22,10 @@ from planner.search import LIMIT_WORDS
 from planner.site_file import read_site
 from planner.vocabulary import Assessment, Plan
 from viewer.drawn_words import LIMITS, limit_of, number_of, share_words
+from viewer.report.asked_block import asked_blocks
 from viewer.report.compare_page import BAR_PX, COLUMNS_COUNT, compare_pages
 from viewer.report.drawing import written
 from viewer.report.forgiveness_block import MAP_HEIGHT_PX, MAP_PX, RIM_PX, forgiveness_block
-from viewer.report.mechanics_rows import mechanics_rows
 from viewer.report.page import render_report
 from viewer.report.subject import Subject, subject_of
 from viewer.report.sure_page import sure_pages
@@ -189,29 +189,37 @@ def test_while_a_stop_stands_no_force_is_told() -> None:
     assert any(row[0].endswith(", N") for row in blocks_of(told())["What else the draws tell"]["rows"])
 
 
-def test_what_was_asked_of_the_screw_is_answered_among_its_mechanics() -> None:
+def test_what_was_asked_of_the_screw_is_answered() -> None:
     asked = Asked(demands=Demands(50.0, 10.0, 60.0, 0.1, 12))
     result = assess_asked(ball(), Plan(PLAN.screws[1:]), asked).screws[0]
+    ((block, _),) = asked_blocks(result)
     torque, strength, twins = result.torque, result.strength, result.resorbable
     assert torque is not None
     assert strength is not None
     assert twins is not None
-    rows = {row.words: row for row in mechanics_rows(result)}
-    assert rows["Presses with"].interval == torque.compression_at_given_n is not None
-    assert rows["Torque needed"].interval == torque.torque_for_wanted_n_m is not None
-    assert rows["Stress in bending"].interval == strength.bending.stress_mpa is not None
-    assert rows["Bends by"].interval == strength.bending.deflection_mm is not None
-    assert rows["Presses with"].told == "at the 0.1 N·m asked"
-    fraction = strength.bending.of_yield_fraction
-    assert fraction is not None
-    assert f"50 N at 10 mm, {100 * fraction.estimate:.0f} %" in rows["Stress in bending"].told
-    for course in twins.courses:
-        assert rows[f"As {course.material}"].interval == course.at_union
-        assert "at 12 weeks" in rows[f"As {course.material}"].told
-    plain = {row.words for row in mechanics_rows(told().screws[1])}
-    assert plain == set(rows) - {"Presses with", "Torque needed", "Stress in bending", "Bends by"} - {
-        f"As {course.material}" for course in twins.courses
-    }
+    share = strength.bending.of_yield_fraction
+    assert share is not None
+    answers = [
+        ("compression at 0.1 N·m", torque.compression_at_given_n, "N", 0),
+        ("torque for 60 N", torque.torque_for_wanted_n_m, "N·m", 2),
+        ("stress under 50 N, 10 mm from the weakest section", strength.bending.stress_mpa, "MPa", 0),
+        ("deflection under it", strength.bending.deflection_mm, "mm", 2),
+        *((f"{course.material} at 12 weeks", course.at_union, "×", 2) for course in twins.courses),
+    ]
+    assert [row[0] for row in block["rows"]] == [words for words, *_ in answers]
+    for row, (_, interval, unit, digits) in zip(block["rows"], answers, strict=True):
+        if interval is None:
+            assert row[1] == "not told"
+            assert row[3]
+        else:
+            assert row[1] == f"{written(interval.estimate, digits)}\u00a0{unit}"
+    assert sum(interval is not None for _, interval, *_ in answers) >= 5
+    assert block["rows"][2][3].startswith(f"{100 * share.estimate:.0f} % (")
+    stopped = replace(result, findings=(replace(result.findings[0], severity="stop"),))
+    ((left, _),) = asked_blocks(stopped)
+    assert [row[0] for row in left["rows"]] == [words for words, *_ in answers[2:]]
+    assert "while a stop stands" in left["foot"]
+    assert asked_blocks(told().screws[1]) == []
 
 
 def test_variants_stand_side_by_side_with_their_own_shares_and_no_total() -> None:

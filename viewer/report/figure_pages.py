@@ -9,6 +9,7 @@ from markupsafe import Markup
 from planner.vocabulary import Assessment, Interval
 from segmentation.vocabulary import Bone
 from viewer.report import words
+from viewer.report.asked_block import asked_blocks
 from viewer.report.drawing import BODY, PX_PER_MM, SMALL, line, picture, rect
 from viewer.report.drill_block import drill_block
 from viewer.report.provenance import DEFINITIONS, provenance_rows
@@ -56,6 +57,7 @@ def figure_pages(
     if not stop:
         blocks += findings
     blocks.append(drill_block(subject))
+    blocks += asked_blocks(result)
     blocks.append(_check_block(words.check_words(result)))
     if subject.number == 1:
         blocks += _provenance_blocks(subject.bone, assessment, made_on)

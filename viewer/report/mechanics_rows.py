@@ -67,13 +67,7 @@ def hold_row(result: ScrewResult, host: str) -> MechanicsRow | None:
 
 def mechanics_rows(result: ScrewResult) -> list[MechanicsRow]:
     """The rows of one screw, always in the same order; what it has not has no row."""
-    return [
-        *_torques(result),
-        *_two_pitch(result),
-        *_lag(result),
-        *_strength(result),
-        *_asked(result),
-    ]
+    return [*_torques(result), *_two_pitch(result), *_lag(result), *_strength(result)]
 
 
 def torque_svg(row: MechanicsRow, rows: Sequence[MechanicsRow], limit_n_m: float | None, width: float) -> str:
@@ -235,47 +229,3 @@ def _strength(result: ScrewResult) -> Iterator[MechanicsRow]:
         yield MechanicsRow(
             "Tip–apex distance", "tip_apex.distance_mm", result.tip_apex.distance_mm, "mm", 1, limit
         )
-
-
-def _asked(result: ScrewResult) -> Iterator[MechanicsRow]:
-    """What a person asked of the screw: a torque, a compression, a load across it, weeks to union."""
-
-    def answer(
-        words: str, place: str, interval: Interval | None, unit: str, digits: int, asked: str, field: str = ""
-    ) -> MechanicsRow:
-        """The row of an answer; of one that cannot be told why, under ``field`` in the reasons."""
-        if interval is not None:
-            return _spread(words, place, interval, unit, digits, asked)
-        why = result.reasons.get(field or place, "not known")
-        return MechanicsRow(words, f"{place}.estimate", None, unit, digits, f"{asked}: {why}")
-
-    torque, strength, twins = result.torque, result.strength, result.resorbable
-    if torque is not None and torque.given_n_m is not None:
-        at, given = "torque.compression_at_given_n", torque.compression_at_given_n
-        yield answer("Presses with", at, given, "N", 0, f"at the {torque.given_n_m:g} N·m asked")
-    if torque is not None and torque.wanted_compression_n is not None:
-        at, wanted = "torque.torque_for_wanted_n_m", torque.torque_for_wanted_n_m
-        yield answer(
-            "Torque needed", at, wanted, "N·m", 2, f"for the {torque.wanted_compression_n:g} N asked"
-        )
-    if strength is not None and strength.bending.load_n is not None:
-        bending, of_yield = strength.bending, strength.bending.of_yield_fraction
-        load = f"under {bending.load_n:g} N at {bending.lever_mm:g} mm"
-        share = "" if of_yield is None else f", {_percent(of_yield)} of yield"
-        at = "strength.bending.stress_mpa"
-        yield answer("Stress in bending", at, bending.stress_mpa, "MPa", 0, load + share)
-        yield answer("Bends by", "strength.bending.deflection_mm", bending.deflection_mm, "mm", 2, load)
-    if twins is not None and twins.union_weeks is not None:
-        asked = f"of the metal's strength at {twins.union_weeks} weeks"
-        for number, course in enumerate(twins.courses):
-            at, field = (
-                f"resorbable.courses[{number}].at_union",
-                f"resorbable.courses.{course.material}.at_union",
-            )
-            yield answer(f"As {course.material}", at, course.at_union, "×", 2, asked, field)
-
-
-def _percent(interval: Interval) -> str:
-    """A share with its 5 to 95 %: "43 % (38 to 52)"."""
-    estimate, low, high = (100 * one for one in (interval.estimate, interval.low, interval.high))
-    return f"{estimate:.0f} % ({low:.0f} to {high:.0f})"
