@@ -167,6 +167,11 @@ def test_changes_that_cannot_be_read_are_refused(words: list[str], says: str) ->
         parse_changes(words)
 
 
+def test_of_no_screw_nothing_is_compared() -> None:
+    with pytest.raises(InputError, match="the plan has no screw, so there is nothing to compare"):
+        variants(Plan(()), SCREWS, Wanted())
+
+
 def test_a_screw_that_cannot_be_is_refused() -> None:
     with pytest.raises(InputError, match="0 < core < major"):
         changed_screw(PLAN.screws[0], {"core": 9.0})

@@ -97,8 +97,10 @@ def report(
     fluoroscopy = fluoroscopy_of(projections or (), landmarks or ())
     asked = asked_of(load, compression_n, torque_n_m, union_weeks, site, doubt, draws, seed)
     wanted = compared_of(compare, path, screw or (), length or (), technique or ())
-    of_variants = asked_of(None, None, None, None, site, doubt or COMPARED_HOW, draws, seed)
-    compared = None if wanted is None else (wanted, of_variants)
+    compared = None
+    if wanted is not None:
+        drawn = asked_of(None, None, None, None, site, doubt or COMPARED_HOW, draws, seed)
+        compared = (wanted, drawn)
     with working("report") as progress:
         told = told_of_case(case, catalogue, asked, compared, progress, forgiving=forgiveness)
         progress("drawing")
