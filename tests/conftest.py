@@ -17,8 +17,8 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 keep_compiled_loops_with_the_user()
 
 FIRST = ("test_again.py", "test_demo_volumes.py")
-"""The first file compiles nearly all loops of segmenting; the second, which takes as long, needs none of them.
-Begun together, no loop is compiled twice."""
+"""The first file compiles nearly all loops of segmenting; the second takes as long and needs none of them:
+begun together, no loop is compiled twice."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
