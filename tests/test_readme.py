@@ -44,8 +44,9 @@ def test_ci_takes_both_commands_from_the_readme():
 
 @pytest.fixture
 def own_scan(tmp_path, monkeypatch):
-    """A folder with a scan of one's own, and a plan that is not yet in a case."""
-    assert run(["demo", "scaphoid-waist", "--seed", "3", "--out", str(tmp_path / "scan")]) == 0
+    """A folder with a scan of one's own, in coarse voxels, and a plan that is not yet in a case."""
+    words = ["demo", "scaphoid-waist", "--seed", "3", "--voxel-mm", "0.7"]
+    assert run([*words, "--out", str(tmp_path / "scan")]) == 0
     monkeypatch.chdir(tmp_path)
     shutil.move(tmp_path / "scan/ct.nii.gz", tmp_path / "my-ct.nii.gz")
     return tmp_path

@@ -25,9 +25,12 @@ from segmentation.vocabulary import Bone, Grid, Surface
 from viewer.asking import fluoroscopy_of
 from viewer.report import provenance, words
 from viewer.report.drawing import text_width, written
+from viewer.report.figure_pages import figure_pages
 from viewer.report.fluoroscopy_page import fluoroscopy_pages
-from viewer.report.page import render_report
+from viewer.report.page import document, render_report
 from viewer.report.sheet import ROOM_PX, paged
+from viewer.report.strip_page import strip_page
+from viewer.report.subject import subject_of
 from viewer.report.tokens import FRAGMENT_INKS, fragment_ink
 
 X = np.eye(3)[0]
@@ -53,6 +56,13 @@ def hollow(bone: Bone) -> Bone:
 def report_of(bone: Bone, *screws, title: str = "Two slabs"):
     assessment = assess(bone, Plan(tuple(screws)))
     return render_report(bone, assessment, title=title), assessment
+
+
+def screw_pages_of(bone: Bone, result, assessment) -> str:
+    """The pages of one screw alone, as they stand in the report."""
+    subject = subject_of(bone, assessment, result, as_scanned=False)
+    pages = [strip_page(subject, assessment, "t"), *figure_pages(subject, assessment, "t", None)]
+    return document(pages, bone, assessment, "t")
 
 
 @pytest.fixture(scope="module")
@@ -135,8 +145,8 @@ def test_the_page_for_theatre_says_what_it_is_and_tells_the_landmarks(bone, lag_
 
 def test_every_finding_stands_there_with_its_word_limit_and_source(bone):
     screw = placed(ENTRY_MM, TARGET_MM, length_mm=28.0, seat_depth_mm=-1.5)
-    html, assessment = report_of(bone, screw)
-    said = plain(html)
+    assessment = assess(bone, Plan((screw,)))
+    said = plain(screw_pages_of(bone, assessment.screws[0], assessment))
     findings = assessment.screws[0].findings
     assert {finding.severity for finding in findings} >= {"warn", "note"}
     for finding in findings:
@@ -201,9 +211,10 @@ def test_bone_without_density_holds_nothing_and_has_its_page(bone):
     """A calibration that makes every density 0 makes every force 0 (closed form); the thread still bites."""
     calibration = replace(bone.calibration, slope_mg_cm3_per_hu=1e-9, intercept_mg_cm3=-1.0)
     empty = replace(bone, calibration=calibration)
-    html, assessment = report_of(empty, placed(ENTRY_MM, TARGET_MM, length_mm=22.0))
-    assert all(fragment.pullout_n.high == 0 for fragment in assessment.screws[0].fragments)
-    assert "0 N 0 to 0" in plain(html)
+    assessment = assess(empty, Plan((placed(ENTRY_MM, TARGET_MM, length_mm=22.0),)))
+    (result,) = assessment.screws
+    assert all(fragment.pullout_n.high == 0 for fragment in result.fragments)
+    assert "0 N 0 to 0" in plain(screw_pages_of(empty, result, assessment))
 
 
 def test_the_head_holds_only_where_it_presses_on_a_fragment_and_the_screw_goes_on(bone):
@@ -280,7 +291,7 @@ def test_only_a_gap_between_two_fragments_is_a_fracture(bone):
 
 def test_a_stop_takes_the_forces_out_of_the_summary(bone):
     screw = placed(ENTRY_MM, TARGET_MM, length_mm=22.0)
-    _, assessment = report_of(bone, screw)
+    assessment = assess(bone, Plan((screw,)))
     result = assessment.screws[0]
     assert "N (" in words.summary_words(result).replace("\u00a0", " ")
     stop = replace(result.findings[0], severity="stop", message="A planted stop.")
@@ -289,7 +300,7 @@ def test_a_stop_takes_the_forces_out_of_the_summary(bone):
     assert summary.startswith("Stop: A planted stop.")
     assert "not for comparison" in summary
     assert not re.search(r"\d\s*N\b", summary)
-    html = render_report(bone, replace(assessment, screws=(stopped,)), title="t")
+    html = screw_pages_of(bone, stopped, replace(assessment, screws=(stopped,)))
     figures = html.split('<section class="a4">')[2]
     assert 'class="muted"' in figures
     assert "not for comparison" in figures
