@@ -56,7 +56,11 @@ class NearestPlaces:
         return Clearance(*(None if one is None else one.distance_mm for one in (self.outer, self.joint)))
 
 
-def clearances(prepared: PreparedBone, path: Path) -> tuple[dict[str, NearestPlaces], dict[str, str]]:
+Clearances = tuple[dict[str, NearestPlaces], dict[str, str]]
+"""By part where it comes nearest, and for each that has no such place the reason."""
+
+
+def clearances(prepared: PreparedBone, path: Path) -> Clearances:
     """Where each of ``PARTS`` comes nearest, and for each that has no such place the reason."""
     outer = prepared.outer_surface(path.bone_name, reached(prepared, path))
     leading, trailing, body = _parts(path)

@@ -5,14 +5,15 @@ What depends on the plan's other screws, on limits and on demands comes after (`
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future
 from dataclasses import replace
 
 import numpy as np
 
 from planner.catalogue import stocked_length_mm
-from planner.clearance import clearances
+from planner.clearance import Clearances, clearances
 from planner.cortex import CortexOnAxis, cortex_on_axis, engaged_error_mm, plain_cortex
 from planner.density import (
     CORTEX_AT_MOST_MM,
@@ -45,9 +46,6 @@ NORMALS = {"sagittal": (1.0, 0.0, 0.0), "coronal": (0.0, 1.0, 0.0), "axial": (0.
 BORDER_VOXELS_COUNT = 0.5
 """An exit nearer than this to the outermost voxels' centres is the scan's end. Our choice."""
 
-BESIDE_THIS = ThreadPoolExecutor(1, "clearances")
-"""A second thread; one, so that the same is always done in the same order."""
-
 BESIDE = "the axis does not cross this fragment"
 UNCALIBRATED = "density is not calibrated"
 NO_FALL = "the density does not fall by half within reach: cortex and what lies beneath are not told apart"
@@ -66,7 +64,7 @@ def measured(prepared: PreparedBone, path: Path, *, has_no_data: bool) -> ScrewR
     metal = [removed for removed in prepared.bone.segmentation.removed if removed.what == "metal"]
     sampled, each = sample_each(prepared, path, has_no_data=has_no_data, metal=metal)
     # Compiled loops for the most part: they look for the nearest surfaces while the rest goes on.
-    nearest = BESIDE_THIS.submit(clearances, prepared, path)
+    nearest = _clearances_begun(prepared, path)
     crossed, touched = crossed_fragments(path, prepared), touched_fragments(path, prepared)
     gliding = gliding_hole_to_mm(path, crossed[0])
     lengths = length_intervals(prepared, path, crossed, touched, gliding)
@@ -234,6 +232,21 @@ def measured(prepared: PreparedBone, path: Path, *, has_no_data: bool) -> ScrewR
         fractures=fractures,
         pull_out=pull_out,
     )
+
+
+def _clearances_begun(prepared: PreparedBone, path: Path) -> Future[Clearances]:
+    """``clearances`` in a thread begun for it alone: one kept for long would be missing in a process that was
+    forked, and be waited for in vain."""
+    found: Future[Clearances] = Future()
+
+    def find() -> None:
+        try:
+            found.set_result(clearances(prepared, path))
+        except BaseException as fault:
+            found.set_exception(fault)
+
+    threading.Thread(target=find, name="clearances", daemon=True).start()
+    return found
 
 
 def _cortex_reasons(bone: Bone, ends: Sequence[CortexOnAxis | None]) -> dict[str, str]:

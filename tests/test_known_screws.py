@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import signal
+import time
 from dataclasses import replace
 
 import numpy as np
@@ -55,3 +58,21 @@ def test_other_demands_and_an_equal_copy_are_measured_anew(monkeypatch: pytest.M
     assess_screws(bone, Plan((screw,)), demands=Demands(torque_n_m=0.5))
     assess_screws(bone, Plan((replace(screw, length_mm=18.0),)))
     assert traced == ["a", "a"]
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork on this system")
+def test_a_forked_process_measures_too() -> None:
+    """Measured first, then forked, as a pool of processes is by default on Linux: no thread is missing."""
+    bone = ready(two_slabs())
+    assess_screws(bone, Plan((at("a", 0.0),)))
+    child = os.fork()
+    if child == 0:
+        measured = assess_screws(bone, Plan((at("b", 1.0),)))
+        os._exit(0 if measured.screws else 1)
+    until = time.monotonic() + 60
+    while (ended := os.waitpid(child, os.WNOHANG)) == (0, 0) and time.monotonic() < until:
+        time.sleep(0.05)
+    if ended == (0, 0):
+        os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
+    assert ended == (child, 0)
