@@ -27,8 +27,10 @@ from segmentation.vocabulary import Floats
 
 @dataclass(frozen=True, eq=False)
 class Lengths:
-    """Intervals of the lengths along a screw; by fragment number those inside each."""
+    """Intervals of the lengths along a screw; by fragment number those inside each. ``entry_sd_mm`` is the
+    deviation of the entry along the axis."""
 
+    entry_sd_mm: float
     bone_length_mm: Interval
     gliding_hole_to_mm: Interval | None
     axis_path_mm: Mapping[int, Interval]
@@ -44,40 +46,67 @@ def length_intervals(
 ) -> Lengths:
     """Intervals of the lengths of a screw whose axis crosses the fragments ``crossed``, in order, and whose
     ring touches ``touched``. ``gliding_mm`` is the gliding hole's end, drilled as planned."""
-    entry_mm = entry_sd_mm(prepared, path, crossed[0])
-    exit_mm = _sd_along_mm(prepared, path, crossed[-1], np.array([path.length_mm]), np.zeros((1, 2)))[0]
+    doubts = _Doubts(prepared, path)
+    # All are asked for before the first is read: one look at each fragment's surface serves them.
+    entry_asked = doubts.ask(crossed[0], np.zeros(1))
+    exit_asked = doubts.ask(crossed[-1], np.array([path.length_mm]))
+    gliding_asked = None if gliding_mm is None else doubts.ask(crossed[0], np.array([gliding_mm]))
+    within = {number: path.axis[number].within(0.0, path.length_mm) for number in crossed}
+    axis_asked = {
+        number: doubts.ask(number, np.concatenate([one.from_mm, one.to_mm])) for number, one in within.items()
+    }
+    rings_asked = {
+        number: [
+            (doubts.ask(number, ring.from_mm, offsets), doubts.ask(number, ring.to_mm, offsets))
+            for index, ring in enumerate(path.ring[number])
+            for offsets in [path.ring_offsets_mm[index][ring.line]]
+        ]
+        for number in touched
+    }
+    entry_mm, exit_mm = float(doubts.of(entry_asked)[0]), float(doubts.of(exit_asked)[0])
+    gliding = None
+    if gliding_mm is not None and gliding_asked is not None:
+        # The thread's rim has left the near fragment there: by the surface nearest to the axis.
+        left_mm = float(doubts.of(gliding_asked)[0])
+        gliding = around_mm(gliding_mm, float(np.hypot(entry_mm, left_mm)))
     return Lengths(
+        entry_mm,
         around_mm(path.length_mm, float(np.hypot(entry_mm, exit_mm))),
-        None if gliding_mm is None else _gliding(prepared, path, crossed[0], gliding_mm, entry_mm),
-        {number: _axis_path(prepared, path, number) for number in crossed},
+        gliding,
+        {number: _axis_path(within[number], doubts.of(asked)) for number, asked in axis_asked.items()},
         {
-            number: _engagement(prepared, path, number, gliding_mm, entry_mm, is_near=number == crossed[0])
-            for number in touched
+            number: _engagement(
+                [
+                    _Zone.of(path, number, index, doubts.of(start), doubts.of(stop), gliding_mm)
+                    for index, (start, stop) in enumerate(asked)
+                ],
+                entry_mm,
+                is_near=number == crossed[0],
+            )
+            for number, asked in rings_asked.items()
         },
     )
 
 
 def clearance_intervals(
-    prepared: PreparedBone, path: Path, near_fragment: int, found: NearestPlaces
-) -> ClearanceIntervals:
-    """Intervals of a part's clearances: by the surface where it comes nearest, and by how far a wrong entry
-    moves the part towards it."""
-    entry_mm = entry_sd_mm(prepared, path, near_fragment)
-    outer = None
-    if found.outer is not None:
-        own = prepared.fragments_of(path.bone_name)
-        place = found.outer.on_surface_mm
-        sd_mm = float(deviation_at(prepared, own, place[None])[0][0])
-        # The surface about the entry moves with the screw that sits on it.
-        beside_entry = np.linalg.norm(place - path.entry_mm) <= portal_radius_mm(path)
-        outer = _clearance(path, found.outer, sd_mm, 0.0 if beside_entry else entry_mm)
-    joint = None if found.joint is None else _clearance(path, found.joint, GIVEN_SURFACE_SD_MM, entry_mm)
-    return ClearanceIntervals(outer, joint)
-
-
-def entry_sd_mm(prepared: PreparedBone, path: Path, near_fragment: int) -> float:
-    """Deviation of the entry along the axis."""
-    return float(_sd_along_mm(prepared, path, near_fragment, np.zeros(1), np.zeros((1, 2)))[0])
+    prepared: PreparedBone, path: Path, entry_sd_mm: float, found: Mapping[str, NearestPlaces]
+) -> dict[str, ClearanceIntervals]:
+    """Intervals of each part's clearances: by the surface where it comes nearest, and by how far a wrong
+    entry moves the part towards it."""
+    places = {part: one.outer.on_surface_mm for part, one in found.items() if one.outer is not None}
+    own = prepared.fragments_of(path.bone_name)
+    sds_mm = deviation_at(prepared, own, np.array(list(places.values())).reshape(-1, 3))[0]
+    sd_mm = dict(zip(places, sds_mm.tolist(), strict=True))
+    intervals = {}
+    for part, one in found.items():
+        outer = None
+        if one.outer is not None:
+            # The surface about the entry moves with the screw that sits on it.
+            beside_entry = np.linalg.norm(places[part] - path.entry_mm) <= portal_radius_mm(path)
+            outer = _clearance(path, one.outer, sd_mm[part], 0.0 if beside_entry else entry_sd_mm)
+        joint = None if one.joint is None else _clearance(path, one.joint, GIVEN_SURFACE_SD_MM, entry_sd_mm)
+        intervals[part] = ClearanceIntervals(outer, joint)
+    return intervals
 
 
 def around_mm(estimate_mm: float, sd_mm: float) -> Interval:
@@ -86,42 +115,48 @@ def around_mm(estimate_mm: float, sd_mm: float) -> Interval:
     return Interval(estimate_mm, estimate_mm - reach_mm, estimate_mm + reach_mm)
 
 
-def _sd_along_mm(
-    prepared: PreparedBone, path: Path, fragment: int, depth_mm: Floats, offsets_mm: Floats
-) -> Floats:
-    """Deviation (n,), along the axis, of where lines at ``offsets_mm`` (n, 2) cross at ``depth_mm`` (n,)."""
-    points = path.entry_mm + depth_mm[:, None] * path.direction + offsets_mm @ np.stack([path.u, path.v])
-    sd, normal = deviation_at(prepared, [fragment], points)
-    return sd / np.maximum(np.abs(normal @ path.direction), STEEPEST_COSINE_FACTOR)
+Asked = tuple[int, slice]
+"""A fragment, and which of its places were asked for."""
 
 
-def _axis_path(prepared: PreparedBone, path: Path, fragment: int) -> Interval:
-    within = path.axis[fragment].within(0.0, path.length_mm)
-    ends = np.concatenate([within.from_mm, within.to_mm])
-    sd = _sd_along_mm(prepared, path, fragment, ends, np.zeros((len(ends), 2)))
+class _Doubts:
+    """Deviations, along the axis, of where lines beside it cross the surfaces of fragments."""
+
+    def __init__(self, prepared: PreparedBone, path: Path) -> None:
+        self._prepared, self._path = prepared, path
+        self._points_mm: dict[int, list[Floats]] = {}
+        self._found: dict[int, Floats] = {}
+
+    def ask(self, fragment: int, depth_mm: Floats, offsets_mm: Floats | None = None) -> Asked:
+        """Ask for the crossings at ``depth_mm`` (n,) of the axis, or of lines at ``offsets_mm`` (n, 2)."""
+        path = self._path
+        points_mm = path.entry_mm + depth_mm[:, None] * path.direction
+        if offsets_mm is not None:
+            points_mm = points_mm + offsets_mm @ np.stack([path.u, path.v])
+        every = self._points_mm.setdefault(fragment, [])
+        start = sum(map(len, every))
+        every.append(points_mm)
+        return fragment, slice(start, start + len(points_mm))
+
+    def of(self, asked: Asked) -> Floats:
+        """(n,) what was asked for, in mm."""
+        fragment, rows = asked
+        if fragment not in self._found:
+            points_mm = np.concatenate(self._points_mm[fragment])
+            sd, normal = deviation_at(self._prepared, [fragment], points_mm)
+            cosine = np.abs(normal @ self._path.direction)
+            self._found[fragment] = sd / np.maximum(cosine, STEEPEST_COSINE_FACTOR)
+        return self._found[fragment][rows]
+
+
+def _axis_path(within: Stretches, sd: Floats) -> Interval:
+    """``sd`` (2n,) of where the axis goes into the fragment n times, then of where it leaves it."""
     found = around_mm(float((within.to_mm - within.from_mm).sum()), float(np.linalg.norm(sd)))
     return Interval(found.estimate, max(found.low, 0.0), found.high)
 
 
-def _gliding(
-    prepared: PreparedBone, path: Path, near_fragment: int, to_mm: float, entry_mm: float
-) -> Interval:
-    """The depth where the thread's rim has left the near fragment, by the surface nearest to the axis."""
-    exit_mm = float(_sd_along_mm(prepared, path, near_fragment, np.array([to_mm]), np.zeros((1, 2)))[0])
-    return around_mm(to_mm, float(np.hypot(entry_mm, exit_mm)))
-
-
-def _engagement(
-    prepared: PreparedBone,
-    path: Path,
-    fragment: int,
-    gliding_mm: float | None,
-    entry_mm: float,
-    *,
-    is_near: bool,
-) -> Interval:
+def _engagement(zones: Sequence[_Zone], entry_mm: float, *, is_near: bool) -> Interval:
     """Each crossing is moved both ways and the thread that bites counted again; the thread itself stays."""
-    zones = [_Zone.of(prepared, path, fragment, index, gliding_mm) for index in range(len(path.solid.zones))]
     estimate = sum(zone.engagement_mm() for zone in zones)
     moves: list[tuple[str, int]] = [("entry", 0)]
     for rank in range(max((int(zone.rank.max(initial=-1)) + 1 for zone in zones), default=0)):
@@ -152,16 +187,17 @@ class _Zone:
     high_mm: float
 
     @staticmethod
-    def of(prepared: PreparedBone, path: Path, fragment: int, index: int, gliding_mm: float | None) -> _Zone:
+    def of(
+        path: Path, fragment: int, index: int, sd_from_mm: Floats, sd_to_mm: Floats, gliding_mm: float | None
+    ) -> _Zone:
         ring = path.ring[fragment][index]
-        offsets = path.ring_offsets_mm[index][ring.line]
         low_mm, high_mm = path.zone_depths_mm(path.solid.zones[index])
         first = np.searchsorted(ring.line, ring.line)
         return _Zone(
             ring,
             np.arange(len(ring.line)) - first,
-            _sd_along_mm(prepared, path, fragment, ring.from_mm, offsets),
-            _sd_along_mm(prepared, path, fragment, ring.to_mm, offsets),
+            sd_from_mm,
+            sd_to_mm,
             low_mm if gliding_mm is None else max(low_mm, gliding_mm),
             high_mm,
         )

@@ -142,7 +142,11 @@ class Stretches:
             self.from_mm[:, None], edges_mm[None, :-1]
         )
         cells = np.zeros((line_count, len(edges_mm) - 1))
-        np.add.at(cells, self.line, np.maximum(overlap, 0))
+        if len(self.line):
+            order = np.argsort(self.line, kind="stable")
+            line = self.line[order]
+            starts = np.flatnonzero(np.diff(line, prepend=-1))
+            cells[line[starts]] = np.add.reduceat(np.maximum(overlap, 0)[order], starts, axis=0)
         return cells
 
 

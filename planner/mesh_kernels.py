@@ -191,7 +191,7 @@ def nearest_on_lattice(origin, steps, wanted, mesh, hole, rim_is_free, limit):  
     return found
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", nogil=True)
 def smallest_around_axis(origin, frame, depth, radius, angles_count, mesh, hole, rim_is_free):  # type: ignore[no-untyped-def]
     """Smallest signed distance of circles around an axis to ``mesh``, the place on them (3,) and the
     surface's place (3,) nearest to it, NaN where there is none.

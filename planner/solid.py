@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -62,8 +63,9 @@ class Solid:
         return sum(zone.full_to_mm - zone.full_from_mm for zone in self.zones)
 
 
+@lru_cache(maxsize=256)
 def solid_of(screw: Screw, length_mm: float) -> Solid:
-    """The solid of ``screw`` at its marked ``length_mm``.
+    """The solid of ``screw`` at its marked ``length_mm``; the last few are kept.
 
     Raises InputError when the length is not a length, or too short to hold the screw's threads.
     """

@@ -193,6 +193,26 @@ def test_a_focused_handle_moves_by_keys(page: Page, handle: str, key: str, field
     assert page.evaluate("document.activeElement.getAttribute('data-handle')") == handle
 
 
+def test_a_row_that_changes_stays_and_does_what_it_says(page: Page) -> None:
+    """Nodes are kept while numbers move; a kept button acts by what it says now, not by what it once said."""
+    page.evaluate("window.kept = document.querySelector(`[data-field='screws[0].bone_length_mm']`)")
+    before = page.evaluate("window.kept.dataset.value")
+    page.focus("#strip [data-handle='tip']")
+    for _ in range(5):
+        press(page, "ArrowUp")
+    assert page.evaluate("window.kept.isConnected")
+    assert page.evaluate("window.kept.dataset.value") != before
+    # The row of lengths moves along with the length in hand.
+    for _ in range(4):
+        lengths = page.locator("#lengths button")
+        pressed = lengths.evaluate_all("all => all.findIndex(one => one.ariaPressed === 'true')")
+        other = lengths.nth(pressed + 2 if pressed + 2 < lengths.count() else pressed - 3)
+        wanted = other.get_attribute("data-length")
+        other.click()
+        settled(page)
+        assert page.get_attribute("#lengths button[aria-pressed='true']", "data-length") == wanted
+
+
 def test_every_other_key_does_what_the_list_says(page: Page) -> None:
     length = "screws[0].tip_depth_mm"
     before = shown(page, length)

@@ -17,7 +17,8 @@ from phantoms import CALIBRATION, as_ct, placed, slabs
 from PIL import ImageFont
 from two_slabs import ENTRY_MM, TARGET_MM, TILTED_MM, two_slabs
 
-from planner.assess import NOT_ASKED, assess
+from planner.assess import assess
+from planner.one_screw import NOT_ASKED
 from planner.vocabulary import Plan
 from segmentation.recipe import segment
 from segmentation.vocabulary import Bone, Grid, Surface

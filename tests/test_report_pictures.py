@@ -36,6 +36,7 @@ from viewer.report.section import (
     nearest_on,
     outlines_mm,
     picture_uri,
+    pieces_within,
     section_hu,
 )
 from viewer.report.sheet import WIDTH_PX
@@ -109,6 +110,25 @@ def test_a_ball_is_cut_in_a_circle(ball, distance_mm):
     assert not encloses([loop], 0.72 * radius, 0.72 * radius)
     shifted = [loop + np.array([2.0, 0.0])]
     assert np.linalg.norm(nearest_on(shifted)) == pytest.approx(radius - 2, rel=0.005)
+
+
+def test_what_a_square_does_not_show_is_left_out():
+    """A circle of radius 10 shows four arcs about its diagonals in a square of |x|, |y| ≤ 8 (closed form)."""
+    angle = np.linspace(0, 2 * np.pi, 721)
+    loop = np.stack([10 * np.cos(angle), 10 * np.sin(angle)], axis=1)
+    pieces = pieces_within(loop, 8.0)
+    inside = loop[(np.abs(loop) <= 8).all(axis=1)]
+    kept = np.concatenate(pieces)
+    assert {tuple(one) for one in inside} <= {tuple(one) for one in kept}
+    # One point more at each end of each piece, and no other.
+    assert len(pieces) == 4
+    assert len(kept) <= len(inside) + 2 * len(pieces)
+    for piece in pieces:
+        assert np.linalg.norm(np.diff(piece, axis=0), axis=1).max() == pytest.approx(
+            10 * np.pi / 360, rel=1e-3
+        )
+    assert np.array_equal(pieces_within(loop, 10.0)[0], loop)
+    assert pieces_within(loop + 40, 8.0) == []
 
 
 def test_a_plane_beside_a_ball_cuts_nothing(ball):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -193,6 +194,7 @@ def _ring_words(subject: Subject, depth_mm: float) -> str:
     return f"{written(value, 0)} {'HU' if density is None else 'mg/cm³'}"
 
 
+@lru_cache(maxsize=4)
 def _rim(side_px: float) -> str:
     """Ticks of the dial: every 10°, longer at 30°, longest at 90°."""
     centre, inner = side_px / 2, side_px / 2 - RIM_PX

@@ -31,6 +31,7 @@ SCRIPTS = (
     "focus.js",
     "hands.js",
     "open.js",
+    "settle.js",
     "start.js",
     "scan.js",
     "bone.js",

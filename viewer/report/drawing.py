@@ -8,6 +8,7 @@ become markup.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import cache
 from html import escape
 
 import numpy as np
@@ -71,8 +72,20 @@ def text_width(text: str, size: float = SMALL, *, bold: bool = False) -> float:
 
 def attributes(**named: object) -> str:
     """SVG attributes; underscores become hyphens, None is left out."""
-    pairs = ((key.rstrip("_").replace("_", "-"), value) for key, value in named.items() if value is not None)
-    return " ".join(f'{key}="{escape(px(v) if isinstance(v, float) else str(v))}"' for key, v in pairs)
+    pairs = []
+    for key, value in named.items():
+        if value is None:
+            continue
+        # A page is drawn many times a second: of most values nothing need be escaped.
+        written = f"{value:.1f}" if isinstance(value, float) else escape(str(value))
+        pairs.append(f'{_attribute(key)}="{written}"')
+    return " ".join(pairs)
+
+
+@cache
+def _attribute(key: str) -> str:
+    """The name of an attribute from that of a Python argument."""
+    return key.rstrip("_").replace("_", "-")
 
 
 def element(tag: str, inside: str = "", /, **named: object) -> str:
@@ -116,7 +129,7 @@ def rect(x: float, y: float, width: float, height: float, fill: str = "none", **
 
 def outline(points: npt.ArrayLike | Sequence[tuple[float, float]], *, closed: bool) -> str:
     """The ``d`` of a path through (n, 2) points."""
-    pairs = [f"{x:.1f} {y:.1f}" for x, y in np.asarray(points, float)]
+    pairs = [f"{x:.1f} {y:.1f}" for x, y in np.asarray(points, float).tolist()]
     return "M" + "L".join(pairs) + ("Z" if closed else "")
 
 

@@ -117,7 +117,7 @@ class Scene:
         depths_mm = np.arange(
             self.subject.top_depth_mm, self.subject.result.tip_depth_mm + BITE_STEP_MM, BITE_STEP_MM
         )
-        bitten = [self.subject.bitten_at(float(depth_mm)) for depth_mm in depths_mm]
+        bitten = [self.subject.bitten_at(depth_mm) for depth_mm in depths_mm.tolist()]
         return np.array([self.subject.rank(number) if number else 0 for number in bitten], np.int64)
 
     def cast(self, places_px: Floats) -> Cast:

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import base64
 import io
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -42,7 +42,7 @@ class Plane:
     right: Floats
     up: Floats
 
-    @property
+    @cached_property
     def normal(self) -> Floats:
         """Unit vector to the reader."""
         return np.asarray(np.cross(self.right, self.up))
@@ -140,27 +140,36 @@ def outlines_and_ends(
     """The same, and for each point the two vertices (n, 2) between which it lies."""
     height_mm = (vertices_mm - plane.origin_mm) @ plane.normal
     above = height_mm >= 0
-    a, b, c = (above[faces[:, corner]] for corner in range(3))
-    crossed = faces[(a != b) | (b != c)]
-    neighbours: dict[tuple[int, int], list[tuple[int, int]]] = defaultdict(list)
-    for i, j, k in crossed.tolist():
-        ends = [(min(p, q), max(p, q)) for p, q in ((i, j), (j, k), (k, i)) if above[p] != above[q]]
-        neighbours[ends[0]].append(ends[1])
-        neighbours[ends[1]].append(ends[0])
-    if not neighbours:
+    a, b, c = above.take(faces).T
+    crossed = faces[(a != b) | (b != c)].astype(np.int64)
+    if not len(crossed):
         return []
-    edges = np.array(list(neighbours))
+    # Two edges of a crossed triangle are crossed, in the order of its corners.
+    a, b, c = above[crossed].T
+    i, j, k = crossed.T
+    ends = np.stack([np.where(a != b, i, k), j, np.where(c != a, k, j), np.where(c != a, i, k)], axis=1)
+    ends = ends.reshape(-1, 2)
+    keys = ends.min(axis=1) * len(vertices_mm) + ends.max(axis=1)
+    unique, first, number = np.unique(keys, return_index=True, return_inverse=True)
+    # Numbered as they are met, so that the pen starts where it always did.
+    met = np.argsort(first)
+    rank = np.empty_like(met)
+    rank[met] = np.arange(len(met))
+    edges = np.stack(np.divmod(unique[met], len(vertices_mm)), axis=1)
     low, high = height_mm[edges[:, 0]], height_mm[edges[:, 1]]
     share = (low / (low - high))[:, None]
-    crossing_mm = vertices_mm[edges[:, 0]] * (1 - share) + vertices_mm[edges[:, 1]] * share
-    points = dict(zip(neighbours, plane.flat_mm(crossing_mm), strict=True))
-    return [(np.array([points[edge] for edge in chain]), np.array(chain)) for chain in _chains(neighbours)]
+    points = plane.flat_mm(vertices_mm[edges[:, 0]] * (1 - share) + vertices_mm[edges[:, 1]] * share)
+    neighbours: list[list[int]] = [[] for _ in met]
+    for one, other in rank[number].reshape(-1, 2).tolist():
+        neighbours[one].append(other)
+        neighbours[other].append(one)
+    return [(points[chain], edges[chain]) for chain in _chains(neighbours)]
 
 
-def _chains(neighbours: dict[tuple[int, int], list[tuple[int, int]]]) -> list[list[tuple[int, int]]]:
-    """Edges in the order a pen would visit them, open lines from their ends first."""
-    left = {edge: list(others) for edge, others in neighbours.items()}
-    starts = sorted(left, key=lambda edge: len(left[edge]) != 1)
+def _chains(left: list[list[int]]) -> list[list[int]]:
+    """Edges in the order a pen would visit them, open lines from their ends first; empties ``left``, the
+    neighbours of each."""
+    starts = sorted(range(len(left)), key=lambda edge: len(left[edge]) != 1)
     chains = []
     for start in starts:
         while left[start]:
@@ -171,6 +180,21 @@ def _chains(neighbours: dict[tuple[int, int], list[tuple[int, int]]]) -> list[li
                 chain.append(following)
             chains.append(chain)
     return chains
+
+
+def pieces_within(loop: Floats, half_mm: float) -> list[Floats]:
+    """What of a polyline (n, 2) a square of ``half_mm`` about the origin shows, with one point more at each
+    end."""
+    inside = np.asarray((np.abs(loop) <= half_mm).all(axis=1))
+    # A long step may cross a corner of the square between two points outside it.
+    inside[:-1] |= (np.abs(loop[:-1] + loop[1:]) / 2 <= half_mm).all(axis=1)
+    shown = inside.copy()
+    shown[1:] |= inside[:-1]
+    shown[:-1] |= inside[1:]
+    if shown.all():
+        return [loop]
+    ends = np.flatnonzero(np.diff(shown, prepend=False, append=False))
+    return [loop[start:stop] for start, stop in ends.reshape(-1, 2)]
 
 
 def encloses(loops: Sequence[Floats], x_mm: float, y_mm: float) -> bool:

@@ -129,7 +129,9 @@ def station_svg(
     picture += element(
         "image", href=picture_uri(hu, subject.bone.host, quick=quick), x=2.0, y=2.0, width=side, height=side
     )
-    picture += bone_outlines(subject, plane, to_px, all_loops) + other_screw_outlines(subject, plane, to_px)
+    picture += bone_outlines(subject, plane, to_px, all_loops, half_mm) + other_screw_outlines(
+        subject, plane, to_px
+    )
     picture += chain_line(centre, 2.0, centre, 2.0 + side)
     inside += element("g", picture, clip_path=f"url(#{clip})")
     inside += _circle(centre, radius_px, INK_3, 0.8) + _circles(subject, station, centre, scale_px)

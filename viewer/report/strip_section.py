@@ -27,7 +27,7 @@ from viewer.report.drawing import (
 from viewer.report.placing import clear_centre
 from viewer.report.ruler import GUTTER_PX, Ruler
 from viewer.report.screw_mesh import screw_mesh
-from viewer.report.section import Plane, Window, outlines_mm, picture_uri, section_hu
+from viewer.report.section import Plane, Window, outlines_mm, picture_uri, pieces_within, section_hu
 from viewer.report.subject import Subject
 from viewer.report.thread_teeth import silhouette_mm, teeth
 from viewer.report.tokens import CT_ALARM, CT_CASE, CT_INK, CT_JOINT, INK_2, INK_3, fragment_ink
@@ -115,12 +115,19 @@ def _may_be_seen(fragment: PosedFragment, plane: Plane, seen_mm: float) -> bool:
 
 
 def bone_outlines(
-    subject: Subject, plane: Plane, to_px: Callable[[Floats], Floats], loops: dict[int, list[Floats]]
+    subject: Subject,
+    plane: Plane,
+    to_px: Callable[[Floats], Floats],
+    loops: dict[int, list[Floats]],
+    seen_mm: float = math.inf,
 ) -> str:
-    """Outlines in a plane: own fragments in their inks, other bones broken and faint, joint dotted."""
+    """Outlines in a plane: own fragments in their inks, other bones broken and faint, joint dotted.
+
+    What a square of ``seen_mm`` about the plane's origin does not show is left out.
+    """
     drawn = []
     for fragment in subject.posed:
-        for loop in loops[fragment.number]:
+        for loop in _shown(loops[fragment.number], seen_mm):
             d = outline(to_px(loop), closed=False)
             if fragment.bone == subject.result.bone_name:
                 drawn.append(cased(d, fragment_ink(fragment.rank).over_ct))
@@ -128,13 +135,17 @@ def bone_outlines(
                 drawn.append(path(d, stroke=CT_INK, stroke_opacity="0.5", stroke_dasharray="2 3"))
     joint = subject.bone.joint
     if joint is not None:
-        for loop in outlines_mm(plane, joint.vertices_mm, joint.faces):
+        for loop in _shown(outlines_mm(plane, joint.vertices_mm, joint.faces), seen_mm):
             d = outline(to_px(loop), closed=False)
             drawn.append(path(d, stroke=CT_CASE, stroke_width="4.4", stroke_opacity="0.6"))
             drawn.append(
                 path(d, stroke=CT_JOINT, stroke_width="3", stroke_dasharray="0.1 5", stroke_linecap="round")
             )
     return "".join(drawn)
+
+
+def _shown(loops: Sequence[Floats], seen_mm: float) -> list[Floats]:
+    return [piece for loop in loops for piece in pieces_within(loop, seen_mm)]
 
 
 def side_words(subject: Subject, ruler: Ruler, top: float) -> str:
@@ -191,9 +202,10 @@ def _screw(subject: Subject, ruler: Ruler, middle: float) -> str:
     past = "past-exit-alarm" if subject.alarm_past_exit else "past-exit"
     past_line = CT_ALARM if subject.alarm_past_exit else CT_INK
     drawn = [path(body, stroke=CT_CASE, stroke_width="4", stroke_opacity="0.6", stroke_linejoin="round")]
-    for tooth in teeth(subject.solid):
+    every = teeth(subject.solid)
+    bitten = subject.bitten_by([tooth.at_mm + seat_mm for tooth in every])
+    for tooth, number in zip(every, bitten, strict=True):
         depth_mm = tooth.at_mm + seat_mm
-        number = subject.bitten_at(depth_mm)
         if number:
             fill, stroke = subject.ink(number).over_ct, CT_CASE
         elif depth_mm > exit_mm:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from planner.solid import Solid, solid_of
 from planner.vocabulary import Assessment, ScrewResult, ThreadZone
@@ -108,21 +109,38 @@ class Subject:
 
     def bitten_at(self, depth_mm: float) -> int:
         """Number of the fragment that holds the thread at a depth; 0 in a gap, a gliding hole, or outside."""
-        zone = self.zone_at(depth_mm)
-        glide_to_mm = self.result.gliding_hole_to_mm
-        if zone is None or (glide_to_mm is not None and depth_mm < glide_to_mm):
-            return 0
-        labels = self._ring_labels(zone, depth_mm)
-        number = int(np.bincount(labels).argmax())
-        return number if np.mean(labels == number) >= BITES_FRACTION else 0
+        return self.bitten_by([depth_mm])[0]
 
-    def _ring_labels(self, zone: ThreadZone, depth_mm: float) -> Floats:
+    def bitten_by(self, depths_mm: Sequence[float]) -> list[int]:
+        """The same at each of the depths."""
+        glide_to_mm = self.result.gliding_hole_to_mm
+        zones = [
+            None if glide_to_mm is not None and depth_mm < glide_to_mm else self.zone_at(depth_mm)
+            for depth_mm in depths_mm
+        ]
+        bites = [n for n, zone in enumerate(zones) if zone is not None]
+        numbers = [0] * len(zones)
+        if not bites:
+            return numbers
+        rings_mm = [self._ring_mm(zone, depths_mm[n]) for n, zone in enumerate(zones) if zone is not None]
+        for n, labels in zip(
+            bites, self._labels_at(np.concatenate(rings_mm)).reshape(len(bites), -1), strict=True
+        ):
+            number = int(np.bincount(labels).argmax())
+            numbers[n] = number if np.mean(labels == number) >= BITES_FRACTION else 0
+        return numbers
+
+    def _ring_mm(self, zone: ThreadZone, depth_mm: float) -> Floats:
+        """(n, 3) points of the ring between core and major diameter at a depth."""
         core_mm, major_mm = zone.thread.core_mm / 2, zone.thread.major_mm / 2
         rings = (np.arange(RING_RADII_COUNT) + 0.5) / RING_RADII_COUNT
         radii_mm = np.sqrt(core_mm**2 + rings * (major_mm**2 - core_mm**2))
         angles = np.arange(RING_ANGLES_COUNT) * 2 * np.pi / RING_ANGLES_COUNT
         spokes = np.cos(angles)[:, None] * self.frame.up + np.sin(angles)[:, None] * self.frame.toward
-        points_mm = (self.frame.at_mm(depth_mm) + radii_mm[:, None, None] * spokes).reshape(-1, 3)
+        return np.asarray((self.frame.at_mm(depth_mm) + radii_mm[:, None, None] * spokes).reshape(-1, 3))
+
+    def _labels_at(self, points_mm: Floats) -> npt.NDArray[np.int_]:
+        """(n,) number of the fragment that holds each point (n, 3), where the plan sees it; 0 for none."""
         labels = labels_at(self.bone, points_mm).astype(int)
         moved = [fragment for fragment in self.posed if fragment.moved]
         labels[np.isin(labels, [fragment.number for fragment in moved])] = 0

@@ -9,6 +9,7 @@ In the run-out the tooth grows, in the taper it falls.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -78,8 +79,9 @@ def flank_widths_mm(thread: Thread, height_mm: float) -> tuple[float, float]:
     )
 
 
-def teeth(solid: Solid) -> list[Tooth]:
-    """Every tooth of both sides, head to tip."""
+@lru_cache(maxsize=64)
+def teeth(solid: Solid) -> tuple[Tooth, ...]:
+    """Every tooth of both sides, head to tip; those of the last few solids are kept."""
     drawn = []
     for zone in solid.zones:
         pitch_mm = zone.thread.pitch_mm
@@ -88,7 +90,7 @@ def teeth(solid: Solid) -> list[Tooth]:
                 tooth = _tooth(solid, zone, float(at_mm), upper=upper)
                 if tooth is not None:
                     drawn.append(tooth)
-    return sorted(drawn, key=lambda tooth: (tooth.at_mm, not tooth.upper))
+    return tuple(sorted(drawn, key=lambda tooth: (tooth.at_mm, not tooth.upper)))
 
 
 def _tooth(solid: Solid, zone: ThreadZone, at_mm: float, *, upper: bool) -> Tooth | None:

@@ -55,7 +55,7 @@ class ScrewFrame:
         for name in ("origin_mm", "along", "up"):
             object.__setattr__(self, name, frozen_array(getattr(self, name), float))
 
-    @property
+    @cached_property
     def toward(self) -> Floats:
         """Unit vector to the reader of the strip."""
         return np.asarray(np.cross(self.along, self.up))

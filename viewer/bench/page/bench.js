@@ -7,6 +7,7 @@ import { begins, ends, goesOn, showBone, toolInHand } from "./bone.js";
 import { showScan, showWork } from "./scan.js";
 import { showStart } from "./start.js";
 import { Opened } from "./open.js";
+import { settle } from "./settle.js";
 import { drilling, mechanics, told, valuesOf } from "./mechanics.js";
 
 const root = $("root");
@@ -170,7 +171,7 @@ function scene(data) {
 function look(data) {
   const views = [["whole", "F"], ["along", "A"], ["across", "X"], ["front", "P"]];
   const words = { whole: "whole", along: "along screw", across: "across fracture", front: "from the front" };
-  $("look").replaceChildren(make("span", { class: "word" }, "Look"),
+  settle($("look"), make("span", { class: "word" }, "Look"),
     ...views.flatMap(([view, letter]) => [make("button", { id: "look-" + view, onclick: () => say({ do: "look", view }) }, words[view]), make("kbd", {}, letter)]),
     make("span", { class: "word" }, "Show"),
     ...data.fragments.map((one) => make("button", { "data-fragment": one.number, "aria-pressed": String(one.shown), onclick: () => say({ do: "show", fragment: one.number }) }, drawn(one.swatch), " " + one.name)),
@@ -180,7 +181,7 @@ function look(data) {
 
 function screws(list, selected) {
   const area = $("screws");
-  area.replaceChildren(...list.map((one, number) => make("button", { class: one.hidden ? "screw hidden" : "screw", "aria-current": String(number === selected), "data-screw": number, onclick: () => say({ do: "select", screw: number }) },
+  settle(area, ...list.map((one, number) => make("button", { class: one.hidden ? "screw hidden" : "screw", "aria-current": String(number === selected), "data-screw": number, onclick: () => say({ do: "select", screw: number }) },
     make("b", {}, one.name), ` ${one.length_mm} mm`, one.hidden ? ", hidden " : " ", one.worst ? severity(one.worst) : "")),
     make("span", { class: "do" },
       make("button", { id: "new", onclick: placing }, "new"), make("kbd", {}, "N"),
@@ -245,7 +246,7 @@ function end(data) {
   hands.handle(svg, "end", "dial", x, y, data.sliders.dial);
   const node = hands.nodes.get("end dial");
   node.setAttribute("transform", `translate(${x.toFixed(2)} ${y.toFixed(2)}) rotate(${data.dial_degree.toFixed(1)})`);
-  $("end-words").replaceChildren(...data.rows.flatMap(([name, value]) => [make("dt", {}, name), make("dd", {}, value)]));
+  settle($("end-words"), ...data.rows.flatMap(([name, value]) => [make("dt", {}, name), make("dd", {}, value)]));
 }
 
 function read(data) {
@@ -288,10 +289,8 @@ function read(data) {
   const findings = [make("h2", {}, "Findings", make("small", {}, data.counted)),
     ...data.findings.map((one) => make("div", { class: "finding", "data-code": one.code }, severity(one.severity), make("span", {}, one.message), make("span", { class: "why" }, one.source)))];
   const order = data.stop ? [...findings, ...limits, ...holds, ...mechanics(data, just), ...drilling(data, just)] : [...limits, ...holds, ...findings, ...drilling(data, just), ...mechanics(data, just)];
-  const scroll = column.scrollTop;
   if (typing && document.activeElement.matches("input") && document.activeElement.dataset.dirty) return;
-  column.replaceChildren(...top, ...order, make("p", { class: "muted" }, data.check));
-  column.scrollTop = scroll;
+  settle(column, ...top, ...order, make("p", { class: "muted" }, data.check));
   clearTimeout(spokenTimer);
   spokenTimer = setTimeout(() => {
     const worst = data.findings.find((one) => one.severity !== "note");

@@ -7,11 +7,18 @@ export function make(tag, attributes = {}, ...inside) {
   for (const [key, value] of Object.entries(attributes)) {
     if (value === null || value === undefined || value === false) continue;
     if (key === "class") node.className = value;
-    else if (key.startsWith("on")) node.addEventListener(key.slice(2), value);
+    else if (key.startsWith("on")) handle(node, key.slice(2), value);
     else node.setAttribute(key, value === true ? "" : value);
   }
   node.append(...inside.filter((one) => one !== null && one !== undefined && one !== ""));
   return node;
+}
+
+// Kept with the node, so that a node which stays in the page can take over the handlers of a newer one (settle.js).
+export function handle(node, kind, does) {
+  if (!node.handlers) node.handlers = {};
+  if (!(kind in node.handlers)) node.addEventListener(kind, (event) => node.handlers[kind]?.(event));
+  node.handlers[kind] = does;
 }
 
 export function drawn(svg) {

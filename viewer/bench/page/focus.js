@@ -1,6 +1,6 @@
 // Keeps the focus on the same control while a part of the page is drawn anew.
 
-const MARKS = ["id", "data-field", "data-opens", "data-length", "data-screw", "data-fragment"];
+export const MARKS = ["id", "data-field", "data-opens", "data-length", "data-screw", "data-fragment"];
 
 export function keepFocus(area, redraw) {
   const held = document.activeElement;
