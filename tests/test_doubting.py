@@ -76,6 +76,20 @@ def test_nothing_is_drawn_of_what_is_held_and_nothing_old_is_shown(desk: Desk) -
     assert desk.result.doubt == assess_asked(desk.ready, desk.current, desk.asked).screws[0].doubt
 
 
+def test_what_cannot_be_drawn_is_told_once(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(*_: Any) -> Any:
+        raise InputError("no line is left")
+
+    monkeypatch.setattr("viewer.bench.doubting.doubt_of", refused)
+    doubting = Doubting(desk)
+    assert not doubting.keep()
+    assert waited(doubting)
+    assert desk.said == "the doubt cannot be drawn: no line is left"
+    assert desk.asked.doubt is None
+    assert not doubting.keep()
+    assert not doubting.busy
+
+
 def test_a_site_is_asked_by_its_name_and_never_by_a_file(desk: Desk, tmp_path: Any) -> None:
     desk.ask(asked_of("scaphoid", None))
     assert desk.assessment is not None

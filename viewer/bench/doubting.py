@@ -6,6 +6,7 @@ The page goes on meanwhile. What was drawn for a plan that is no longer in force
 from __future__ import annotations
 
 import threading
+from dataclasses import replace
 
 from planner.asked import Asked
 from planner.assess import ReadyBone
@@ -38,6 +39,7 @@ class Doubting:
         self.desk = desk
         self._thread: threading.Thread | None = None
         self._drawn: tuple[ScrewResult, Doubt] | None = None
+        self._fault: str | None = None
 
     @property
     def busy(self) -> bool:
@@ -50,6 +52,11 @@ class Doubting:
         if self.busy:
             return False
         self._thread = None
+        if self._fault is not None:
+            # Once told, it is not tried again and again.
+            desk.said, self._fault = self._fault, None
+            desk.asked = replace(desk.asked, doubt=None)
+            return True
         drawn, self._drawn = self._drawn, None
         if drawn is not None and drawn[0] is desk.result:
             desk.take_doubt(drawn[1])
@@ -67,5 +74,8 @@ class Doubting:
     def _draw(self, bone: ReadyBone, result: ScrewResult, asked: Asked) -> None:
         assert asked.doubt is not None
         tip_apex_mm = None if asked.site is None else asked.site.tip_apex_mm
-        path = trace(bone.prepared, result.placed)
-        self._drawn = result, doubt_of(bone, path, result, asked.doubt, asked.limits, tip_apex_mm)
+        try:
+            path = trace(bone.prepared, result.placed)
+            self._drawn = result, doubt_of(bone, path, result, asked.doubt, asked.limits, tip_apex_mm)
+        except Exception as fault:
+            self._fault = f"the doubt cannot be drawn: {fault}"
