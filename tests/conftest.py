@@ -7,13 +7,11 @@ and for the commands they start.
 
 from __future__ import annotations
 
-import os
-
 import pytest
 
-from viewer.command_line import keep_compiled_loops_with_the_user
+from viewer.command_line import keep_compiled_loops_with_the_user, take_one_blas_thread
 
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+take_one_blas_thread()
 keep_compiled_loops_with_the_user()
 
 FIRST = ("test_again.py", "test_demo_volumes.py")

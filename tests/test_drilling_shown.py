@@ -15,6 +15,7 @@ import pytest
 from phantoms import placed
 from two_slabs import ENTRY_MM, TARGET_MM, TILTED_MM, two_slabs
 
+from planner.asked import Asked
 from planner.assess import assess
 from planner.vocabulary import Assessment, Plan, ScrewResult
 from viewer.bench.column import column
@@ -146,7 +147,7 @@ def test_a_verdict_against_it_is_seen() -> None:
 
 
 def shown(stop: bool) -> dict[str, Any]:
-    return column(assessed(stop)[1], [])
+    return column(assessed(stop)[1], [], Asked())
 
 
 def test_a_stop_withholds_the_drilling_in_the_column_and_on_paper() -> None:

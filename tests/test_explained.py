@@ -18,6 +18,7 @@ import pytest
 from bench_rig import LAG, SCREWS, ball_bone, through_ball
 
 from demo_volumes.make import make_demo
+from planner.asked import Asked
 from planner.assess import assess
 from planner.assessment_file import assessment_document, assessment_schema
 from planner.catalogue import built_in_screws
@@ -325,7 +326,7 @@ def test_every_value_of_the_pages_column_opens() -> None:
     lag = through_ball("S2", LAG, y_mm=-4.0, length_mm=16.0)
     assessment = assess(ball_bone(), Plan((through_ball(), lag)))
     for result in assessment.screws:
-        shown = column(subject_of(ball_bone(), assessment, result, as_scanned=False), [])
+        shown = column(subject_of(ball_bone(), assessment, result, as_scanned=False), [], Asked())
         steps = [one[part] for one in shown["drilling"] for part in ("diameter", "reading")]
         assert (steps == []) == shown["stop"]
         rows = [*shown["lengths"], *shown["limits"], *shown["holds"], shown["hold"], *shown["mechanics"]]

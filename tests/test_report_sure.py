@@ -19,7 +19,7 @@ from planner.demands import Demands
 from planner.doubt_vocabulary import AskedDoubt, Doubt
 from planner.forgiveness import DIRECTIONS_COUNT, MOST_MM, Forgiveness
 from planner.search import LIMIT_WORDS
-from planner.site_file import read_site
+from planner.site_file import read_site, source_with_mark
 from planner.vocabulary import Assessment, Plan
 from viewer.drawn_words import LIMITS, limit_of, number_of, share_words
 from viewer.report.asked_block import asked_blocks
@@ -132,7 +132,10 @@ def test_a_site_gives_its_sources_and_its_rule_beside_the_length() -> None:
     blocks = blocks_of(told())
     sources = {name: (asked, said) for name, asked, said in blocks["Where the limits come from"]["rows"]}
     buried = site.document.limits["trailing_end_buried_mm"]
-    assert sources[LIMITS["trailing_end_buried_mm"]] == ("≥ 2 mm", f"{buried.source} ({buried.mark})")
+    assert sources[LIMITS["trailing_end_buried_mm"]] == (
+        "≥ 2 mm",
+        source_with_mark(buried.source, buried.mark),
+    )
     assert sources[LIMITS["body_clearance_mm"]][1].startswith("Our choice")
     (row,) = blocks["The site's length rule"]["rows"]
     rule = result.site_length

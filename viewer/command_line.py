@@ -127,6 +127,7 @@ def main() -> None:
     """The entry point of the installed command."""
     tolerate_any_terminal()
     keep_compiled_loops_with_the_user()
+    take_one_blas_thread()
     if not sys.warnoptions:
         # A warning is for whoever writes code; what a person should know stands in notes and findings.
         warnings.simplefilter("ignore")
@@ -143,6 +144,14 @@ def keep_compiled_loops_with_the_user() -> None:
     except RuntimeError:  # a user without a home
         return
     os.environ.setdefault("NUMBA_CACHE_DIR", str(cache / "pilothole"))
+
+
+def take_one_blas_thread() -> None:
+    """One thread for matrix products, unless the user says otherwise; it must be said before numpy is loaded.
+
+    Ours are long and three wide: more threads wait for each other and take the cores from all else.
+    """
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 if __name__ == "__main__":
