@@ -63,6 +63,11 @@ def with_doubt(
     for result in assessment.screws:
         path = trace(bone.prepared, result.placed)
         screws.append(doubted(result, doubt_of(bone, path, result, asked, limits, tip_apex_limit_mm)))
+    return with_screws(assessment, screws, asked)
+
+
+def with_screws(assessment: Assessment, screws: Sequence[ScrewResult], asked: AskedDoubt) -> Assessment:
+    """``assessment`` with ``screws`` whose doubt was drawn as ``asked``, which its settings tell."""
     settings = {
         **assessment.made_with["settings"],
         "doubt": {**vars(asked), "source": PLACEMENTS[asked.placement].source},

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
-from bench_rig import ball_desk
+from bench_rig import ball_desk, doors, said, through_ball, write_ball_case
 
 from planner.asked import Asked, assess_asked
 from planner.doubt_vocabulary import AskedDoubt
@@ -57,6 +59,23 @@ def test_the_doubt_is_the_planners_and_comes_once(desk: Desk) -> None:
     read: dict[str, Any] = Drawer(desk).message()["read"]["doubt"]
     assert [row["value"] for row in read["rows"]] == [one.holds_fraction for one in fresh.doubt.limits]
     assert read["breach"]["value"] == fresh.doubt.breach_fraction
+
+
+def test_the_report_from_the_page_tells_what_was_asked(tmp_path: Path) -> None:
+    """Of each screw, not of the one in hand alone; with one drawn already, and with none."""
+    write_ball_case(tmp_path / "ball", through_ball(), through_ball("S2", y_mm=-5.0, length_mm=12.0))
+    opened, _ = doors(tmp_path)
+    place = opened.case(tmp_path / "ball")
+    place.painter = None
+    place.answer(said('{"do": "ask", "site": "scaphoid", "placement": "guided"}'))
+    place.desk.asked = replace(place.desk.asked, doubt=AskedDoubt("guided", 200))
+    assert not place.doubting.keep()
+    assert waited(place.doubting)
+    assert "report written" in place.answer(said('{"do": "report"}'))["said"]
+    html = (tmp_path / "ball" / "report.html").read_text()
+    assert html.count("how sure: limits and numbers over the draws") >= 2
+    assert place.desk.assessment is not None
+    assert place.desk.assessment.made_with["settings"]["doubt"]["draws_count"] == 200
 
 
 def test_nothing_is_drawn_of_what_is_held_and_nothing_old_is_shown(desk: Desk) -> None:

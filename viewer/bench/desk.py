@@ -16,7 +16,7 @@ import numpy as np
 
 from planner.asked import Asked, assess_asked
 from planner.assess import ReadyBone, ready
-from planner.doubt import doubted
+from planner.doubt import doubted, with_screws
 from planner.doubt_vocabulary import Doubt
 from planner.mesh import bundle_along, stretches_inside
 from planner.plan_file import SCREWS_MAX_COUNT, plan_document, plan_of
@@ -421,9 +421,10 @@ class Desk:
     def take_doubt(self, doubt: Doubt) -> None:
         """The doubt of the screw in hand, drawn meanwhile (``doubting.py``)."""
         assert self.assessment is not None
+        assert self.asked.doubt is not None
         screws = list(self.assessment.screws)
         screws[self.selected] = doubted(screws[self.selected], doubt)
-        self.assessment = replace(self.assessment, screws=tuple(screws))
+        self.assessment = with_screws(self.assessment, screws, self.asked.doubt)
 
     def _step(self, words: str, plan: Plan) -> None:
         self.history.add(words, plan)

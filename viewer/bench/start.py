@@ -99,13 +99,15 @@ class Doors:
 
 def _reporter(folder: Path) -> Callable[[Desk], Path]:
     def report(desk: Desk) -> Path:
+        from planner.asked import assess_asked
         from segmentation.case import REPORT
         from viewer.pipeline import write_report
 
         if desk.assessment is None:
             raise InputError("the plan holds no screw; place one before writing a report")
         target = folder / REPORT
-        write_report(target, desk.bone, desk.assessment)
+        # The page draws the doubt of the screw in hand, the report tells that of each.
+        write_report(target, desk.bone, assess_asked(desk.ready, desk.history.plan, desk.asked))
         return target
 
     return report
