@@ -7,6 +7,7 @@ several that tie the one seen most squarely (Bærentzen and Aanæs, IEEE TVCG 11
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -14,7 +15,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from planner.mesh_kernels import feet_inside, nearest, smallest_around_axis
+from planner.circle_kernels import SIDES_BEYOND_COUNT, SIDES_PER_CUBE_COUNT, smallest_around_axis
+from planner.mesh_kernels import feet_inside, nearest
+from planner.path_kernels import lengths_in_cells
 from segmentation.vocabulary import Floats, Ints, Surface
 
 OFF_LATTICE_MM = (3.1e-7, 1.7e-7)
@@ -37,7 +40,8 @@ class Mesh:
     ``passed`` (m,) are triangles that tell the side of a point but not its distance: fracture faces a screw
     goes through. ``on_rim`` (m, 3) tells which edges of each triangle (opposite to its corner) belong to no
     other triangle. The triangles of cube (i, j, k) are ``in_cube[starts[q] : starts[q + 1]]``, q its
-    row-major number in ``shape``.
+    row-major number in ``shape``; of an open surface ``sides`` keeps
+    what was found of the side of places in and around them (``circle_kernels.py``).
     """
 
     vertices_mm: Floats
@@ -53,6 +57,7 @@ class Mesh:
     shape: Ints
     starts: Ints
     in_cube: Ints
+    sides: npt.NDArray[np.uint8]
 
     @property
     def for_kernels(self) -> tuple[Any, ...]:
@@ -138,16 +143,7 @@ class Stretches:
 
     def lengths_in_cells_mm(self, line_count: int, edges_mm: Floats) -> Floats:
         """(line_count, cells) length of each line inside, cell by cell of depth."""
-        overlap = np.minimum(self.to_mm[:, None], edges_mm[None, 1:]) - np.maximum(
-            self.from_mm[:, None], edges_mm[None, :-1]
-        )
-        cells = np.zeros((line_count, len(edges_mm) - 1))
-        if len(self.line):
-            order = np.argsort(self.line, kind="stable")
-            line = self.line[order]
-            starts = np.flatnonzero(np.diff(line, prepend=-1))
-            cells[line[starts]] = np.add.reduceat(np.maximum(overlap, 0)[order], starts, axis=0)
-        return cells
+        return np.asarray(lengths_in_cells(self.line, self.from_mm, self.to_mm, edges_mm, line_count))
 
 
 def mesh_of(surface: Surface, passed: npt.NDArray[np.bool_] | None = None) -> Mesh:
@@ -163,13 +159,17 @@ def mesh_of(surface: Surface, passed: npt.NDArray[np.bool_] | None = None) -> Me
     middles = (a + b + c) / 3
     reach = max(float(np.linalg.norm(corner - middles, axis=1).max(initial=0)) for corner in (a, b, c))
     cube, shape, starts, in_cube = _cubes(low, high, bounds)
+    on_rim = _rim(faces)
+    sides_shape = (
+        (shape + 2 * SIDES_BEYOND_COUNT) * SIDES_PER_CUBE_COUNT if on_rim.any() else np.zeros(3, int)
+    )
     return Mesh(
         vertices_mm=vertices,
         faces=faces,
         normals=normals,
         middles_mm=middles,
         reach_mm=reach,
-        on_rim=_rim(faces),
+        on_rim=on_rim,
         passed=np.zeros(len(faces), bool) if passed is None else passed,
         low_mm=bounds[0],
         high_mm=bounds[1],
@@ -177,6 +177,7 @@ def mesh_of(surface: Surface, passed: npt.NDArray[np.bool_] | None = None) -> Me
         shape=shape,
         starts=starts,
         in_cube=in_cube,
+        sides=np.zeros(sides_shape, np.uint8),
     )
 
 
@@ -190,10 +191,13 @@ def joined(meshes: Sequence[Mesh], passed: npt.NDArray[np.bool_]) -> Mesh:
 
 def bundle_along(origin_mm: Floats, direction: Floats, offsets_mm: Floats) -> Bundle:
     """A bundle along ``direction`` with offsets (n, 2) in a right-handed frame (u, v, direction)."""
-    helper = np.eye(3)[int(np.argmin(np.abs(direction)))]
-    u = np.cross(helper, direction)
-    u /= np.linalg.norm(u)
-    return Bundle(origin_mm, direction, u, np.cross(direction, u), offsets_mm)
+    x, y, z = direction.tolist()
+    # Square to the axis of the scan that the direction is farthest from, and to the direction.
+    square = ((0.0, -z, y), (z, 0.0, -x), (-y, x, 0.0))[int(np.argmin(np.abs(direction)))]
+    length = math.hypot(*square)
+    a, b, c = (part / length for part in square)
+    v = np.array([y * c - z * b, z * a - x * c, x * b - y * a])
+    return Bundle(origin_mm, direction, np.array([a, b, c]), v, offsets_mm)
 
 
 def stretches_inside(mesh: Mesh, bundle: Bundle) -> Stretches:
@@ -252,6 +256,7 @@ def smallest_distance_mm(
         mesh.for_kernels,
         without.for_kernels,
         rim_is_free,
+        mesh.sides,
     )
     return Nearest(float(distance), on_circle, on_surface)
 

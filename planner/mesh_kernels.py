@@ -13,12 +13,6 @@ from numba import njit, prange
 TIE_MM = 1e-7
 """Triangles closer to each other's distance than this are tied: the closest point lies on a shared edge."""
 
-STRIDE = 5
-"""Every so many stations the distance is measured on the axis first; it bounds those between."""
-
-SKIP = 2
-"""A place on a circle is looked around so far that, if nothing is there, so many others are passed over."""
-
 
 @njit(cache=True, error_model="numpy", inline="always")
 def _edge(corner, first, second, rising, x, y):  # type: ignore[no-untyped-def]
@@ -34,7 +28,7 @@ def _edge(corner, first, second, rising, x, y):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy", inline="always")
-def _on_triangle(x, y, z, vertices, a, b, c):  # type: ignore[no-untyped-def]
+def on_triangle(x, y, z, vertices, a, b, c):  # type: ignore[no-untyped-def]
     """Barycentric weights and place of the point of a triangle nearest to (x, y, z).
 
     By the regions of the triangle's plane (Ericson, Real-Time Collision Detection, 2005, §5.1.5: from
@@ -69,13 +63,13 @@ def _on_triangle(x, y, z, vertices, a, b, c):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy", inline="always")
-def _away(place, low, edge):  # type: ignore[no-untyped-def]
+def away_from(place, low, edge):  # type: ignore[no-untyped-def]
     """How far a place lies outside the stretch of length ``edge`` that begins at ``low``."""
     return max(low - place, place - low - edge, 0.0)
 
 
 @njit(cache=True, error_model="numpy")
-def _nearest(x, y, z, mesh, hole, rim_is_free, hint, limit):  # type: ignore[no-untyped-def]
+def nearest_one(x, y, z, mesh, hole, rim_is_free, hint, limit):  # type: ignore[no-untyped-def]
     """Signed distance of one place to ``mesh``, the nearest point that counts, and its triangle (−1: none).
 
     ``hint`` is a triangle that may be near, or −1: what lies farther than it need not be looked at, nor what
@@ -96,7 +90,7 @@ def _nearest(x, y, z, mesh, hole, rim_is_free, hint, limit):  # type: ignore[no-
     # Nothing farther than this matters.
     bound = limit
     if hint >= 0:
-        _, _, _, px, py, pz = _on_triangle(x, y, z, vertices, faces[hint, 0], faces[hint, 1], faces[hint, 2])
+        _, _, _, px, py, pz = on_triangle(x, y, z, vertices, faces[hint, 0], faces[hint, 1], faces[hint, 2])
         hx, hy, hz = px - hole[0], py - hole[1], pz - hole[2]
         if hole[3] < 0 or hx * hx + hy * hy + hz * hz > hole[3] * hole[3]:
             bound = min(limit, np.sqrt((x - px) ** 2 + (y - py) ** 2 + (z - pz) ** 2) + 2 * TIE_MM)
@@ -114,9 +108,9 @@ def _nearest(x, y, z, mesh, hole, rim_is_free, hint, limit):  # type: ignore[no-
                         continue
                     q = (i * shape[1] + j) * shape[2] + k
                     if starts[q] == starts[q + 1] or (
-                        _away(x, low[0] + i * cube, cube) ** 2
-                        + _away(y, low[1] + j * cube, cube) ** 2
-                        + _away(z, low[2] + k * cube, cube) ** 2
+                        away_from(x, low[0] + i * cube, cube) ** 2
+                        + away_from(y, low[1] + j * cube, cube) ** 2
+                        + away_from(z, low[2] + k * cube, cube) ** 2
                         > bound * bound
                     ):
                         continue
@@ -129,7 +123,7 @@ def _nearest(x, y, z, mesh, hole, rim_is_free, hint, limit):  # type: ignore[no-
                         over = normals[t, 0] * mx + normals[t, 1] * my + normals[t, 2] * mz
                         if abs(over) > bound + TIE_MM:
                             continue
-                        wa, wb, wc, px, py, pz = _on_triangle(
+                        wa, wb, wc, px, py, pz = on_triangle(
                             x, y, z, vertices, faces[t, 0], faces[t, 1], faces[t, 2]
                         )
                         dx, dy, dz = x - px, y - py, z - pz
@@ -159,10 +153,10 @@ def _nearest(x, y, z, mesh, hole, rim_is_free, hint, limit):  # type: ignore[no-
 
 @njit(cache=True, error_model="numpy")
 def nearest(points, mesh, hole, rim_is_free):  # type: ignore[no-untyped-def]
-    """``_nearest`` for each of ``points`` (n, 3): signed distances (n,) and nearest points (n, 3)."""
+    """``nearest_one`` for each of ``points`` (n, 3): signed distances (n,) and nearest points (n, 3)."""
     distance, closest, hint = np.empty(len(points)), np.empty((len(points), 3)), -1
     for n in range(len(points)):
-        distance[n], closest[n, 0], closest[n, 1], closest[n, 2], hint = _nearest(
+        distance[n], closest[n, 0], closest[n, 1], closest[n, 2], hint = nearest_one(
             points[n, 0], points[n, 1], points[n, 2], mesh, hole, rim_is_free, hint, np.inf
         )
     return distance, closest
@@ -186,76 +180,9 @@ def nearest_on_lattice(origin, steps, wanted, mesh, hole, rim_is_free, limit):  
             x = origin[0] + i * steps[0, 0] + j * steps[0, 1] + k * steps[0, 2]
             y = origin[1] + i * steps[1, 0] + j * steps[1, 1] + k * steps[1, 2]
             z = origin[2] + i * steps[2, 0] + j * steps[2, 1] + k * steps[2, 2]
-            distance, _, _, _, hint = _nearest(x, y, z, mesh, hole, rim_is_free, hint, limit)
+            distance, _, _, _, hint = nearest_one(x, y, z, mesh, hole, rim_is_free, hint, limit)
             found[i, j, k] = distance
     return found
-
-
-@njit(cache=True, error_model="numpy", nogil=True)
-def smallest_around_axis(origin, frame, depth, radius, angles_count, mesh, hole, rim_is_free):  # type: ignore[no-untyped-def]
-    """Smallest signed distance of circles around an axis to ``mesh``, the place on them (3,) and the
-    surface's place (3,) nearest to it, NaN where there is none.
-
-    The axis begins at ``origin``; the rows of ``frame`` are two directions across it and its own. Circles of
-    ``radius`` (n,) stand at ``depth`` (n,) and are looked at in ``angles_count`` directions. A signed
-    distance changes by no more than the way walked, so what cannot hold the smallest is passed over.
-    """
-    count = len(depth)
-    order = np.argsort(depth)
-    axis = np.full(count, np.inf)
-    least = np.full(count, -np.inf)
-    hint = -1
-    on_circle, on_surface = np.full(3, np.nan), np.full(3, np.nan)
-    for place in range(0, count + STRIDE - 1, STRIDE):
-        n = order[min(place, count - 1)]
-        axis[n], hint = _on_axis(origin, frame, depth[n], mesh, hole, rim_is_free, hint, np.inf)
-        for other in range(max(0, place - STRIDE), min(count, place + STRIDE)):
-            m = order[other]
-            least[m] = max(least[m], axis[n] - abs(depth[m] - depth[n]))
-    best = np.inf
-    for n in np.argsort(least - radius):
-        if least[n] - radius[n] >= best:
-            break
-        # Where the bound says "inside", only a surface near enough to matter need be found.
-        if axis[n] == np.inf:
-            limit = best + radius[n] if least[n] > 0 else np.inf
-            axis[n], hint = _on_axis(origin, frame, depth[n], mesh, hole, rim_is_free, hint, limit)
-        if axis[n] - radius[n] >= best:
-            continue
-        chord = 2 * radius[n] * np.sin(np.pi / angles_count)
-        limit = best + SKIP * chord if axis[n] > radius[n] else np.inf
-        at = 0
-        while at < angles_count:
-            turn = 2 * np.pi * at / angles_count
-            a, b = radius[n] * np.cos(turn), radius[n] * np.sin(turn)
-            x = origin[0] + depth[n] * frame[2, 0] + a * frame[0, 0] + b * frame[1, 0]
-            y = origin[1] + depth[n] * frame[2, 1] + a * frame[0, 1] + b * frame[1, 1]
-            z = origin[2] + depth[n] * frame[2, 2] + a * frame[0, 2] + b * frame[1, 2]
-            found, px, py, pz, hint = _nearest(x, y, z, mesh, hole, rim_is_free, hint, limit)
-            found = min(found, limit)
-            if found < best:
-                best = found
-                on_circle[0], on_circle[1], on_circle[2] = x, y, z
-                on_surface[0], on_surface[1], on_surface[2] = px, py, pz
-            if chord * angles_count <= found - best:
-                break
-            at += 1 + int((found - best) / chord)
-    return best, on_circle, on_surface
-
-
-@njit(cache=True, error_model="numpy")
-def _on_axis(origin, frame, depth, mesh, hole, rim_is_free, hint, limit):  # type: ignore[no-untyped-def]
-    distance, _, _, _, hint = _nearest(
-        origin[0] + depth * frame[2, 0],
-        origin[1] + depth * frame[2, 1],
-        origin[2] + depth * frame[2, 2],
-        mesh,
-        hole,
-        rim_is_free,
-        hint,
-        limit,
-    )
-    return distance, hint
 
 
 @njit(cache=True, error_model="numpy")

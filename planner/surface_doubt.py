@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.near_metal import in_streaks
+from planner.path_kernels import patches
 from planner.prepared import FACING_MM, PreparedBone
 from segmentation.vocabulary import Floats
 
@@ -58,17 +59,10 @@ def _of_fragment(prepared: PreparedBone, number: int, points_mm: Floats) -> tupl
     mesh, cortex = prepared.meshes[number], prepared.bone.fragment(number).cortex
     count = min(NEAREST_COUNT, len(mesh.faces))
     distance, near = prepared.tree(number).query(points_mm, k=range(1, count + 1))
-    corners = mesh.vertices_mm[mesh.faces[near]]
-    normals = np.cross(corners[..., 1, :] - corners[..., 0, :], corners[..., 2, :] - corners[..., 0, :])
-    # The far side of a thin plate is near too, and looks the other way.
-    same_side = np.einsum("nkc,nc->nk", normals, mesh.normals[near[:, 0]]) > 0
-    normal = (normals * same_side[..., None]).sum(axis=1)
-    length = np.linalg.norm(normal, axis=1, keepdims=True)
-    normal = normal / np.maximum(length, np.finfo(float).tiny)
+    position_sd_mm = np.empty(0) if cortex is None else cortex.position_sd_mm
+    normal, sd = patches(near, mesh.vertices_mm, mesh.faces, mesh.normals, position_sd_mm)
     if cortex is None:
         return distance[:, 0], np.full(len(points_mm), PLAIN_SD_MM), normal
-    weight = np.maximum(same_side, [True] + [False] * (count - 1))
-    sd = np.average(cortex.position_sd_mm[mesh.faces[near]].mean(axis=-1), axis=1, weights=weight)
     on_fracture = _beside_another(prepared, number, points_mm)
     return distance[:, 0], np.maximum(sd, np.where(on_fracture, FRACTURE_FACE_SD_MM, REFINED_SD_MM)), normal
 

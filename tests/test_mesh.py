@@ -17,7 +17,8 @@ from planner.mesh import (
     smallest_distance_mm,
     stretches_inside,
 )
-from planner.mesh_kernels import _nearest
+from planner.mesh_kernels import nearest_one
+from planner.path_kernels import lengths_in_cells, patches
 from segmentation.recipe import segment
 from segmentation.vocabulary import Surface
 
@@ -196,9 +197,54 @@ def test_stretches_add_up_over_cells() -> None:
 def test_a_limited_search_finds_what_is_within_its_limit_and_nothing_else(limit_mm: float) -> None:
     mesh = mesh_of(pitted_ball()).for_kernels
     for point in np.random.default_rng(9).uniform(-9, 9, (400, 3)):
-        whole = _nearest(*point, mesh, NO_BALL.for_kernels, False, -1, np.inf)
-        limited = _nearest(*point, mesh, NO_BALL.for_kernels, False, -1, limit_mm)
+        whole = nearest_one(*point, mesh, NO_BALL.for_kernels, False, -1, np.inf)
+        limited = nearest_one(*point, mesh, NO_BALL.for_kernels, False, -1, limit_mm)
         if abs(whole[0]) <= limit_mm:
             assert limited[0] == pytest.approx(whole[0], abs=1e-12)
         else:
             assert limited[0] == np.inf
+
+
+def test_a_screw_that_comes_through_an_open_surface_is_never_called_clear_of_it() -> None:
+    # A bowl: past its rim a place is free, behind its wall it is not, and between the two no distance is 0.
+    ball = trimesh.creation.icosphere(subdivisions=4, radius=8.0)
+    bowl = ball.submesh([np.flatnonzero(ball.triangles_center[:, 2] < -1)], append=True)
+    mesh = mesh_of(Surface(np.asarray(bowl.vertices), np.asarray(bowl.faces)))
+    draws = np.random.default_rng(6)
+    turns = 2 * np.pi * np.arange(32) / 32
+    through = 0
+    for _ in range(60):
+        direction = draws.normal(size=3)
+        origin = draws.uniform(-9, 9, 3)
+        bundle = bundle_along(origin, direction / np.linalg.norm(direction), np.zeros((0, 2)))
+        depth, radius = np.linspace(0, 8, 41), np.full(41, draws.uniform(0.5, 2.5))
+        found = smallest_distance_mm(mesh, bundle, depth, radius, angles_count=32, rim_is_free=True)
+        across = np.cos(turns)[:, None] * bundle.u + np.sin(turns)[:, None] * bundle.v
+        places = origin + depth[:, None, None] * bundle.direction + radius[:, None, None] * across
+        each, _ = signed_distance_mm(mesh, places.reshape(-1, 3), rim_is_free=True)
+        assert found.distance_mm == pytest.approx(each.min(), abs=1e-9)
+        through += each.min() < 0 < each.max()
+    assert through > 20
+
+
+def test_cells_and_patches_are_the_same_sums_as_in_numpy() -> None:
+    line = np.array([0, 0, 2, 2])
+    start, stop = np.array([-0.3, 2.0, 0.1, 1.05]), np.array([0.9, 2.2, 0.2, 5.0])
+    edges = np.arange(0.0, 3.01, 0.25)
+    each = np.minimum(stop[:, None], edges[1:]) - np.maximum(start[:, None], edges[:-1])
+    expected = np.zeros((3, len(edges) - 1))
+    np.add.at(expected, line, np.maximum(each, 0))
+    np.testing.assert_allclose(lengths_in_cells(line, start, stop, edges, 3), expected, atol=1e-15)
+    surface = noisy_slab()
+    mesh, draws = mesh_of(surface), np.random.default_rng(3)
+    near = draws.integers(0, len(mesh.faces), (50, 24))
+    position_sd = draws.uniform(0, 1, len(surface.vertices_mm))
+    corners = mesh.vertices_mm[mesh.faces[near]]
+    twice = np.cross(corners[..., 1, :] - corners[..., 0, :], corners[..., 2, :] - corners[..., 0, :])
+    same = np.einsum("nkc,nc->nk", twice, mesh.normals[near[:, 0]]) > 0
+    mean = (twice * same[..., None]).sum(axis=1)
+    told = np.average(position_sd[mesh.faces[near]].mean(-1), axis=1, weights=same | (np.arange(24) == 0))
+    normal, sd = patches(near, mesh.vertices_mm, mesh.faces, mesh.normals, position_sd)
+    np.testing.assert_allclose(normal, mean / np.linalg.norm(mean, axis=1, keepdims=True), atol=1e-12)
+    np.testing.assert_allclose(sd, told, atol=1e-12)
+    assert np.isnan(patches(near, mesh.vertices_mm, mesh.faces, mesh.normals, np.empty(0))[1]).all()
