@@ -69,8 +69,9 @@ def parse_changes(words: Sequence[str]) -> dict[str, float]:
     return found
 
 
-def own_values(placed: PlacedScrew) -> dict[str, float]:
-    """What each of CHANGES is before anything is changed, in mm; a factor of 1 on density."""
+def own_values(placed: PlacedScrew) -> dict[str, float | None]:
+    """What each of CHANGES is before anything is changed: in mm, a pilot hole that is not told None; a
+    factor of 1 on density."""
     leading = _leading(placed.screw)
     values = (leading.pitch_mm, leading.core_mm, leading.major_mm, placed.screw.pilot_mm, placed.length_mm)
     return dict(zip(CHANGES, (*values, 1.0), strict=True))
@@ -86,8 +87,8 @@ def with_change(
 ) -> tuple[Comparison, tuple[Move, ...]]:
     """``comparison`` with its first row changed as a last row, and what moved between the two.
 
-    Both are measured in ``plan``'s pose with what is ``asked``, whose doubt is drawn. ``technique`` None keeps
-    the first row's. Raises InputError for what cannot be changed or measured.
+    Both are measured in ``plan``'s pose with what is ``asked``, whose doubt is drawn. ``technique`` None
+    keeps the first row's. Raises InputError for what cannot be changed or measured.
     """
     first = comparison.rows[0]
     if first.result is None or first.result.doubt is None:
