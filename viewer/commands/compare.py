@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from viewer.asking import COMPARED_HOW
 from viewer.commands.options import (
-    COMPARED_HOW,
     AsScanned,
     Catalogue,
     ComparedLengths,

@@ -1,0 +1,88 @@
+"""What a change moved, in words: each number before and after, and how far, those that moved most first."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from planner.explained import explained
+from planner.vocabulary import ScrewResult
+from planner.what_if import Move
+from viewer.drawn_words import LIMITS, NUMBERS, digits_of, share_words
+from viewer.report import words
+from viewer.report.drawing import written
+
+CHANGED_WORDS = {
+    "pitch": "pitch, mm",
+    "core": "core, mm",
+    "major": "major, mm",
+    "pilot": "pilot hole, mm",
+    "length": "length, mm",
+    "density": "density, times",
+}
+"""What can be changed, in words."""
+
+KEPT = "kept: "
+"""A share of draws is told by ``planner.what_if`` under this and its limit's name."""
+
+DIGITS_MOST_COUNT = 4
+"""A number is written no finer, so that it is seen to move. Our choice."""
+
+
+def value_of(value: float) -> str:
+    """A value that can be changed, in figures.
+
+    >>> value_of(1.1), value_of(24.0), value_of(0.7)
+    ('1.1', '24', '0.7')
+    """
+    return f"{value:.4g}"
+
+
+def changed_words(own: Mapping[str, float | None], changes: Mapping[str, float]) -> list[str]:
+    """Each change: "pitch, mm: 1.1 to 1.5"."""
+    before = {name: "not told" if (value := own[name]) is None else value_of(value) for name in changes}
+    return [f"{CHANGED_WORDS[name]}: {before[name]} to {value_of(changes[name])}" for name in changes]
+
+
+def moved_rows(moved: Sequence[Move], result: ScrewResult) -> list[dict[str, str]]:
+    """A row for each move: its words, its fragment's name, before, after, and the change."""
+    names = {one.fragment: one.fragment_name for one in result.fragments}
+    return [_row(move, "" if move.fragment is None else names.get(move.fragment, "")) for move in moved]
+
+
+def _row(move: Move, fragment: str) -> dict[str, str]:
+    if move.number.startswith(KEPT):
+        limit = move.number.removeprefix(KEPT)
+        points = written((move.after - move.before) * 100, 0)
+        if points == "0":
+            points = written((move.after - move.before) * 100, 1)
+        return {
+            "words": f"kept: {LIMITS.get(limit, limit)}",
+            "of": "",
+            "before": share_words(move.before),
+            "after": share_words(move.after),
+            "change": f"{_signed(points)} of 100 draws",
+        }
+    before, after = _apart(move.before, move.after, digits_of(move.number))
+    entry = explained(move.number) or explained(f"fragments.{move.number}")
+    said, _, unit = NUMBERS[move.number].rpartition(", ") if entry is None else (entry.name, "", entry.unit)
+    share = "" if move.change_fraction is None else f"{_signed(written(100 * move.change_fraction, 1))} %"
+    return {
+        "words": words.capital(said),
+        "of": fragment,
+        "before": before,
+        "after": f"{after} {unit}".rstrip(),
+        "change": share,
+    }
+
+
+def _apart(before: float, after: float, digits_count: int) -> tuple[str, str]:
+    """Both in figures, finer where they would read the same."""
+    for digits in range(digits_count, DIGITS_MOST_COUNT + 1):
+        said = written(before, digits), written(after, digits)
+        if said[0] != said[1]:
+            break
+    return said
+
+
+def _signed(figure: str) -> str:
+    return figure if figure.startswith("−") else f"+{figure}"
