@@ -58,20 +58,21 @@ def compared_table(
     """Rows of cells, a cell for each column, and what is told below; ``host`` is bone or foam."""
     results = [one.result for one in columns]
     across, untold = limits_across(results, limits, tip_apex_limit_mm, [one.place or 0 for one in columns])
-    rows = [_row("As planned", [_verdict(across, n) for n in range(len(columns))])]
+    rows = [_row("Limits", [_verdict(across, n) for n in range(len(columns))])]
     rows.append(_row("Findings", [_findings(one.result) for one in columns]))
     for limit in across:
         rows += _limit_rows(limit, columns)
     if any(one.doubt is not None for one in results):
         shares = [_breach(one) for one in columns]
         rows.append(_row("Leaves bone or joint", shares, head=True))
-    rows.append(_row("Without a limit", [{} for _ in columns], head=True))
+    withheld = [{"said": WITHHELD} if words.has_stop(one) else {} for one in results]
+    rows.append(_row("Without a limit", withheld, head=True))
     rows += _free_rows(columns, host)
     return {"rows": rows, "untold": untold}
 
 
 def _row(said: str, cells: Sequence[Cell], *, head: bool = False, asked: str = "") -> dict[str, Any]:
-    return {"words": said, "asked": asked, "head": head, "cells": list(cells)}
+    return {"words": said, "asked": asked.replace(" ", "\u00a0"), "head": head, "cells": list(cells)}
 
 
 def _verdict(across: Sequence[LimitAcross], at: int) -> Cell:
@@ -135,14 +136,15 @@ def _number(one: SureRow | None, column: Column) -> Cell:
 
 def _free_rows(columns: Sequence[Column], host: str) -> Iterator[dict[str, Any]]:
     """Hold, torques, pressing and the weakest place: a row for each that a screw has."""
-    every = [[_with_doubt(row, one.result) for row in _mechanics(one.result, host)] for one in columns]
+    every = [
+        []
+        if words.has_stop(one.result)
+        else [_with_doubt(row, one.result) for row in _mechanics(one.result, host)]
+        for one in columns
+    ]
     for said in dict.fromkeys(row.words for rows in every for row in rows):
         found = [next((row for row in rows if row.words == said), None) for rows in every]
-        scale = [
-            replace(row, torque=True)
-            for row, one in zip(found, columns, strict=True)
-            if row is not None and row.interval is not None and not words.has_stop(one.result)
-        ]
+        scale = [replace(row, torque=True) for row in found if row is not None and row.interval is not None]
         yield _row(said, [_free(row, scale, one) for row, one in zip(found, columns, strict=True)])
 
 
@@ -176,15 +178,13 @@ def _with_doubt(row: MechanicsRow, result: ScrewResult) -> MechanicsRow:
 
 def _free(row: MechanicsRow | None, scale: Sequence[MechanicsRow], column: Column) -> Cell:
     if row is None:
-        return {}
-    if words.has_stop(column.result):
-        return {"said": WITHHELD, "withheld": True}
+        return {"said": "stop" if words.has_stop(column.result) else ""}
     if row.value is None:
         return {"said": row.told}
     spread = row.interval is not None
     return {
         "value": row.value,
-        "shown": f"{'◇ ' if row.broken else ''}{row.shown} {row.unit}".rstrip(),
+        "shown": f"{'◇ ' if row.broken else ''}{row.shown}{'' if row.unit == '°' else ' '}{row.unit}",
         "range": row.range.replace("–", " to "),
         "said": row.told,
         "field": column.field(row.place),

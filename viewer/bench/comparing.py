@@ -8,7 +8,7 @@ screw never gets there.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +24,7 @@ from viewer.bench.column import PLACED_BY, techniques
 from viewer.bench.compared import Column, compared_table
 from viewer.bench.desk import Desk
 from viewer.bench.messages import Compare, Suppose
-from viewer.bench.moved import CHANGED_WORDS, changed_words, moved_rows, value_of
+from viewer.bench.moved import CHANGED, changed_words, moved_rows, value_of
 from viewer.bench.step_words import alike, step_words
 from viewer.bench.work import Work, WorkEvent
 from viewer.report.words import length_words
@@ -41,6 +41,16 @@ LENGTHS_AROUND_COUNT = 4
 """Stocked lengths that are offered on either side of the one in hand. Our choice."""
 
 
+@dataclass(frozen=True, eq=False)
+class _Begun:
+    """What is being measured: the screw in hand, what is placed, what is asked, and each change in words."""
+
+    in_hand: PlacedScrew
+    placed_on: list[tuple[str, PlacedScrew]]
+    asked: Asked
+    changes: list[str]
+
+
 class Comparing:
     """Compares for ``desk`` on the case in ``folder`` and keeps what was measured last."""
 
@@ -48,13 +58,14 @@ class Comparing:
         self.desk, self.folder, self.work = desk, folder, work
         self._count = 0
         self._sent: object = None
-        self._begun: tuple[list[tuple[str, PlacedScrew]], Asked, list[str]] | None = None
+        self._begun: _Begun | None = None
         self.forget()
 
     def forget(self) -> None:
         """The bone is another now: what was compared is of the old one."""
         self._rows: tuple[Row, ...] = ()
         self._moved: tuple[Move, ...] | None = None
+        self._base: PlacedScrew | None = None
         self._changes: list[str] = []
         self._asked, self._pose = Asked(), self.desk.pose
 
@@ -99,7 +110,7 @@ class Comparing:
         step: dict[str, Any],
     ) -> None:
         plan = self.desk.history.plan
-        self._begun = placed_on, asked, changes
+        self._begun = _Begun(self._in_hand(), placed_on, asked, changes)
         self.work.begin(task, said, {"folder": self.folder, "plan": plan, "asked": asked, **step})
 
     def worked(self, event: WorkEvent) -> None:
@@ -110,15 +121,15 @@ class Comparing:
         elif event.kind == "fault":
             self.desk.said = str(event.value)
         elif event.kind == "done" and begun is not None:
-            placed_on, asked, changes = begun
             comparison: Comparison = event.value if event.task == COMPARE else event.value[0]
             # What came back is a copy; whether a screw is still in the plan is asked of our own.
             self._rows = tuple(
                 replace(row, placed=placed)
-                for row, (_, placed) in zip(comparison.rows, placed_on, strict=True)
+                for row, (_, placed) in zip(comparison.rows, begun.placed_on, strict=True)
             )
             self._moved = None if event.task == COMPARE else event.value[1]
-            self._changes, self._asked, self._pose = changes, asked, self.desk.pose
+            self._base, self._changes, self._asked = begun.in_hand, begun.changes, begun.asked
+            self._pose = self.desk.pose
             self._count += 1
 
     def put(self, number: int) -> None:
@@ -182,7 +193,7 @@ class Comparing:
             "techniques": [one for one in techniques(placed.screw) if one != placed.technique],
             "others": [one.name for n, one in enumerate(plan.screws) if n != self.desk.selected],
             "own": [
-                {"name": name, "words": CHANGED_WORDS[name], "own": "" if value is None else value_of(value)}
+                {"name": name, "words": ", ".join(CHANGED[name]), "own": value_of(value) if value else ""}
                 for name, value in own.items()
             ],
             "open": bool(self._rows),
@@ -252,7 +263,7 @@ class Comparing:
         site = self._asked.site
         apex_mm = None if site is None else site.tip_apex_mm
         table = compared_table(columns, self.desk.bone.host, self._asked.limits, apex_mm)
-        heads = [self._head(one, columns) for one in columns]
+        heads = [self._head(one) for one in columns]
         faults = [f"Not measured: {row.name}: {row.fault}." for row in self._rows if row.fault]
         moved = None
         if self._moved is not None:
@@ -267,16 +278,16 @@ class Comparing:
             "moved": moved,
         }
 
-    def _head(self, column: Column, columns: Sequence[Column]) -> dict[str, Any]:
-        row, own = column.row, _told_apart(column.row)
-        others = [_told_apart(one.row) for one in columns]
-        varied = [said for n, said in enumerate(own) if any(other[n] != said for other in others)]
+    def _head(self, column: Column) -> dict[str, Any]:
+        row = column.row
         if self._moved is not None:
             varied = ["as planned" if column.number == 0 else "what if"]
+        else:
+            varied = _told_apart(row, self._base)
         return {
             "number": column.number,
             "name": row.path,
-            "varied": varied or [row.path],
+            "varied": varied,
             "in_plan": self._moved is None and column.place is not None,
             "put": self._moved is None and column.place is None,
         }
@@ -289,10 +300,16 @@ class Comparing:
         return f"Placed by {how}: the same {doubt.draws_count:,} draws for each (seed {doubt.seed})."
 
 
-def _told_apart(row: Row) -> tuple[str, str, str, str]:
-    """What may set a screw apart from the others."""
-    placed = row.placed
-    return row.path, placed.screw.name, length_words(placed.length_mm), placed.technique
+def _told_apart(row: Row, base: PlacedScrew | None) -> list[str]:
+    """What sets a screw apart from the one in hand, with its length; of the one in hand its family."""
+    placed, length = row.placed, length_words(row.placed.length_mm)
+    if base is None or row.path != base.name:
+        return [row.path, length, placed.screw.name]
+    if alike(placed, base):
+        return [length, placed.screw.name]
+    screw = [] if placed.screw is base.screw else [placed.screw.name]
+    technique = [] if placed.technique == base.technique else [placed.technique]
+    return [length, *screw, *technique]
 
 
 def _lengths(placed: PlacedScrew) -> list[dict[str, Any]]:

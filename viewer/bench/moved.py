@@ -11,15 +11,15 @@ from viewer.drawn_words import LIMITS, NUMBERS, digits_of, share_words
 from viewer.report import words
 from viewer.report.drawing import written
 
-CHANGED_WORDS = {
-    "pitch": "pitch, mm",
-    "core": "core, mm",
-    "major": "major, mm",
-    "pilot": "pilot hole, mm",
-    "length": "length, mm",
-    "density": "density, times",
+CHANGED = {
+    "pitch": ("pitch", "mm"),
+    "core": ("core", "mm"),
+    "major": ("major", "mm"),
+    "pilot": ("pilot hole", "mm"),
+    "length": ("length", "mm"),
+    "density": ("density", "times"),
 }
-"""What can be changed, in words."""
+"""What can be changed, in words, and its unit."""
 
 KEPT = "kept: "
 """A share of draws is told by ``planner.what_if`` under this and its limit's name."""
@@ -38,9 +38,16 @@ def value_of(value: float) -> str:
 
 
 def changed_words(own: Mapping[str, float | None], changes: Mapping[str, float]) -> list[str]:
-    """Each change: "pitch, mm: 1.1 to 1.5"."""
+    """Each change in words.
+
+    >>> changed_words({"pitch": 1.25, "density": 1.0}, {"pitch": 0.7, "density": 0.8})
+    ['pitch 1.25 to 0.7 mm', 'density 1 to 0.8 times']
+    """
     before = {name: "not told" if (value := own[name]) is None else value_of(value) for name in changes}
-    return [f"{CHANGED_WORDS[name]}: {before[name]} to {value_of(changes[name])}" for name in changes]
+    return [
+        f"{CHANGED[name][0]} {before[name]} to {value_of(changes[name])} {CHANGED[name][1]}"
+        for name in changes
+    ]
 
 
 def moved_rows(moved: Sequence[Move], result: ScrewResult) -> list[dict[str, str]]:
@@ -52,15 +59,16 @@ def moved_rows(moved: Sequence[Move], result: ScrewResult) -> list[dict[str, str
 def _row(move: Move, fragment: str) -> dict[str, str]:
     if move.number.startswith(KEPT):
         limit = move.number.removeprefix(KEPT)
-        points = written((move.after - move.before) * 100, 0)
-        if points == "0":
-            points = written((move.after - move.before) * 100, 1)
+        before, after = share_words(move.before), share_words(move.after)
+        if before == after:
+            before, after = (f"{written(100 * share)} %" for share in (move.before, move.after))
+        points = 100 * (move.after - move.before)
         return {
-            "words": f"kept: {LIMITS.get(limit, limit)}",
+            "words": f"Kept: {LIMITS.get(limit, limit)}",
             "of": "",
-            "before": share_words(move.before),
-            "after": share_words(move.after),
-            "change": f"{_signed(points)} of 100 draws",
+            "before": before,
+            "after": after,
+            "change": f"{_signed(written(points, 0 if abs(points) >= 1 else 1))} of 100 draws",
         }
     before, after = _apart(move.before, move.after, digits_of(move.number))
     entry = explained(move.number) or explained(f"fragments.{move.number}")

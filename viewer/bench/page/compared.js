@@ -78,7 +78,7 @@ function head(one, say) {
 function cell(one) {
   if (one.share) return make("td", { class: "share" }, value(one), bar(one.value, one.share));
   if (one.value === undefined) {
-    return make("td", { class: one.broken ? "words broken" : one.withheld ? "words muted" : "words" }, one.said ?? "",
+    return make("td", { class: one.broken ? "words broken" : "words" }, one.said ?? "",
       ...(one.stops ?? []).map((words) => make("span", { class: "stop" }, "■ stop: " + words)));
   }
   return make("td", { class: one.broken ? "broken" : null }, value(one), one.svg ? drawn(one.svg) : "",
