@@ -109,9 +109,9 @@ class Comparing:
         changes: list[str],
         step: dict[str, Any],
     ) -> None:
-        plan = self.desk.history.plan
-        self._begun = _Begun(self._in_hand(), placed_on, asked, changes)
+        plan, in_hand = self.desk.history.plan, self._in_hand()
         self.work.begin(task, said, {"folder": self.folder, "plan": plan, "asked": asked, **step})
+        self._begun = _Begun(in_hand, placed_on, asked, changes)
 
     def worked(self, event: WorkEvent) -> None:
         """Take what was measured, or say why nothing was."""
@@ -197,7 +197,6 @@ class Comparing:
                 for name, value in own.items()
             ],
             "open": bool(self._rows),
-            "busy": self.work.busy,
         }
 
     def shown(self) -> dict[str, Any]:
@@ -267,7 +266,10 @@ class Comparing:
         faults = [f"Not measured: {row.name}: {row.fault}." for row in self._rows if row.fault]
         moved = None
         if self._moved is not None:
-            moved = {"changes": self._changes, "rows": moved_rows(self._moved, columns[0].result)}
+            moved = {
+                "changes": self._changes,
+                "rows": moved_rows(self._moved, columns[0].result, columns[1].result),
+            }
         return {
             "number": self._count,
             "heads": heads,

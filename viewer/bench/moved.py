@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from planner.explained import explained
 from planner.vocabulary import ScrewResult
 from planner.what_if import Move
+from viewer.bench.compared import WITHHELD
 from viewer.drawn_words import LIMITS, NUMBERS, digits_of, share_words
 from viewer.report import words
 from viewer.report.drawing import written
@@ -23,6 +24,9 @@ CHANGED = {
 
 KEPT = "kept: "
 """A share of draws is told by ``planner.what_if`` under this and its limit's name."""
+
+FORCES = ("N", "N·m")
+"""Units of what is withheld while a stop stands."""
 
 DIGITS_MOST_COUNT = 4
 """A number is written no finer, so that it is seen to move. Our choice."""
@@ -50,13 +54,17 @@ def changed_words(own: Mapping[str, float | None], changes: Mapping[str, float])
     ]
 
 
-def moved_rows(moved: Sequence[Move], result: ScrewResult) -> list[dict[str, str]]:
-    """A row for each move: its words, its fragment's name, before, after, and the change."""
-    names = {one.fragment: one.fragment_name for one in result.fragments}
-    return [_row(move, "" if move.fragment is None else names.get(move.fragment, "")) for move in moved]
+def moved_rows(moved: Sequence[Move], before: ScrewResult, after: ScrewResult) -> list[dict[str, str]]:
+    """A row for each move: its words, its fragment's name, before, after, and the change.
+
+    A force of a screw against which a stop stands is withheld.
+    """
+    names = {one.fragment: one.fragment_name for one in before.fragments}
+    stops = words.has_stop(before), words.has_stop(after)
+    return [_row(move, names.get(move.fragment or 0, ""), stops) for move in moved]
 
 
-def _row(move: Move, fragment: str) -> dict[str, str]:
+def _row(move: Move, fragment: str, stops: tuple[bool, bool]) -> dict[str, str]:
     if move.number.startswith(KEPT):
         limit = move.number.removeprefix(KEPT)
         before, after = share_words(move.before), share_words(move.after)
@@ -73,14 +81,22 @@ def _row(move: Move, fragment: str) -> dict[str, str]:
     before, after = _apart(move.before, move.after, digits_of(move.number))
     entry = explained(move.number) or explained(f"fragments.{move.number}")
     said, _, unit = NUMBERS[move.number].rpartition(", ") if entry is None else (entry.name, "", entry.unit)
-    share = "" if move.change_fraction is None else f"{_signed(written(100 * move.change_fraction, 1))} %"
+    if any(stops) and unit in FORCES:
+        before, after = ("stop" if stop else told for stop, told in zip(stops, (before, after), strict=True))
+        unit, change = "" if stops[1] else unit, WITHHELD
+    else:
+        change = _change(move)
     return {
         "words": words.capital(said),
         "of": fragment,
         "before": before,
         "after": f"{after} {unit}".rstrip(),
-        "change": share,
+        "change": change,
     }
+
+
+def _change(move: Move) -> str:
+    return "" if move.change_fraction is None else f"{_signed(written(100 * move.change_fraction))} %"
 
 
 def _apart(before: float, after: float, digits_count: int) -> tuple[str, str]:

@@ -35,7 +35,7 @@ function compare(data, read, say, again) {
       ...rows("", ...chosen.families.map((name) => toggle("beside-" + name, name, chosen.families, name, (list) => { chosen.families = list; }))),
       ...rows("Techniques", ...data.techniques.map((name) => toggle("beside-" + name, name, chosen.techniques, name, (list) => { chosen.techniques = list; }))),
       ...rows("In the plan", ...data.others.map((name) => toggle("beside-plan-" + name, name, chosen.others, name, (list) => { chosen.others = list; })))),
-    make("p", { class: "choices" }, make("button", { id: "compare", class: "solid", disabled: data.busy, onclick: ask }, "Set side by side"),
+    make("p", { class: "choices" }, make("button", { id: "compare", class: "solid", onclick: ask }, "Set side by side"),
       ...(data.open ? [make("button", { id: "compared-again", onclick: showAgain }, "show the table")] : []))];
 }
 
@@ -60,6 +60,6 @@ function suppose(data, read, say, tell, again) {
       ...(data.techniques.length ? [make("label", { for: "suppose-technique" }, "technique"),
         make("select", { id: "suppose-technique", onchange: (event) => { chosen.technique = event.target.value; } },
           ...read.techniques.map((name) => make("option", { value: name, selected: name === (chosen.technique ?? read.technique) }, name)))] : [])),
-    make("p", { class: "choices" }, make("button", { id: "suppose", class: "solid", disabled: data.busy, onclick: ask }, "Tell what moves"),
+    make("p", { class: "choices" }, make("button", { id: "suppose", class: "solid", onclick: ask }, "Tell what moves"),
       make("button", { id: "suppose-none", onclick: () => { chosen.typed = {}; chosen.technique = null; again(); } }, "as planned"))];
 }
