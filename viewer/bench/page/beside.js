@@ -27,7 +27,7 @@ function compare(data, read, say, again) {
   const ask = () => say({ do: "compare", lengths_mm: lengths, families: chosen.families, techniques: chosen.techniques, others: chosen.others });
   return [
     make("h2", {}, "Compare", make("small", {}, `beside ${read.name}, ${read.length_mm} mm`)),
-    make("div", { class: "controls" },
+    make("div", { class: "chooses" },
       ...rows("Lengths, mm", ...data.lengths.map(({ mm }) => toggle("beside-" + mm, String(mm), lengths, mm, (list) => { chosen.lengths = list; }))),
       make("label", { for: "beside-screw" }, "Screws"),
       make("select", { id: "beside-screw", onchange: (event) => { chosen.families = [...chosen.families, event.target.value]; again(); } },
@@ -56,7 +56,7 @@ function suppose(data, read, say, tell, again) {
   };
   return [
     make("h2", {}, "What if", make("small", {}, "never changes the plan")),
-    make("div", { class: "controls" }, ...data.own.flatMap(typing),
+    make("div", { class: "chooses" }, ...data.own.flatMap(typing),
       ...(data.techniques.length ? [make("label", { for: "suppose-technique" }, "technique"),
         make("select", { id: "suppose-technique", onchange: (event) => { chosen.technique = event.target.value; } },
           ...read.techniques.map((name) => make("option", { value: name, selected: name === (chosen.technique ?? read.technique) }, name)))] : [])),
