@@ -7,7 +7,7 @@ say.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 from typing import Any, get_args
@@ -68,18 +68,33 @@ def compare(
     Raises InputError for a path or a screw that is not there, for too many variants, and where not one can be
     measured.
     """
+    return side_by_side(bone, plan, variants(plan, known, wanted), asked)
+
+
+def side_by_side(
+    bone: ReadyBone,
+    plan: Plan,
+    placed_on: Sequence[tuple[str, PlacedScrew]],
+    asked: Asked,
+    begins: Callable[[str], None] = lambda _variant: None,
+) -> Comparison:
+    """Each path's name and the screw placed on it, in ``plan``'s pose, measured with what is ``asked``.
+
+    ``begins`` is told each variant in words before it is measured. Raises InputError where not one can be.
+    """
     rows: list[Row] = []
     made_with: dict[str, Any] = {}
     cautions: tuple[str, ...] = ()
-    for path, placed in variants(plan, known, wanted):
+    for path, placed in placed_on:
+        row = Row(path, placed, None, None)
+        begins(row.name)
         try:
-            solid_of(placed.screw, placed.length_mm)
-            _check_technique(placed)
+            check_placed(placed)
             assessment = assess_asked(bone, replace(plan, screws=(placed,)), asked)
         except InputError as fault:
-            rows.append(Row(path, placed, None, str(fault)))
+            rows.append(replace(row, fault=str(fault)))
             continue
-        rows.append(Row(path, placed, assessment.screws[0], None))
+        rows.append(replace(row, result=assessment.screws[0]))
         made_with, cautions = dict(assessment.made_with), assessment.cautions
     if all(row.result is None for row in rows):
         raise InputError(f"not one variant can be measured; the first: {rows[0].fault}")
@@ -132,8 +147,10 @@ def techniques_of(words: Sequence[str]) -> tuple[Technique, ...]:
     return tuple(known[word] for word in words)
 
 
-def _check_technique(placed: PlacedScrew) -> None:
+def check_placed(placed: PlacedScrew) -> None:
+    """Raise InputError for a screw that cannot be made so long, or a technique that is not one of its own."""
     screw = placed.screw
+    solid_of(screw, placed.length_mm)
     if placed.technique == "lag" and screw.headless:
         raise InputError("technique 'lag' needs a head; a headless screw compresses by its own threads")
     if placed.technique == "locking" and (screw.head is None or screw.head.shape != "locking"):

@@ -247,11 +247,11 @@ def _says(numbers: Sequence[DrawnNumber], limits: Sequence[DrawnLimit]) -> str:
     weakest = min(limits, key=lambda one: one.holds_fraction, default=None)
     said = ", ".join(words)
     if weakest is not None and weakest.holds_fraction < 1:
-        said += f"; least sure is {weakest.limit}, kept in {weakest.holds_fraction:.0%} of the draws"
+        said += f"; least sure is {weakest.limit}, kept in {100 * weakest.holds_fraction:.0f} % of the draws"
     return f"{said[0].upper()}{said[1:]}."
 
 
 def _words(number: DrawnNumber) -> str:
     names = {"law": "the law of strength", "geometry": "the screw's own geometry"}
-    source = str(number.most_from)
-    return f"{names.get(source, 'the ' + source)} ({number.most_from_fraction:.0%} of its spread squared)"
+    source, share = str(number.most_from), 100 * (number.most_from_fraction or 0.0)
+    return f"{names.get(source, 'the ' + source)} ({share:.0f} % of its spread squared)"

@@ -10,10 +10,12 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from planner.asked import Asked, assess_asked
 from planner.assess import ReadyBone
+from planner.compare import Comparison, Row, check_placed
 from planner.doubt_vocabulary import Doubt
 from planner.pullout import thread_shape_factor
-from planner.vocabulary import PlacedScrew, Screw, Thread
+from planner.vocabulary import PlacedScrew, Plan, Screw, Technique, Thread
 from segmentation.documents import nearest
 from segmentation.errors import InputError
 from segmentation.files import shown
@@ -67,11 +69,49 @@ def parse_changes(words: Sequence[str]) -> dict[str, float]:
     return found
 
 
+def own_values(placed: PlacedScrew) -> dict[str, float | None]:
+    """What each of CHANGES is before anything is changed: in mm, a pilot hole that is not told None; a
+    factor of 1 on density."""
+    leading = _leading(placed.screw)
+    values = (leading.pitch_mm, leading.core_mm, leading.major_mm, placed.screw.pilot_mm, placed.length_mm)
+    return dict(zip(CHANGES, (*values, 1.0), strict=True))
+
+
+def with_change(
+    bone: ReadyBone,
+    plan: Plan,
+    comparison: Comparison,
+    asked: Asked,
+    changes: Mapping[str, float],
+    technique: Technique | None = None,
+) -> tuple[Comparison, tuple[Move, ...]]:
+    """``comparison`` with its first row changed as a last row, and what moved between the two.
+
+    Both are measured in ``plan``'s pose with what is ``asked``, whose doubt is drawn. ``technique`` None
+    keeps the first row's. Raises InputError for what cannot be changed or measured.
+    """
+    first = comparison.rows[0]
+    if first.result is None or first.result.doubt is None:
+        raise InputError(
+            f"the first variant cannot be measured, so that nothing can be changed: {first.fault}"
+        )
+    placed = changed_screw(first.placed, changes)
+    placed = replace(placed, technique=technique or placed.technique)
+    try:
+        check_placed(placed)
+        other = assess_asked(changed_bone(bone, changes), replace(plan, screws=(placed,)), asked).screws[0]
+    except InputError as fault:
+        raise InputError(f"the changed screw cannot be measured: {fault}") from None
+    assert other.doubt is not None
+    whole = replace(comparison, rows=(*comparison.rows, Row(placed.name, placed, other, None)))
+    return whole, moves(first.result.doubt, other.doubt)
+
+
 def changed_screw(placed: PlacedScrew, changes: Mapping[str, float]) -> PlacedScrew:
     """``placed`` with its leading thread, pilot or length changed. Raises InputError for a screw that cannot
     be."""
     screw = placed.screw
-    leading = next((t for t in screw.threads if t.at == "tip" or t.length_mm is None), screw.threads[0])
+    leading = _leading(screw)
     thread = replace(
         leading,
         pitch_mm=changes.get("pitch", leading.pitch_mm),
@@ -128,6 +168,11 @@ def moves(before: Doubt, after: Doubt) -> tuple[Move, ...]:
             found, key=lambda move: (-abs(move.change_fraction or math.inf), move.number, move.fragment or 0)
         )
     )
+
+
+def _leading(screw: Screw) -> Thread:
+    """The thread at the tip."""
+    return next((one for one in screw.threads if one.at == "tip" or one.length_mm is None), screw.threads[0])
 
 
 def _check_cannula(screw: Screw, thread: Thread) -> None:

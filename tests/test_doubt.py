@@ -3,6 +3,7 @@ intervals cover what was planted."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import cache
@@ -306,6 +307,8 @@ def test_it_is_in_the_document_only_when_asked() -> None:
     assert limits["tip_apex_mm"]["asked"] == 25.0
     assert told["says"].endswith(".")
     assert "\n" not in told["says"]
+    assert " % of its spread squared)" in told["says"]
+    assert not re.search(r"\d%", told["says"])
 
 
 @pytest.mark.parametrize(

@@ -5,14 +5,17 @@ from __future__ import annotations
 import csv
 import io
 import json
+import shutil
 from pathlib import Path
 
 import jsonschema
+import numpy as np
 import pytest
 from tiny_scan import ball_hu, write_nifti, write_plan
 
 from planner.assessment_file import assessment_schema
 from planner.site_file import FOLDER, site_schema
+from segmentation.case import write_poses
 from viewer.command_line import run
 from viewer.drawn_words import limit_words, share_words
 
@@ -95,6 +98,29 @@ def test_report_tells_the_numbers_of_measure_and_what_is_asked_beside_them(
     assert f"{pressing['estimate']:.0f}\u00a0N" in html
     assert "compression at 0.4 N·m" in html
     capsys.readouterr()
+
+
+def test_report_of_another_plan_is_a_file_of_its_own_and_stands_as_asked(
+    case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    moved = Path(shutil.copytree(case, tmp_path / "case"))
+    pose = np.eye(4)
+    pose[0, 3] = 1.0
+    write_poses(moved, {1: pose})
+    document = json.loads((case / "plan.json").read_text(encoding="utf-8"))
+    document["screws"][0]["name"] = "another"
+    other = tmp_path / "other.json"
+    other.write_text(json.dumps(document), encoding="utf-8")
+    before = {path.name: path.read_bytes() for path in moved.iterdir()}
+    words = ["report", str(moved), "--plan", str(other)]
+    assert run(words) == 2
+    assert "name its file with --out" in capsys.readouterr().err
+    page = tmp_path / "other.html"
+    assert run([*words, "--as-scanned", "--out", str(page)]) == 0
+    html = page.read_text(encoding="utf-8")
+    assert "another" in html
+    assert "Fragments stand as scanned, not as reduced" in html
+    assert {path.name: path.read_bytes() for path in moved.iterdir()} == before
 
 
 @pytest.mark.parametrize(

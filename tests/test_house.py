@@ -62,6 +62,7 @@ WITHOUT_UNIT = {
     "planner/doubt_vocabulary.py": {"estimate", "low", "high", "asked"},
     "planner/site_file.py": {"value", "LIMIT_MAX"},
     "planner/what_if.py": {"before", "after"},
+    "viewer/bench/moved.py": {"value", "before", "after"},
     # A formula's line is about any quantity; its text tells the unit.
     "planner/worked_line.py": {"value", "result"},
     # A handle's value is in mm, the dial's in degrees; the text that is spoken tells which.
@@ -91,7 +92,7 @@ WITHOUT_UNIT = {
 """Names that need no unit, each with its reason."""
 
 DRAWING = re.compile(
-    r"viewer/(report/\w+|bench/(camera_hand|case_place|column|drawn|level_histogram|scan_place|scan_section|strip_in_hand)|notebook/shown|screw_drawing)\.py"
+    r"viewer/(report/\w+|bench/(camera_hand|case_place|column|compared|drawn|level_histogram|scan_place|scan_section|strip_in_hand)|notebook/shown|screw_drawing)\.py"
 )
 DRAWING_WORDS = re.compile(
     # Lengths on paper are pixels, and nothing else is: SVG's own words need no unit.

@@ -26,6 +26,7 @@ from viewer.report.asked_block import asked_blocks
 from viewer.report.compare_page import BAR_PX, COLUMNS_COUNT, compare_pages
 from viewer.report.drawing import written
 from viewer.report.forgiveness_block import MAP_HEIGHT_PX, MAP_PX, RIM_PX, forgiveness_block
+from viewer.report.limit_rows import LimitRow
 from viewer.report.page import render_report
 from viewer.report.subject import Subject, subject_of
 from viewer.report.sure_page import sure_pages
@@ -319,3 +320,17 @@ def test_the_whole_report_holds_it_all_and_every_page_its_cautions() -> None:
     ):
         assert html.count(said) == 1
     assert SCREWS[HEADLESS].title in html
+
+
+@pytest.mark.parametrize(
+    ("limit", "unit", "says"),
+    [
+        (2.0, "mm", "≥ 2.0"),
+        (2.25, "mm", "≥ 2.25"),
+        (3.0, "", "≥ 3"),
+        (3.5, "", "≥ 3.5"),
+        (1 / 3, "mm", "≥ 0.333"),
+    ],
+)
+def test_a_limit_is_written_as_fine_as_it_is_asked(limit: float, unit: str, says: str) -> None:
+    assert LimitRow("", "", 1.0, unit, limit, 3.0, 1.0, 1).limit_words == says

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from viewer.report.fluoroscopy import Landmark
     from viewer.report.fluoroscopy_page import Fluoroscopy
 
+COMPARED_HOW: PlacementName = "freehand"
+"""How screws that are compared are placed where nobody says."""
+
 MOST_PROJECTIONS_COUNT, MOST_LANDMARKS_COUNT = 8, 20
 """More pages, or crosses on a picture, than these help nobody. Our choice."""
 

@@ -35,14 +35,16 @@ class Told:
 
 def told_of_case(
     folder: Path,
+    plan: Path | None,
     catalogue: Path | None,
     asked: Asked,
     compared: tuple[Wanted, Asked] | None,
     progress: Progress,
     *,
     forgiving: bool,
+    as_scanned: bool,
 ) -> Told:
-    """What a report tells of the case in ``folder`` and its own plan, with all that is ``asked`` of it.
+    """What a report tells of the case in ``folder`` and ``plan`` (None: its own), with all that is ``asked``.
 
     ``compared`` are the variants to be set side by side and what is asked of them, whose doubt is drawn.
     ``forgiving``: how far each screw may be off is looked for too, with a cache of distances in the case.
@@ -53,16 +55,16 @@ def told_of_case(
     from planner.compare import compare
     from viewer.pipeline import bone_and_plan, screws_known
 
-    bone, plan = bone_and_plan(folder, None, catalogue, progress, as_scanned=False)
+    bone, read = bone_and_plan(folder, plan, catalogue, progress, as_scanned=as_scanned)
     progress("measuring")
-    prepared = ready(bone, as_scanned=plan.pose == "as-scanned")
-    told = Told(bone, assess_asked(prepared, plan, asked))
+    prepared = ready(bone, as_scanned=read.pose == "as-scanned")
+    told = Told(bone, assess_asked(prepared, read, asked))
     if compared is not None:
         progress("comparing")
-        told = replace(told, comparison=compare(prepared, plan, screws_known(catalogue), *compared))
+        told = replace(told, comparison=compare(prepared, read, screws_known(catalogue), *compared))
     if forgiving:
         progress("looking how forgiving the screws are")
-        told = replace(told, forgiven=_forgiven(folder, prepared, plan, told.assessment, asked.limits))
+        told = replace(told, forgiven=_forgiven(folder, prepared, read, told.assessment, asked.limits))
     return told
 
 

@@ -1,4 +1,4 @@
-"""Ten states of the page at three sizes in both themes, as pictures to look at.
+"""Twelve states of the page at three sizes in both themes, as pictures to look at.
 
 ``python tests/benchmarks/screens.py OUT [--size W] [--theme light|dark]`` makes the demo cases below OUT,
 opens the page in a real Chromium and writes one PNG a state, size and theme. Look at each at full size:
@@ -99,6 +99,24 @@ def _along(page: Page) -> None:
     page.wait_for_timeout(2000)
 
 
+def _compared(page: Page) -> None:
+    """Three lengths placed by a guide, side by side."""
+    _ready(page)
+    page.select_option("#placement", "guided")
+    settled(page)
+    page.click("#compare")
+    page.wait_for_selector("#compared .share", timeout=LONG_MS)
+    page.wait_for_timeout(800)
+
+
+def _what_if(page: Page) -> None:
+    _ready(page)
+    page.fill("#suppose-pitch", "0.8")
+    page.press("#suppose-pitch", "Enter")
+    page.wait_for_selector("#compared .moved", timeout=LONG_MS)
+    page.wait_for_timeout(800)
+
+
 def states(folder: Path) -> dict[str, tuple[Path | None, State]]:
     """Name → the case it is shown on (None: the folder) and how the page gets there."""
     scaphoid = write_demo_case(folder / "scaphoid-waist", "scaphoid-waist", lambda _step: None)
@@ -117,6 +135,8 @@ def states(folder: Path) -> dict[str, tuple[Path | None, State]]:
         "08-four-screws": (scaphoid, _four),
         "09-bone": (scaphoid, _bone),
         "10-shaft-along": (shaft, _along),
+        "11-compared": (scaphoid, _compared),
+        "12-what-if": (shaft, _what_if),
     }
 
 

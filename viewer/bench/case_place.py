@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from segmentation.errors import InputError
 from segmentation.files import canonical_json, write_whole
+from viewer.bench.comparing import TASKS as COMPARED
+from viewer.bench.comparing import Comparing
 from viewer.bench.desk import Desk
 from viewer.bench.doubting import Doubting, asked_of
 from viewer.bench.drawn import Drawer
@@ -57,6 +59,7 @@ class CasePlace:
         self.drawer = Drawer(desk)
         self.mending = None if folder is None or work is None else Mending(desk, folder, work)
         self.searching = None if folder is None or work is None else Searching(desk, folder, work)
+        self.comparing = None if folder is None or work is None else Comparing(desk, folder, work)
         if self.mending is not None:
             self.drawer.marks = self.mending.marked
         self.doubting = Doubting(desk)
@@ -77,6 +80,8 @@ class CasePlace:
         from viewer.report.drawing import pattern_definitions
 
         self.drawer.strip.anew()
+        if self.comparing is not None:
+            self.comparing.anew()
         definitions = themed(pattern_definitions({one.rank for one in self.desk.posed}))
         return {"defs": definitions, "painter": self.painter is not None}
 
@@ -103,6 +108,8 @@ class CasePlace:
         self._assessments += 1
         found = None if self.searching is None else self.searching.shown()
         shown = self.drawer.message() | {"column": self.column, "bone": None, "found": found}
+        if self.comparing is not None:
+            shown |= self.comparing.shown()
         if self.mending is not None and self.column == "bone":
             mending = self.mending
             shown |= {"bone": mending.shown(), "undo": mending.undo_words, "redo": mending.redo_words}
@@ -115,10 +122,15 @@ class CasePlace:
         if self.searching is not None and event.task == TASK:
             self.searching.worked(event)
             return self._shown(moving=False)
+        if self.comparing is not None and event.task in COMPARED:
+            self.comparing.worked(event)
+            return self._shown(moving=False)
         if event.kind == "done" and self._read_again is not None:
             self.desk.take_bone(self._read_again())
             if self.searching is not None:
                 self.searching.forget()
+            if self.comparing is not None:
+                self.comparing.forget()
             self.mending.took(self.desk.bone)
             self.mending.told = tuple(event.value)
             self.desk.said = event.value[0] if event.value else self.desk.said
@@ -196,6 +208,12 @@ class CasePlace:
                 self._searching().begin(message.family)
             case "found":
                 self._searching().put(message.number)
+            case "compare":
+                self._comparing().begin(message)
+            case "suppose":
+                self._comparing().suppose(message)
+            case "compared":
+                self._comparing().put(message.number)
             case "report":
                 desk.said = self._report()
             case "back":
@@ -218,6 +236,11 @@ class CasePlace:
         if self.searching is None:
             raise InputError("this bone is not kept, so it cannot be searched")
         return self.searching
+
+    def _comparing(self) -> Comparing:
+        if self.comparing is None:
+            raise InputError("this bone is not kept, so screws cannot be compared on it")
+        return self.comparing
 
     def _turn(self, to: Literal["screws", "bone"]) -> None:
         if to == "screws" and self.mending is not None:

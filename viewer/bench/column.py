@@ -11,7 +11,7 @@ from typing import Any
 from planner.asked import Asked
 from planner.doubt_vocabulary import PlacementName
 from planner.site_file import site_names
-from planner.vocabulary import FragmentResult, Interval, PlacedScrew, ScrewResult
+from planner.vocabulary import FragmentResult, Interval, Screw, ScrewResult, Technique
 from viewer.bench.themes import themed
 from viewer.drawn_words import LIMITS, limit_words, says_words, share_words
 from viewer.report import words
@@ -55,7 +55,7 @@ def column(subject: Subject, families: list[str], asked: Asked) -> dict[str, Any
         "length_mm": placed.length_mm,
         "stocked_mm": list(placed.screw.stocked_lengths_mm),
         "technique": placed.technique,
-        "techniques": _techniques(placed),
+        "techniques": list(techniques(placed.screw)),
         "technique_words": "compresses by its own pitches"
         if own_design
         else words.TECHNIQUE_WORDS[placed.technique],
@@ -225,9 +225,10 @@ def _why_no_hold(result: ScrewResult, fragment: FragmentResult, hold: Interval |
     return result.reasons.get(f"fragments.{fragment.fragment}.pullout_n", "not known")
 
 
-def _techniques(placed: PlacedScrew) -> list[str]:
-    if placed.screw.headless:
-        return ["position"]
-    if placed.screw.head is not None and placed.screw.head.shape == "locking":
-        return ["locking", "position"]
-    return ["position", "lag"]
+def techniques(screw: Screw) -> tuple[Technique, ...]:
+    """How a screw can be used, the usual way first."""
+    if screw.headless:
+        return ("position",)
+    if screw.head is not None and screw.head.shape == "locking":
+        return ("locking", "position")
+    return ("position", "lag")

@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 from planner.doubt_vocabulary import PlacementName
 from planner.plan_file import LENGTH_MAX_MM, SCREWS_MAX_COUNT, SEAT_MIN_MM
 from planner.vocabulary import Technique
+from planner.what_if import LARGEST_COUNT
 from segmentation.documents import Name
 from segmentation.errors import InputError
 
@@ -28,6 +29,9 @@ Degree = Annotated[float, Field(ge=-720.0, le=720.0, allow_inf_nan=False)]
 Index = Annotated[int, Field(ge=0, lt=SCREWS_MAX_COUNT)]
 Sequence = Annotated[int, Field(ge=0, le=2**53)]
 Pixels = Annotated[int, Field(ge=1, le=16384)]
+Family = Annotated[str, Field(min_length=1, max_length=64)]
+Length = Annotated[float, Field(ge=1.0, le=LENGTH_MAX_MM, allow_inf_nan=False)]
+Supposed = Annotated[float, Field(gt=0.0, le=LARGEST_COUNT, allow_inf_nan=False)]
 
 
 class _Said(BaseModel):
@@ -86,8 +90,8 @@ class Change(_Said):
     do: Literal["change"]
     screw: Index
     name: Name | None = None
-    family: Annotated[str, Field(min_length=1, max_length=64)] | None = None
-    length_mm: Annotated[float, Field(ge=1.0, le=LENGTH_MAX_MM, allow_inf_nan=False)] | None = None
+    family: Family | None = None
+    length_mm: Length | None = None
     seat_depth_mm: Annotated[float, Field(ge=SEAT_MIN_MM, le=LENGTH_MAX_MM, allow_inf_nan=False)] | None = (
         None
     )
@@ -170,6 +174,37 @@ class Found(_Said):
 
     do: Literal["found"]
     number: Annotated[int, Field(ge=0, le=50)]
+
+
+class Compare(_Said):
+    """Set beside the screw in hand: other lengths, screws and techniques on its path, other screws of the
+    plan."""
+
+    do: Literal["compare"]
+    lengths_mm: Annotated[list[Length], Field(max_length=32)]
+    families: Annotated[list[Family], Field(max_length=32)]
+    techniques: Annotated[list[Technique], Field(max_length=3)]
+    others: Annotated[list[Name], Field(max_length=SCREWS_MAX_COUNT)]
+
+
+class Suppose(_Said):
+    """What if the screw in hand were another: mm, a factor on density; None leaves it as it is."""
+
+    do: Literal["suppose"]
+    pitch: Supposed | None = None
+    core: Supposed | None = None
+    major: Supposed | None = None
+    pilot: Supposed | None = None
+    length: Supposed | None = None
+    density: Supposed | None = None
+    technique: Technique | None = None
+
+
+class Compared(_Said):
+    """Put a screw that was compared into the plan."""
+
+    do: Literal["compared"]
+    number: Annotated[int, Field(ge=0, le=100)]
 
 
 class Report(_Said):
@@ -322,6 +357,9 @@ Message = Annotated[
     | Ask
     | Search
     | Found
+    | Compare
+    | Suppose
+    | Compared
     | Report
     | Files
     | Demo

@@ -27,6 +27,8 @@ from viewer.bench.work import Work, WorkEvent
 
 SCRIPTS = (
     "bench.js",
+    "beside.js",
+    "compared.js",
     "draw.js",
     "find.js",
     "focus.js",
@@ -40,7 +42,7 @@ SCRIPTS = (
     "mechanics.js",
 )
 
-PAGES = {"": "bench.html", **{name: name for name in ("bench.css", "open.css", *SCRIPTS)}}
+PAGES = {"": "bench.html", **{name: name for name in ("bench.css", "open.css", "compared.css", *SCRIPTS)}}
 """Path asked for → file of the page. Nothing else is served."""
 
 KINDS = {"html": "text/html", "css": "text/css", "js": "text/javascript"}

@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from segmentation.errors import InputError
+from viewer.bench import compare_steps
 from viewer.console import Progress
 
 if TYPE_CHECKING:
@@ -267,5 +268,7 @@ TASKS: Mapping[str, Callable[..., Any]] = {
     "mend": mend,
     "reduce": reduce,
     "search": search,
+    "compare": compare_steps.compare,
+    "what-if": compare_steps.what_if,
 }
 """Every step by name."""

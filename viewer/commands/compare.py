@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from viewer.asking import COMPARED_HOW
 from viewer.commands.options import (
-    COMPARED_HOW,
     AsScanned,
     Catalogue,
     ComparedLengths,
@@ -23,12 +22,6 @@ from viewer.commands.options import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from planner.asked import Asked
-    from planner.assess import ReadyBone
-    from planner.compare import Comparison
-    from planner.vocabulary import Plan, Screw
     from planner.what_if import Move
 
 
@@ -76,7 +69,7 @@ def compare(
     from planner.compare import Wanted, techniques_of
     from planner.compare import compare as compared
     from planner.compare_file import compare_csv, compare_document
-    from planner.what_if import parse_changes
+    from planner.what_if import parse_changes, with_change
     from segmentation.errors import InputError
     from segmentation.files import canonical_json
     from viewer.asking import asked_of
@@ -102,37 +95,8 @@ def compare(
         comparison = compared(prepared, in_frame, known, wanted, asked)
         moved: tuple[Move, ...] = ()
         if changes is not None:
-            comparison, moved = _with_change(prepared, comparison, in_frame, known, asked, changes)
+            comparison, moved = with_change(prepared, in_frame, comparison, asked, changes)
     write_output(json, canonical_json(compare_document(comparison, changes, moved), decimals=6))
     write_output(csv, compare_csv(comparison).encode())
     if Path("-") not in (json, csv):
         tell_comparison(comparison, changes, moved)
-
-
-def _with_change(
-    bone: ReadyBone,
-    comparison: Comparison,
-    plan: Plan,
-    known: Mapping[str, Screw],
-    asked: Asked,
-    changes: Mapping[str, float],
-) -> tuple[Comparison, tuple[Move, ...]]:
-    """The comparison with its first row changed as a last row, and what moved between the two."""
-    from planner.compare import Wanted
-    from planner.compare import compare as compared
-    from planner.what_if import changed_bone, changed_screw, moves
-    from segmentation.errors import InputError
-
-    first = comparison.rows[0]
-    if first.result is None or first.result.doubt is None:
-        raise InputError(
-            f"the first variant cannot be measured, so that nothing can be changed: {first.fault}"
-        )
-    placed = changed_screw(first.placed, changes)
-    other = compared(
-        changed_bone(bone, changes), replace(plan, screws=(placed,)), known, Wanted(), asked
-    ).rows[0]
-    if other.result is None or other.result.doubt is None:
-        raise InputError(f"the changed screw cannot be measured: {other.fault}")
-    whole = replace(comparison, rows=(*comparison.rows, other))
-    return whole, moves(first.result.doubt, other.result.doubt)

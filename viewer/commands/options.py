@@ -44,9 +44,6 @@ AsScanned = Annotated[
     bool, typer.Option("--as-scanned", help="Take the plan's points as scanned, not as reduced.")
 ]
 
-COMPARED_HOW: PlacedHow = "freehand"
-"""How screws that are compared are placed where nobody says."""
-
 ComparedPath = Annotated[
     str | None,
     typer.Option(metavar="NAME", help="Compare on one planned screw's path (default: each of them)."),

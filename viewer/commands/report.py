@@ -7,8 +7,9 @@ from typing import Annotated
 
 import typer
 
+from viewer.asking import COMPARED_HOW
 from viewer.commands.options import (
-    COMPARED_HOW,
+    AsScanned,
     Catalogue,
     ComparedLengths,
     ComparedPath,
@@ -26,11 +27,16 @@ from viewer.commands.options import (
 
 
 def report(
-    case: Annotated[Path, typer.Argument(metavar="CASE", help="A case folder with a plan.json.")],
+    case: Annotated[Path, typer.Argument(metavar="CASE", help="A case folder.")],
     out: Annotated[
         Path | None,
         typer.Option("--out", metavar="FILE.html", help="Where to write (default: CASE/report.html)."),
     ] = None,
+    plan: Annotated[
+        Path | None,
+        typer.Option(metavar="PLAN.json", help="Another plan than the case's own; give --out with it."),
+    ] = None,
+    as_scanned: AsScanned = False,
     projections: Annotated[
         list[str] | None,
         typer.Option(
@@ -79,21 +85,24 @@ def report(
     \b
     Examples:
       pilothole report case
-      pilothole report case --out scaphoid.html
+      pilothole report case --plan other.json --out other.html
       pilothole report case --site scaphoid --doubt freehand --forgiveness
       pilothole report case --compare --path S1 --length 17 --length 19 --length 21
       pilothole report case --projection 0,0 --projection 45,10 --landmark "12,-3,40=styloid"
     """
     from segmentation.case import REPORT
+    from segmentation.errors import InputError
     from viewer.asking import asked_of, compared_of, fluoroscopy_of
     from viewer.console import say, working
     from viewer.outputs import check_output
     from viewer.pipeline import write_report
     from viewer.reporting import told_of_case
 
+    if plan is not None and out is None:
+        raise InputError("--plan reports of another plan than the case's own; name its file with --out")
     target = case / REPORT if out is None else out
     if case.is_dir() or out is not None:
-        check_output(target, inputs=(catalogue,))
+        check_output(target, inputs=(plan, catalogue))
     fluoroscopy = fluoroscopy_of(projections or (), landmarks or ())
     asked = asked_of(load, compression_n, torque_n_m, union_weeks, site, doubt, draws, seed)
     wanted = compared_of(compare, path, screw or (), length or (), technique or ())
@@ -102,7 +111,16 @@ def report(
         drawn = asked_of(None, None, None, None, site, doubt or COMPARED_HOW, draws, seed)
         compared = (wanted, drawn)
     with working("report") as progress:
-        told = told_of_case(case, catalogue, asked, compared, progress, forgiving=forgiveness)
+        told = told_of_case(
+            case,
+            plan,
+            catalogue,
+            asked,
+            compared,
+            progress,
+            forgiving=forgiveness,
+            as_scanned=as_scanned,
+        )
         progress("drawing")
         write_report(target, told.bone, told.assessment, fluoroscopy, told.comparison, told.forgiven)
     say(f"{target}")

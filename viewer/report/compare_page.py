@@ -14,12 +14,13 @@ from markupsafe import Markup
 from planner.compare import Comparison, Row
 from planner.limits import Limits
 from planner.vocabulary import ScrewResult
-from viewer.drawn_words import LIMITS, NUMBERS, digits_of, limit_words, number_of, share_words
+from viewer.drawn_words import NUMBERS, digits_of, number_of, share_words
 from viewer.report import words
 from viewer.report.drawing import SMALL, picture, rect, written
 from viewer.report.found_page import NUM, table, table_height
+from viewer.report.limits_across import limits_across
 from viewer.report.sheet import SMALL_ROW_PX, WIDTH_PX, Block, Page, paged, text_height
-from viewer.report.sure_rows import SureRow, sure_rows, value_words
+from viewer.report.sure_rows import SureRow, value_words
 from viewer.report.tokens import INK, INK_3
 from viewer.report.words import length_words
 
@@ -122,26 +123,13 @@ def _limit_rows(
     """A heavy row for each limit and the numbers below it; and of each limit without a number why."""
     site = settings.get("site")
     apex_mm = None if site is None else site["tip_apex_mm"]
-    every = [
-        [one for group in sure_rows(result, 0, Limits(**settings["limits"]), apex_mm) for one in group]
-        for result in results
-    ]
+    found, untold = limits_across(results, Limits(**settings["limits"]), apex_mm)
     rows: list[dict[str, Any]] = []
-    untold = []
-    for name in LIMITS:
-        groups = [[one for one in column if one.row.name == name] for column in every]
-        of_limit = [one for group in groups for one in group]
-        numbers = dict.fromkeys(one.row.words for one in of_limit if one.row.value is not None)
-        if of_limit and not numbers:
-            untold.append(f"{words.capital(LIMITS[name])}: {words.ended(of_limit[0].row.reason)}")
-        if not numbers:
-            continue
-        head = f"{words.capital(LIMITS[name])} {_held(limit_words(name, of_limit[0].row.limit))}"
-        shares = [_share(group[0].kept_fraction) if group else _cell("no number") for group in groups]
-        rows.append({"words": head, "limit": True, "cells": shares})
-        for said in numbers:
-            cells = [_value(next((one for one in group if one.row.words == said), None)) for group in groups]
-            rows.append({"words": said, "limit": False, "cells": cells})
+    for one in found:
+        shares = [_share(group[0].kept_fraction) if group else _cell("no number") for group in one.groups]
+        rows.append({"words": f"{one.words} {_held(one.asked)}", "limit": True, "cells": shares})
+        for said, numbers in one.numbers:
+            rows.append({"words": said, "limit": False, "cells": [_value(number) for number in numbers]})
     return rows, untold
 
 

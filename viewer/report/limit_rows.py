@@ -31,6 +31,10 @@ ROW_PX, LOZENGE_PX, EDGE_PX = 20.0, 5.0, 6.0
 """Height of a row, half the size of its lozenge, and what stays free at its ends."""
 
 
+LIMIT_DIGITS_COUNT = 3
+"""Decimals of a limit at most. Our choice: nobody asks for less than a micrometre."""
+
+
 @dataclass(frozen=True)
 class LimitRow:
     """One limit: what is held against it, with where the value stands in assessment.json.
@@ -61,8 +65,13 @@ class LimitRow:
 
     @property
     def limit_words(self) -> str:
-        """≥ 2.0"""
-        return f"{'≥' if self.sign > 0 else '≤'} {written(self.limit, 1 if self.unit == 'mm' else 0)}"
+        """≥ 2.0, finer where the limit is"""
+        usual = 1 if self.unit == "mm" else 0
+        digits = next(
+            (n for n in range(usual, LIMIT_DIGITS_COUNT) if round(self.limit, n) == self.limit),
+            LIMIT_DIGITS_COUNT,
+        )
+        return f"{'≥' if self.sign > 0 else '≤'} {written(self.limit, digits)}"
 
 
 def limit_rows(result: ScrewResult, number: int, limits: Limits) -> list[LimitRow]:

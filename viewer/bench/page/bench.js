@@ -1,7 +1,9 @@
 // The page: says what the hand does, shows what the planner answers, and holds no number of its own.
 
 import { $, drawn, field, make, severity } from "./draw.js";
+import { beside } from "./beside.js";
 import { keepFocus } from "./focus.js";
+import { showCompared } from "./compared.js";
 import { find } from "./find.js";
 import { Hands } from "./hands.js";
 import { begins, ends, goesOn, showBone, toolInHand } from "./bone.js";
@@ -112,6 +114,7 @@ function show(message) {
   end(message.end);
   column(message);
   opened.show(message.opened, message.ack);
+  if (message.compared !== undefined) showCompared(message.compared, say);
   root.dataset.assessments = message.assessments;
 }
 
@@ -125,7 +128,7 @@ function column(message) {
   }
   // Drawn anew only where a number changed, or one typed was refused: marks stay, and so does a button under a
   // pressed pointer.
-  const now = JSON.stringify([message.read, message.found]);
+  const now = JSON.stringify([message.read, message.found, message.compare]);
   if (message.said || now !== columnShown) keepFocus($("read"), () => read(message.read));
   columnShown = now;
 }
@@ -294,7 +297,7 @@ function read(data) {
   const drawnDoubt = sure(data, !!shown.holding, just);
   const order = data.stop ? [...findings, ...limits, ...drawnDoubt, ...holds, ...mechanics(data, just), ...drilling(data, just)] : [...limits, ...drawnDoubt, ...holds, ...findings, ...drilling(data, just), ...mechanics(data, just)];
   if (typing && document.activeElement.matches("input") && document.activeElement.dataset.dirty) return;
-  settle(column, ...top, ...order, ...find(shown.found, data.family, say), make("p", { class: "muted" }, data.check));
+  settle(column, ...top, ...order, ...beside(shown.compare, data, say, tell), ...find(shown.found, data.family, say), make("p", { class: "muted" }, data.check));
   clearTimeout(spokenTimer);
   spokenTimer = setTimeout(() => {
     const worst = data.findings.find((one) => one.severity !== "note");

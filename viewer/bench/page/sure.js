@@ -29,7 +29,7 @@ export function sure(data, holding, just) {
 }
 
 // The share as a length: filled is kept; hatched, for what must not be.
-function bar(share, kind) {
+export function bar(share, kind) {
   const meter = make("meter", { min: 0, max: 1, value: share.toFixed(4), class: kind, "aria-hidden": "true" });
   return meter;
 }
