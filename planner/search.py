@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,6 +33,8 @@ from planner.search_measure import (
 )
 from planner.search_refine import near_misses_mended, refined
 from planner.search_screws import screw_table
+from planner.search_set_finalists import FoundSet, kept_beside, set_finalists
+from planner.search_sets import Sets, Together, best_sets, used_set_criteria
 from planner.search_space import SearchSpace
 from planner.solid import solid_of
 from planner.vocabulary import Plan, Screw, ScrewResult
@@ -55,7 +57,8 @@ EXHAUSTIVE_FACTOR, ALL_LENGTHS_COUNT = 0.5, 1000
 @dataclass(frozen=True, eq=False)
 class Wish:
     """What is asked of a search: screws, how many answers, from which fragments and in which cone to enter,
-    what is already there, and whether to look everywhere."""
+    what is already there, and whether to look everywhere; and how many screws are sought together, and within
+    which angle of each other."""
 
     screws: tuple[Screw, ...]
     count: int = 5
@@ -64,12 +67,15 @@ class Wish:
     kept: Plan | None = None
     exhaustive: bool = False
     across_fracture: bool = True
+    together_count: int = 1
+    parallel_degree: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class Found:
     """What a search found. ``excluded`` tells by limit the share of candidates it excluded first; ``nearest``
-    the one nearest to feasible, as measured, where nothing is feasible."""
+    the one nearest to feasible, as measured, where nothing is feasible. ``sets`` are screws that are best
+    together, of ``judged_count`` sets looked at; ``set_criteria`` what they are compared by."""
 
     bone_name: str
     candidates: tuple[Candidate, ...]
@@ -80,6 +86,9 @@ class Found:
     criteria: tuple[Criterion, ...]
     notes: tuple[str, ...]
     nearest: ScrewResult | None
+    sets: tuple[FoundSet, ...] = ()
+    judged_count: int = 0
+    set_criteria: tuple[Criterion, ...] = ()
 
 
 LIMIT_WORDS = (
@@ -152,6 +161,23 @@ def search(
     progress("measuring the best")
     candidates = finalists(bone, measure, rows, criteria, wish.kept, limits, wish.count)
     nearest = None if candidates else nearest_to_feasible(bone, measure, tally, wish.kept, limits)
+    notes = _notes(space, calibrated)
+    sets: list[FoundSet] = []
+    asked, judged_count = None, 0
+    if wish.together_count > 1:
+        progress("putting screws together")
+        stays = kept_beside(bone, space, wish.kept)
+        asked = Together(
+            wish.together_count,
+            limits.between_screws_mm,
+            wish.parallel_degree,
+            used_set_criteria(wish.together_count, calibrated, across, len(stays)),
+            stays,
+        )
+        lots, judged_count = best_sets(measure, rows, asked, tally, spacing_mm, turn_degree, wish.approach)
+        sets = set_finalists(bone, measure, lots, asked.criteria, wish.kept, limits, wish.count)
+        if not sets:
+            notes.append(_no_set(judged_count, asked, lots))
     total = max(tally.evaluated_count, 1)
     return Found(
         space.bone_name,
@@ -161,8 +187,11 @@ def search(
         time.perf_counter() - began_s,
         {words: float(n) / total for words, n in zip(LIMIT_WORDS, tally.excluded, strict=True) if n > 0},
         criteria,
-        tuple(_notes(space, calibrated)),
+        tuple(notes),
         nearest,
+        tuple(sets),
+        judged_count,
+        () if asked is None else asked.criteria,
     )
 
 
@@ -192,6 +221,17 @@ def _spacing_mm(bone: ReadyBone, space: SearchSpace) -> float:
         across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
         area += float(np.linalg.norm(across, axis=1).sum() / 2)
     return float(np.clip(math.sqrt(area / ENTRIES_COUNT), ENTRY_LEAST_MM, ENTRY_MOST_MM))
+
+
+def _no_set(judged_count: int, asked: Together, lots: Sequence[Sets]) -> str:
+    what = "two" if asked.count == 2 else "three"
+    if not judged_count:
+        return f"Fewer than {what} screws that differ keep every limit: none were put together."
+    if any(len(lot.members) for lot in lots):
+        return f"Sets of {what} that keep clear of each other break a limit when they are measured."
+    near = "none keeps its screws far enough apart"
+    angle = "" if asked.parallel_degree is None else f" and within {asked.parallel_degree:g}° of each other"
+    return f"Of {judged_count:,} sets of {what} {near}{angle}."
 
 
 def _notes(space: SearchSpace, calibrated: bool) -> list[str]:

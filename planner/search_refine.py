@@ -62,9 +62,9 @@ def refined(
         if approach is not None:
             within = approach.holds(ways)
             origins, ways, seed = origins[within], ways[within], seed[within]
-        around = Tally()
-        found = measure(origins, ways, around, only=_around(measure, best.variant)[seed], every=True)
-        tally.add(around)
+        looked = Tally()
+        found = measure(origins, ways, looked, only=next_variants(measure, best.variant)[seed], every=True)
+        tally.add(looked)
         best, moved = _better(measure, best, found, seed[found.line], of)
         lots.append(best)
         scale = np.where(moved, scale, scale / 2)
@@ -94,11 +94,11 @@ def near_misses_mended(
         if approach is not None:
             within = approach.holds(ways)
             origins, ways, seed = origins[within], ways[within], seed[within]
-        around = Tally()
-        found = measure(origins, ways, around, only=_around(measure, missed.variant)[seed], every=True)
-        tally.add(around)
+        looked = Tally()
+        found = measure(origins, ways, looked, only=next_variants(measure, missed.variant)[seed], every=True)
+        tally.add(looked)
         lots.append(found)
-        missed = _less_missed(missed, around, seed, set(seed[found.line].tolist()))
+        missed = _less_missed(missed, looked, seed, set(seed[found.line].tolist()))
         scale /= 2
     if missed is not None and len(missed.limit):
         tally.misses = missed
@@ -119,7 +119,7 @@ def worth(measure: Measure, rows: Rows, criterion: Criterion) -> Floats:
     return np.asarray(measure.length_mm(rows) + 100 * tie)
 
 
-def _around(measure: Measure, variant: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
+def next_variants(measure: Measure, variant: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
     """(n, 2) the first and last variant worth trying near variants (n,): their family's next lengths."""
     table = measure.table
     first, end = table.first[table.screw_of[variant]], table.first[table.screw_of[variant] + 1]
