@@ -26,12 +26,13 @@ from planner.search_choice import (
 from planner.search_finalists import finalists, nearest_to_feasible
 from planner.search_lines import Approach, entries, lines_from
 from planner.search_measure import (
+    ALL_LENGTHS_COUNT,
     LENGTHS_COUNT,
     Tally,
     measure_of,
     together,
 )
-from planner.search_refine import near_misses_mended, refined
+from planner.search_refine import near_misses_mended, refined, with_every_length
 from planner.search_screws import screw_table
 from planner.search_set_finalists import FoundSet, kept_beside, set_finalists
 from planner.search_sets import Sets, Together, best_sets, used_set_criteria
@@ -50,8 +51,8 @@ ENTRY_LEAST_MM, ENTRY_MOST_MM = 1.0, 4.0
 TURN_DEGREE = 8.0
 """Directions of the coarse grid lie so far apart. Our choice: 2 mm at the tip of a 15 mm screw."""
 
-EXHAUSTIVE_FACTOR, ALL_LENGTHS_COUNT = 0.5, 1000
-"""Both spacings times this, and every length, where all is looked at."""
+EXHAUSTIVE_FACTOR = 0.5
+"""Both spacings times this where all is looked at, with every length."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,6 +157,8 @@ def search(
     progress("looking where little is missing")
     rows = together([rows, near_misses_mended(measure, tally, spacing_mm, turn_degree, wish.approach)])
     if len(rows):
+        if not wish.exhaustive:
+            rows = together([rows, with_every_length(measure, rows, tally)])
         progress("refining the best")
         rows = refined(measure, rows, criteria, tally, spacing_mm, turn_degree, wish.approach)
     progress("measuring the best")

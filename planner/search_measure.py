@@ -6,7 +6,7 @@ criterion are kept.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -29,7 +29,7 @@ from planner.search_kernels import (
     VARIANT,
 )
 from planner.search_kernels import ENTRY as ENTRY_MOVED
-from planner.search_line_kernels import measure_lines
+from planner.search_line_kernels import L_LENGTHS, measure_lines
 from planner.search_screws import ScrewTable
 from planner.search_space import SearchSpace, centre_mm, surface_centre_mm
 from planner.shear_laws import shear_strength_mpa
@@ -52,8 +52,11 @@ PLACE_MM, PLACE_WAY = 4.0, 0.4
 Our choice: some hundred places on a small bone, ways about 25° apart."""
 
 LENGTHS_COUNT = 5
-"""Of a family and line the longest so many that have room are looked at. Our choice: hold rises with length,
-and refinement tries shorter ones."""
+"""Of a family and line the longest so many that have room are looked at. Our choice: hold mostly
+rises with length; the best lines are looked at with every length afterwards."""
+
+ALL_LENGTHS_COUNT = 1000
+"""More lengths than any family has."""
 
 MISSES_COUNT = 24
 """Of each family so many candidates that just miss are kept. Our choice."""
@@ -289,6 +292,12 @@ class Measure:
             angle,
             offset,
         )
+
+    def every_length(self) -> Measure:
+        """The same loop, looking at every length that has room and not at the longest alone."""
+        limits = self.limits.copy()
+        limits[L_LENGTHS] = ALL_LENGTHS_COUNT
+        return replace(self, limits=limits)
 
     def _none(self) -> Rows:
         empty, whole = np.zeros(0), np.zeros(0, int)

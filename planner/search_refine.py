@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from planner.search_choice import Criterion
 from planner.search_lines import Approach, neighbours
-from planner.search_measure import Measure, Misses, Rows, Tally, joined_misses, together
+from planner.search_measure import Measure, Misses, Rows, Tally, joined_misses, thinned, together
 from segmentation.vocabulary import Floats
 
 SEEDS_COUNT = 6
@@ -69,6 +69,18 @@ def refined(
         lots.append(best)
         scale = np.where(moved, scale, scale / 2)
     return together(lots)
+
+
+def with_every_length(measure: Measure, rows: Rows, tally: Tally) -> Rows:
+    """The best screw of every length on the lines of the best rows: a shorter one holds better where a longer
+    one's thread lies deeper, in weaker bone or across the fracture."""
+    best = thinned(rows)
+    looked = Tally()
+    _, first = np.unique(np.concatenate([best.entry_mm, best.direction], axis=1), axis=0, return_index=True)
+    lines = best.taken(np.sort(first))
+    found = measure.every_length()(lines.entry_mm, lines.direction, looked, every=True)
+    tally.add(looked)
+    return found
 
 
 def near_misses_mended(

@@ -30,7 +30,7 @@ from segmentation.vocabulary import Bone
 
 BAR_RATIO = 0.995
 SCREWS = ("headless-two-pitch-3.0-3.9", "iso5835-ha-2.7", "cannulated-4.0-partial")
-LENGTHS_MM = (18.0, 20.0, 22.0, 24.0, 26.0, 28.0, 30.0)
+LENGTHS_MM = (16.0, 17.0, 18.0, 19.0, 20.0, 21.0, 22.0, 24.0, 26.0)
 PIECES = (2, 3, 1, 2, 3, 2)
 
 
@@ -46,7 +46,7 @@ class Case:
 def random_case(seed: int) -> Case:
     """Bone ``seed``: its shape and pieces go round, its sizes, cuts and grey values are drawn."""
     rng = np.random.default_rng(seed)
-    half_mm = np.array([rng.uniform(12, 17), rng.uniform(6, 8), rng.uniform(6, 8)])
+    half_mm = np.array([rng.uniform(11, 14), rng.uniform(5.2, 6.5), rng.uniform(5.2, 6.5)])
     bend_per_mm = rng.uniform(0.01, 0.02) if seed % 2 else 0.0
     pieces = PIECES[seed // 2 % len(PIECES)]
     tilt = np.array([1.0, *rng.uniform(-0.4, 0.4, 2)])
