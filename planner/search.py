@@ -11,12 +11,13 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from planner.assess import ReadyBone, assess_screws
+from planner.finding_mechanics import VERY_OBLIQUE_DEGREE
 from planner.limits import Limits
 from planner.search_choice import (
     Candidate,
@@ -28,6 +29,8 @@ from planner.search_lines import Approach, entries, lines_from
 from planner.search_measure import (
     ALL_LENGTHS_COUNT,
     LENGTHS_COUNT,
+    OBLIQUE,
+    Measure,
     Tally,
     measure_of,
     together,
@@ -59,7 +62,9 @@ EXHAUSTIVE_FACTOR = 0.5
 class Wish:
     """What is asked of a search: screws, how many answers, from which fragments and in which cone to enter,
     what is already there, and whether to look everywhere; and how many screws are sought together, and within
-    which angle of each other."""
+    which angle of each other. Without ``any_angle`` screws farther than VERY_OBLIQUE_DEGREE from square to a
+    fracture are left out.
+    """
 
     screws: tuple[Screw, ...]
     count: int = 5
@@ -68,6 +73,7 @@ class Wish:
     kept: Plan | None = None
     exhaustive: bool = False
     across_fracture: bool = True
+    any_angle: bool = False
     together_count: int = 1
     parallel_degree: float | None = None
 
@@ -105,6 +111,7 @@ LIMIT_WORDS = (
     "too few threads",
     "one thread on both sides of the fracture",
     "density is unknown there",
+    f"more than {VERY_OBLIQUE_DEGREE:.0f}° off square to the fracture",
 )
 """What excluded a candidate, in the order of ``search_kernels``' limits."""
 
@@ -135,6 +142,7 @@ def search(
         rods_of(bone, wish.kept),
         across_fracture=across,
         lengths_count=ALL_LENGTHS_COUNT if wish.exhaustive else LENGTHS_COUNT,
+        oblique_degree=90.0 if wish.any_angle or not across else VERY_OBLIQUE_DEGREE,
     )
     tally = Tally()
     # The more screws, the fewer lines for each: near misses are mended and the best refined all the same.
@@ -164,7 +172,7 @@ def search(
     progress("measuring the best")
     candidates = finalists(bone, measure, rows, criteria, wish.kept, limits, wish.count)
     nearest = None if candidates else nearest_to_feasible(bone, measure, tally, wish.kept, limits)
-    notes = _notes(space, calibrated)
+    notes = [*_notes(space, calibrated), *_angle_notes(measure, tally, candidates, limits)]
     sets: list[FoundSet] = []
     asked, judged_count = None, 0
     if wish.together_count > 1:
@@ -235,6 +243,34 @@ def _no_set(judged_count: int, asked: Together, lots: Sequence[Sets]) -> str:
     near = "none keeps its screws far enough apart"
     angle = "" if asked.parallel_degree is None else f" and within {asked.parallel_degree:g}° of each other"
     return f"Of {judged_count:,} sets of {what} {near}{angle}."
+
+
+def _angle_notes(
+    measure: Measure, tally: Tally, candidates: Sequence[Candidate], limits: Limits
+) -> Iterator[str]:
+    """What the search did about the angle to the fracture, and what the first answer comes to."""
+    if tally.excluded[OBLIQUE]:
+        yield (
+            f"Screws more than {measure.oblique_degree:.0f}° off square to the fracture are left out "
+            f"({tally.excluded[OBLIQUE]:,.0f} candidates that keep every other limit); "
+            "any angle may be asked for."
+        )
+    if not candidates:
+        return
+    best = candidates[0]
+    angle_degree = best.criteria["fracture_angle_degree"]
+    if angle_degree is not None and angle_degree > limits.fracture_angle_degree:
+        yield (
+            f"The first answer meets the fracture {angle_degree:.0f}° off square, more than the "
+            f"{limits.fracture_angle_degree:.0f}° beyond which a screw presses less."
+        )
+    strength = best.result.strength
+    away_mm = None if strength is None else strength.runout_to_fracture_mm
+    if away_mm is not None and away_mm < limits.runout_from_fracture_mm:
+        yield (
+            f"The run-out of the first answer, where a screw breaks, lies {away_mm:.1f} mm from the fracture "
+            f"(limit {limits.runout_from_fracture_mm:g} mm): the search does not hold screws against that."
+        )
 
 
 def _notes(space: SearchSpace, calibrated: bool) -> list[str]:

@@ -104,8 +104,10 @@ def differ(
 def spread_order(values: Floats) -> list[int]:
     """Rows in the order they should be tried: the best by each criterion and by all together, then the second
     best of each, and so on."""
-    finite = np.where(np.isfinite(values), values, np.nan)
-    low, high = np.nanmin(finite, axis=0), np.nanmax(finite, axis=0)
+    known = np.isfinite(values)
+    finite = np.where(known, values, np.nan)
+    low = np.where(known, values, np.inf).min(axis=0)
+    high = np.where(known, values, -np.inf).max(axis=0)
     share = np.where(high > low, (finite - low) / np.where(high > low, high - low, 1), 1.0)
     balance = np.nan_to_num(share).min(axis=1) + np.nan_to_num(share).mean(axis=1)
     columns = [*values.T, balance]

@@ -162,6 +162,11 @@ def _measure(origin, direction, only, given, space, table, kept, tau, limits, pr
             high -= 1
             counts[LIMITS_COUNT] += 1
             _missed(counts, misses, ROOM, need - leave + seat + variant_mm[high, 0], high, seat, 1)
+        # Through the far cortex or not, threads and tip must fit between seat and exit.
+        if high > low and leave - seat < screw_mm[s, 5]:
+            counts[LIMITS_COUNT] += high - low
+            _missed(counts, misses, ROOM, screw_mm[s, 5] - leave + seat, low, seat, high - low)
+            continue
         low = max(low, high - int(limits[L_LENGTHS]))
         counts[LIMITS_COUNT] += high - low
         ringed = False

@@ -18,6 +18,10 @@ SEEDS_COUNT = 6
 """Lines refined for each criterion."""
 
 
+HOLD_ALONE = Criterion("hold_alone_n", "hold whatever the clearance", "N", more=True)
+"""Refined too: ranks are worth up to 2 % more where there is room, and so may pass by the best hold."""
+
+
 ROUNDS_COUNT = 14
 """Rounds of refinement; where nothing better lies around, steps are halved: from half the grid's spacing down
 to a thousandth of it."""
@@ -45,7 +49,7 @@ def refined(
     approach: Approach | None,
 ) -> Rows:
     """``rows`` and what ever smaller steps around the best by each criterion find."""
-    seeds = [(criterion, _seeds(measure, rows, criterion)) for criterion in criteria]
+    seeds = [(one, _seeds(measure, rows, one)) for one in (*criteria, HOLD_ALONE)]
     of = [criterion for criterion, chosen in seeds for _ in chosen]
     best = rows.taken([row for _, chosen in seeds for row in chosen])
     scale = np.full(len(best), 0.5)
@@ -122,6 +126,8 @@ def worth(measure: Measure, rows: Rows, criterion: Criterion) -> Floats:
     tie = 1e-3 * np.minimum(rows.clearance_mm, 5.0)
     if criterion.key in ("governing_hold_n", "ring_mean_hu"):
         return rows.rank
+    if criterion is HOLD_ALONE:
+        return rows.hold_n if rows.hold_n.any() else rows.hu
     if criterion.key == "least_clearance_mm":
         return rows.clearance_mm
     if criterion.key == "fracture_angle_degree":

@@ -17,6 +17,7 @@ from planner.search_finalists import (
     REFUSED_FACTOR,
     criteria_of,
     placed_screw,
+    too_oblique,
 )
 from planner.search_measure import Measure
 from planner.search_sets import Beside, Sets, crossings_mm, rods_mm
@@ -128,6 +129,8 @@ def measured_together(
         return None
     results = assessed.screws[: len(named)]
     if any(finding.code in REFUSED for finding in chain(*(one.findings for one in results))):
+        return None
+    if any(too_oblique(one, measure.oblique_degree) for one in results):
         return None
     each = tuple(criteria_of(measure, one, limits) for one in results)
     return FoundSet(results, each, set_criteria_of(assessed, each), drilling_order(results))

@@ -113,6 +113,7 @@ def found_in_case(
     exhaustive: bool,
     limits: Limits | None,
     progress: Progress,
+    any_angle: bool = False,
     together: int = 1,
     parallel: float | None = None,
 ) -> tuple[Found, Any]:
@@ -150,6 +151,7 @@ def found_in_case(
         cone,
         kept,
         exhaustive,
+        any_angle=any_angle,
         together_count=together,
         parallel_degree=parallel,
     )

@@ -35,6 +35,10 @@ def search(
         str | None,
         typer.Option(metavar="X,Y,Z,DEGREES", help="Direction from entry to tip, and how far off it may be."),
     ] = None,
+    any_angle: Annotated[
+        bool,
+        typer.Option("--any-angle", help="Also screws more than 30° off square to the fracture."),
+    ] = False,
     together: Annotated[
         int,
         typer.Option(metavar="N", help="Seek 2 or 3 screws that are best together."),
@@ -115,6 +119,7 @@ def search(
             exhaustive=exhaustive,
             limits=limits,
             progress=progress,
+            any_angle=any_angle,
             together=together,
             parallel=parallel,
         )
