@@ -48,7 +48,7 @@ KEPT_COUNT, THIN_ABOVE_COUNT = 400, 20_000
 """Feasible candidates kept by each criterion, once there are more than so many. Our choice: far more than are
 refined."""
 
-PLACE_MM, PLACE_WAY = 4.0, 0.4
+PLACE_MM, PLACE_WAY_RATIO = 4.0, 0.4
 """Of each screw the best of every such place and way is kept too, so that there is something left everywhere.
 Our choice: some hundred places on a small bone, ways about 25° apart."""
 
@@ -360,11 +360,11 @@ def thinned(rows: Rows) -> Rows:
 
 
 def best_of_places(rows: Rows) -> npt.NDArray[np.intp]:
-    """Of each screw the best row of every place and way: cubes of PLACE_MM, of PLACE_WAY of a unit vector."""
+    """Of each screw the best row of every place and way: cubes of PLACE_MM, of PLACE_WAY_RATIO of a unit vector."""
     if not len(rows):
         return np.zeros(0, np.intp)
     place = np.floor(rows.entry_mm / PLACE_MM).astype(np.int64)
-    way = np.floor(rows.direction / PLACE_WAY).astype(np.int64)
+    way = np.floor(rows.direction / PLACE_WAY_RATIO).astype(np.int64)
     own = np.concatenate([np.asarray(rows.screw, np.int64)[:, None], place, way], axis=1)
     _, cell = np.unique(own, axis=0, return_inverse=True)
     order = np.lexsort((np.arange(len(rows)), -rows.rank, cell.reshape(-1)))

@@ -115,7 +115,7 @@ def found_in_case(
     progress: Progress,
     any_angle: bool = False,
     together: int = 1,
-    parallel: float | None = None,
+    parallel_degree: float | None = None,
 ) -> tuple[Found, Any]:
     """What a search finds in a case, and the plan it keeps (None without). Cheap checks come first."""
     screws = screws_asked(names, catalogue)
@@ -153,7 +153,7 @@ def found_in_case(
         exhaustive,
         any_angle=any_angle,
         together_count=together,
-        parallel_degree=parallel,
+        parallel_degree=parallel_degree,
     )
     return search(made, space, wish, limits=limits, progress=progress), kept
 

@@ -43,9 +43,11 @@ def search(
         int,
         typer.Option(metavar="N", help="Seek 2 or 3 screws that are best together."),
     ] = 1,
-    parallel: Annotated[
+    parallel_degree: Annotated[
         float | None,
-        typer.Option(metavar="DEGREES", help="With --together: axes within so much of each other."),
+        typer.Option(
+            "--parallel", metavar="DEGREES", help="With --together: axes within so much of each other."
+        ),
     ] = None,
     as_scanned: Annotated[
         bool, typer.Option("--as-scanned", help="Search the bone as scanned, not as reduced.")
@@ -96,10 +98,10 @@ def search(
         raise InputError(f"--count must be 1 to 50 (got {count}); a handful is easier to compare")
     if together not in (1, 2, 3):
         raise InputError(f"--together must be 2 or 3 screws (got {together}); more are not searched")
-    if parallel is not None and together == 1:
+    if parallel_degree is not None and together == 1:
         raise InputError("--parallel is about screws sought together; add --together 2 or 3")
-    if parallel is not None and not 0 < parallel <= 90:
-        raise InputError(f"--parallel must be above 0 and at most 90 degrees (got {parallel:g})")
+    if parallel_degree is not None and not 0 < parallel_degree <= 90:
+        raise InputError(f"--parallel must be above 0 and at most 90 degrees (got {parallel_degree:g})")
     if json is not None and json == plan:
         raise InputError(f"--json and --plan must not be the same file (got {json.name!r} twice)")
     for output in (json, plan):
@@ -121,7 +123,7 @@ def search(
             progress=progress,
             any_angle=any_angle,
             together=together,
-            parallel=parallel,
+            parallel_degree=parallel_degree,
         )
     best = best_plan(found, kept, as_scanned=as_scanned)
     if plan is not None and best is not None:
