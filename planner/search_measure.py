@@ -360,7 +360,7 @@ def thinned(rows: Rows) -> Rows:
 
 
 def best_of_places(rows: Rows) -> npt.NDArray[np.intp]:
-    """Of each screw the best row of every place and way: cubes of PLACE_MM, of PLACE_WAY_RATIO of a unit vector."""
+    """Of each screw the best row of every place and way, cubes of PLACE_MM and PLACE_WAY_RATIO."""
     if not len(rows):
         return np.zeros(0, np.intp)
     place = np.floor(rows.entry_mm / PLACE_MM).astype(np.int64)
