@@ -71,7 +71,8 @@ between equals only (2 % at most)."""
     L_WAY,
     L_LONGEST,
     L_LENGTHS,
-) = range(12)
+    L_SAFE,
+) = range(13)
 """Places of the limits in the row that the loop takes."""
 
 
@@ -339,7 +340,9 @@ def _bite(sums, axis_path, crossed, near, leave, screw, limits, place, clear, to
         for zone in range(2):
             if zones[zone, 4] == 0.0:
                 continue
-            low, high = seat + variant[2 + 2 * zone], seat + variant[3 + 2 * zone]
+            # A thread that ends at the fracture may reach across it when it is measured.
+            low = seat + variant[2 + 2 * zone] - limits[L_SAFE]
+            high = seat + variant[3 + 2 * zone] + limits[L_SAFE]
             here = _summed(sums[zone, near, 0], high) - _summed(sums[zone, near, 0], low)
             beyond = 0.0
             for fragment in range(fragments):

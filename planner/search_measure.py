@@ -315,6 +315,7 @@ def measure_of(
             limits.in_the_way_mm,
             LONGEST_MM,
             float(lengths_count),
+            safe_mm,
         ]
     )
     arrays = (
