@@ -11,12 +11,13 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from planner.assess import ReadyBone, assess_screws
+from planner.finding_mechanics import VERY_OBLIQUE_DEGREE
 from planner.limits import Limits
 from planner.search_choice import (
     Candidate,
@@ -26,13 +27,18 @@ from planner.search_choice import (
 from planner.search_finalists import finalists, nearest_to_feasible
 from planner.search_lines import Approach, entries, lines_from
 from planner.search_measure import (
+    ALL_LENGTHS_COUNT,
     LENGTHS_COUNT,
+    OBLIQUE,
+    Measure,
     Tally,
     measure_of,
     together,
 )
-from planner.search_refine import near_misses_mended, refined
+from planner.search_refine import near_misses_mended, refined, with_every_length
 from planner.search_screws import screw_table
+from planner.search_set_finalists import FoundSet, kept_beside, set_finalists
+from planner.search_sets import Sets, Together, best_sets, used_set_criteria
 from planner.search_space import SearchSpace
 from planner.solid import solid_of
 from planner.vocabulary import Plan, Screw, ScrewResult
@@ -48,14 +54,17 @@ ENTRY_LEAST_MM, ENTRY_MOST_MM = 1.0, 4.0
 TURN_DEGREE = 8.0
 """Directions of the coarse grid lie so far apart. Our choice: 2 mm at the tip of a 15 mm screw."""
 
-EXHAUSTIVE_FACTOR, ALL_LENGTHS_COUNT = 0.5, 1000
-"""Both spacings times this, and every length, where all is looked at."""
+EXHAUSTIVE_FACTOR = 0.5
+"""Both spacings times this where all is looked at, with every length."""
 
 
 @dataclass(frozen=True, eq=False)
 class Wish:
     """What is asked of a search: screws, how many answers, from which fragments and in which cone to enter,
-    what is already there, and whether to look everywhere."""
+    what is already there, and whether to look everywhere; and how many screws are sought together, and within
+    which angle of each other. Without ``any_angle`` screws farther than VERY_OBLIQUE_DEGREE from square to a
+    fracture are left out.
+    """
 
     screws: tuple[Screw, ...]
     count: int = 5
@@ -64,12 +73,16 @@ class Wish:
     kept: Plan | None = None
     exhaustive: bool = False
     across_fracture: bool = True
+    any_angle: bool = False
+    together_count: int = 1
+    parallel_degree: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class Found:
     """What a search found. ``excluded`` tells by limit the share of candidates it excluded first; ``nearest``
-    the one nearest to feasible, as measured, where nothing is feasible."""
+    the one nearest to feasible, as measured, where nothing is feasible. ``sets`` are screws that are best
+    together, of ``judged_count`` sets looked at; ``set_criteria`` what they are compared by."""
 
     bone_name: str
     candidates: tuple[Candidate, ...]
@@ -80,6 +93,9 @@ class Found:
     criteria: tuple[Criterion, ...]
     notes: tuple[str, ...]
     nearest: ScrewResult | None
+    sets: tuple[FoundSet, ...] = ()
+    judged_count: int = 0
+    set_criteria: tuple[Criterion, ...] = ()
 
 
 LIMIT_WORDS = (
@@ -95,6 +111,7 @@ LIMIT_WORDS = (
     "too few threads",
     "one thread on both sides of the fracture",
     "density is unknown there",
+    f"more than {VERY_OBLIQUE_DEGREE:.0f}° off square to the fracture",
 )
 """What excluded a candidate, in the order of ``search_kernels``' limits."""
 
@@ -125,6 +142,7 @@ def search(
         rods_of(bone, wish.kept),
         across_fracture=across,
         lengths_count=ALL_LENGTHS_COUNT if wish.exhaustive else LENGTHS_COUNT,
+        oblique_degree=90.0 if wish.any_angle or not across else VERY_OBLIQUE_DEGREE,
     )
     tally = Tally()
     # The more screws, the fewer lines for each: near misses are mended and the best refined all the same.
@@ -147,11 +165,30 @@ def search(
     progress("looking where little is missing")
     rows = together([rows, near_misses_mended(measure, tally, spacing_mm, turn_degree, wish.approach)])
     if len(rows):
+        if not wish.exhaustive:
+            rows = together([rows, with_every_length(measure, rows, tally)])
         progress("refining the best")
         rows = refined(measure, rows, criteria, tally, spacing_mm, turn_degree, wish.approach)
     progress("measuring the best")
     candidates = finalists(bone, measure, rows, criteria, wish.kept, limits, wish.count)
     nearest = None if candidates else nearest_to_feasible(bone, measure, tally, wish.kept, limits)
+    notes = [*_notes(space, calibrated), *_angle_notes(measure, tally, candidates, limits)]
+    sets: list[FoundSet] = []
+    asked, judged_count = None, 0
+    if wish.together_count > 1:
+        progress("putting screws together")
+        stays = kept_beside(bone, space, wish.kept)
+        asked = Together(
+            wish.together_count,
+            limits.between_screws_mm,
+            wish.parallel_degree,
+            used_set_criteria(wish.together_count, calibrated, across, len(stays)),
+            stays,
+        )
+        lots, judged_count = best_sets(measure, rows, asked, tally, spacing_mm, turn_degree, wish.approach)
+        sets = set_finalists(bone, measure, lots, asked.criteria, wish.kept, limits, wish.count)
+        if not sets:
+            notes.append(_no_set(judged_count, asked, lots))
     total = max(tally.evaluated_count, 1)
     return Found(
         space.bone_name,
@@ -161,8 +198,11 @@ def search(
         time.perf_counter() - began_s,
         {words: float(n) / total for words, n in zip(LIMIT_WORDS, tally.excluded, strict=True) if n > 0},
         criteria,
-        tuple(_notes(space, calibrated)),
+        tuple(notes),
         nearest,
+        tuple(sets),
+        judged_count,
+        () if asked is None else asked.criteria,
     )
 
 
@@ -192,6 +232,45 @@ def _spacing_mm(bone: ReadyBone, space: SearchSpace) -> float:
         across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
         area += float(np.linalg.norm(across, axis=1).sum() / 2)
     return float(np.clip(math.sqrt(area / ENTRIES_COUNT), ENTRY_LEAST_MM, ENTRY_MOST_MM))
+
+
+def _no_set(judged_count: int, asked: Together, lots: Sequence[Sets]) -> str:
+    what = "two" if asked.count == 2 else "three"
+    if not judged_count:
+        return f"Fewer than {what} screws that differ keep every limit: none were put together."
+    if any(len(lot.members) for lot in lots):
+        return f"Sets of {what} that keep clear of each other break a limit when they are measured."
+    near = "none keeps its screws far enough apart"
+    angle = "" if asked.parallel_degree is None else f" and within {asked.parallel_degree:g}° of each other"
+    return f"Of {judged_count:,} sets of {what} {near}{angle}."
+
+
+def _angle_notes(
+    measure: Measure, tally: Tally, candidates: Sequence[Candidate], limits: Limits
+) -> Iterator[str]:
+    """What the search did about the angle to the fracture, and what the first answer comes to."""
+    if tally.excluded[OBLIQUE]:
+        yield (
+            f"Screws more than {measure.oblique_degree:.0f}° off square to the fracture are left out "
+            f"({tally.excluded[OBLIQUE]:,.0f} candidates that keep every other limit); "
+            "any angle may be asked for."
+        )
+    if not candidates:
+        return
+    best = candidates[0]
+    angle_degree = best.criteria["fracture_angle_degree"]
+    if angle_degree is not None and angle_degree > limits.fracture_angle_degree:
+        yield (
+            f"The first answer meets the fracture {angle_degree:.0f}° off square, more than the "
+            f"{limits.fracture_angle_degree:.0f}° beyond which a screw presses less."
+        )
+    strength = best.result.strength
+    away_mm = None if strength is None else strength.runout_to_fracture_mm
+    if away_mm is not None and away_mm < limits.runout_from_fracture_mm:
+        yield (
+            f"The run-out of the first answer, where a screw breaks, lies {away_mm:.1f} mm from the fracture "
+            f"(limit {limits.runout_from_fracture_mm:g} mm): the search does not hold screws against that."
+        )
 
 
 def _notes(space: SearchSpace, calibrated: bool) -> list[str]:

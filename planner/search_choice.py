@@ -3,8 +3,9 @@ criterion stay, each with its reason in a sentence."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -52,6 +53,14 @@ class Candidate:
     reason: str = ""
 
 
+class Compared(Protocol):
+    """Whatever has criteria: a screw, or several together."""
+
+    @property
+    def criteria(self) -> Mapping[str, float | int | None]:
+        """Its criteria by key; None where one is not known."""
+
+
 def used_criteria(calibrated: bool, has_fracture: bool) -> tuple[Criterion, ...]:
     """The criteria that mean something: hold where density is known, else HU; the angle where one is."""
     left_out = {"ring_mean_hu" if calibrated else "governing_hold_n"}
@@ -60,7 +69,7 @@ def used_criteria(calibrated: bool, has_fracture: bool) -> tuple[Criterion, ...]
     return tuple(criterion for criterion in CRITERIA if criterion.key not in left_out)
 
 
-def goodness(candidates: Sequence[Candidate], criteria: Sequence[Criterion]) -> Floats:
+def goodness(candidates: Sequence[Compared], criteria: Sequence[Criterion]) -> Floats:
     """(n, criteria) values with more always better; what is not known is worst."""
     table = np.full((len(candidates), len(criteria)), -np.inf)
     for row, candidate in enumerate(candidates):
@@ -95,8 +104,10 @@ def differ(
 def spread_order(values: Floats) -> list[int]:
     """Rows in the order they should be tried: the best by each criterion and by all together, then the second
     best of each, and so on."""
-    finite = np.where(np.isfinite(values), values, np.nan)
-    low, high = np.nanmin(finite, axis=0), np.nanmax(finite, axis=0)
+    known = np.isfinite(values)
+    finite = np.where(known, values, np.nan)
+    low = np.where(known, values, np.inf).min(axis=0)
+    high = np.where(known, values, -np.inf).max(axis=0)
     share = np.where(high > low, (finite - low) / np.where(high > low, high - low, 1), 1.0)
     balance = np.nan_to_num(share).min(axis=1) + np.nan_to_num(share).mean(axis=1)
     columns = [*values.T, balance]
@@ -104,8 +115,19 @@ def spread_order(values: Floats) -> list[int]:
     return list(dict.fromkeys(int(row) for row in places.ravel()))
 
 
-def handful(candidates: Sequence[Candidate], criteria: Sequence[Criterion], count: int) -> list[Candidate]:
-    """At most ``count`` that differ, none dominated, best by the first criterion first, each with its reason.
+def screws_differ(one: Candidate, other: Candidate) -> bool:
+    """Whether two candidates are not nearly the same."""
+    return differ(one.placed, other.placed)
+
+
+def handful(
+    candidates: Sequence[Any],
+    criteria: Sequence[Criterion],
+    count: int,
+    differs: Callable[[Any, Any], bool] = screws_differ,
+) -> list[Any]:
+    """At most ``count`` candidates, or sets of them, that differ, none dominated, best by the first criterion
+    first, each with its reason.
 
     Holds within EQUAL_FRACTION are equal: then the clearer one comes first.
     """
@@ -113,25 +135,23 @@ def handful(candidates: Sequence[Candidate], criteria: Sequence[Criterion], coun
         return []
     values = goodness(candidates, criteria)
     free = [candidate for candidate, kept in zip(candidates, not_dominated(values), strict=True) if kept]
-    chosen: list[Candidate] = []
+    chosen: list[Any] = []
     for row in spread_order(goodness(free, criteria)):
-        if len(chosen) < count and all(differ(free[row].placed, one.placed) for one in chosen):
+        if len(chosen) < count and all(differs(free[row], one) for one in chosen):
             chosen.append(free[row])
     first, clear = criteria[0].key, "least_clearance_mm"
     best = max((one.criteria[first] or 0.0 for one in chosen), default=0.0)
 
-    def place(one: Candidate) -> tuple[float, float]:
+    def place(one: Compared) -> tuple[float, float]:
         value = one.criteria[first] or 0.0
         equal = value >= best * (1 - EQUAL_FRACTION)
         return (-best if equal else -value, -(one.criteria[clear] or 0.0) if equal else 0.0)
 
     chosen.sort(key=place)
-    return [
-        Candidate(one.placed, one.result, one.criteria, reason_of(one, chosen, criteria)) for one in chosen
-    ]
+    return [replace(one, reason=reason_of(one, chosen, criteria)) for one in chosen]
 
 
-def reason_of(one: Candidate, of: Sequence[Candidate], criteria: Sequence[Criterion]) -> str:
+def reason_of(one: Compared, of: Sequence[Compared], criteria: Sequence[Criterion]) -> str:
     """Why a candidate is told, and what is given up by taking it, in a sentence."""
     values = goodness(of, criteria)
     own = values[[candidate is one for candidate in of]][0]
@@ -169,7 +189,7 @@ def _told(criterion: Criterion, value: float | int | None) -> str:
 
 def _slack(criterion: Criterion, top: float) -> float:
     """Differences smaller than this are none: what is shown would look the same."""
-    return {"N": EQUAL_FRACTION * abs(top), "HU": 2.0, "°": 0.5}.get(criterion.unit, 0.05)
+    return {"N": EQUAL_FRACTION * abs(top), "HU": 2.0, "°": 0.5, "mm²": 0.5}.get(criterion.unit, 0.05)
 
 
 def _amount(criterion: Criterion, value: float) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -10,11 +11,27 @@ from planner.assessment_file import RESULT_DECIMALS
 from planner.findings import CAUTIONS
 from planner.search import Found
 from planner.search_choice import Candidate
+from planner.search_set_finalists import ORDER_UNKNOWN, FoundSet
 from planner.vocabulary import Plan, ScrewResult
 
 FORMAT = "pilothole-search"
 
 HU_REASON = "density is not calibrated: ranked by mean HU in the thread ring"
+
+
+NO_DENSITY_THERE = "the density is not known along every screw's thread"
+NOT_TWO = "no fracture is bridged by two screws of the plan"
+NOT_THREE = "no fracture is bridged by three screws of the plan"
+
+SET_REASONS = {
+    "weakest_hold_n": HU_REASON,
+    "hold_sum_n": HU_REASON,
+    "weakest_ring_mean_hu": NO_DENSITY_THERE,
+    "spread_mm": NOT_TWO,
+    "triangle_area_mm2": NOT_THREE,
+    "least_clearance_mm": "no clearance is known",
+}
+"""Why a criterion of a set is null."""
 
 
 def search_document(found: Found) -> dict[str, Any]:
@@ -33,15 +50,53 @@ def search_document(found: Found) -> dict[str, Any]:
         "excluded_fraction": dict(found.excluded),
         "nearest": None if found.nearest is None else _nearest(found.nearest),
         "notes": list(found.notes),
+        "sets": [_set(one) for one in found.sets],
+        "sets_judged_count": found.judged_count,
+        "sets_ranked_by": found.set_criteria[0].key if found.set_criteria else None,
     }
 
 
 def best_plan(found: Found, kept: Plan | None, *, as_scanned: bool = False) -> Plan | None:
-    """The best candidate beside what stays, as a plan; None where there is none."""
-    if not found.candidates:
+    """The best candidate, or where several were sought together the best set, beside what stays, as a plan;
+    None where there is none."""
+    if found.set_criteria:
+        best = [result.placed for result in found.sets[0].results] if found.sets else []
+    else:
+        best = [one.result.placed for one in found.candidates[:1]]
+    if not best:
         return None
     stays = () if kept is None else kept.screws
-    return Plan((*stays, found.candidates[0].result.placed), "as-scanned" if as_scanned else "reduced")
+    return Plan((*stays, *best), "as-scanned" if as_scanned else "reduced")
+
+
+def _set(found: FoundSet) -> dict[str, Any]:
+    reasons = {}
+    for key, why in SET_REASONS.items():
+        if found.criteria[key] is None:
+            reasons[f"criteria.{key}"] = why
+    if found.drilling_order is None:
+        reasons["drilling_order"] = ORDER_UNKNOWN
+    screws = []
+    for result, criteria in zip(found.results, found.each, strict=True):
+        whole = _candidate(Candidate(result.placed, result, criteria))
+        del whole["reason"]
+        screws.append({"name": result.placed.name, **whole})
+    return {
+        "screws": screws,
+        "criteria": _rounded(found.criteria),
+        "drilling_order": None
+        if found.drilling_order is None
+        else [list(one) for one in found.drilling_order],
+        "reason": found.reason,
+        "reasons": reasons,
+    }
+
+
+def _rounded(criteria: Mapping[str, float | int | None]) -> dict[str, float | int | None]:
+    return {
+        key: round(value, RESULT_DECIMALS) if isinstance(value, float) else value
+        for key, value in criteria.items()
+    }
 
 
 def _candidate(one: Candidate) -> dict[str, Any]:
@@ -53,10 +108,7 @@ def _candidate(one: Candidate) -> dict[str, Any]:
         "target_mm": np.asarray(placed.target_mm).tolist(),
         "seat_depth_mm": placed.seat_depth_mm,
         "technique": placed.technique,
-        "criteria": {
-            key: round(value, RESULT_DECIMALS) if isinstance(value, float) else value
-            for key, value in one.criteria.items()
-        },
+        "criteria": _rounded(one.criteria),
         "findings": [
             {"code": f.code, "severity": f.severity, "message": f.message} for f in one.result.findings
         ],

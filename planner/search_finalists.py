@@ -10,8 +10,9 @@ import numpy as np
 from planner.assess import ReadyBone, assess_screws
 from planner.limits import Limits
 from planner.search_choice import Candidate, Criterion, differ, handful, not_dominated, spread_order
-from planner.search_measure import Measure, Rows, Tally, off_axis_mm, thinned
+from planner.search_measure import Measure, Rows, Tally, thinned
 from planner.search_refine import worth
+from planner.search_target import off_axis_mm
 from planner.solid import solid_of
 from planner.vocabulary import PlacedScrew, Plan, Screw, ScrewResult, Technique
 from segmentation.errors import InputError
@@ -33,6 +34,9 @@ told with it, not forbidden."""
 ASSESSED_FACTOR, REFUSED_FACTOR = 3, 12
 """So many times the asked count are measured in full, and may fail then by what the fields do not show."""
 
+
+ANGLE_ROUNDING_DEGREE = 0.05
+"""What a direction may turn when its ends are written to a micrometre, and more."""
 
 ASIDE_MM, ASIDE_DEGREE = 0.2, 0.5
 """Next to one that failed the next is tried so far aside."""
@@ -63,7 +67,8 @@ def finalists(
             continue
         if not all(differ(placed, one, by_mm=ASIDE_MM, by_degree=ASIDE_DEGREE) for one in refused):
             continue
-        if (result := measured(bone, placed, kept, limits)) is None:
+        result = measured(bone, placed, kept, limits)
+        if result is None or too_oblique(result, measure.oblique_degree):
             refused.append(placed)
         else:
             found.append(Candidate(placed, result, criteria_of(measure, result, limits)))
@@ -89,6 +94,11 @@ def measured(bone: ReadyBone, placed: PlacedScrew, kept: Plan | None, limits: Li
     except InputError:
         return None
     return None if any(finding.code in REFUSED for finding in result.findings) else result
+
+
+def too_oblique(result: ScrewResult, oblique_degree: float) -> bool:
+    """Whether a screw meets a fracture farther from square than that, by more than the points are rounded."""
+    return any(one.angle_degree > oblique_degree + ANGLE_ROUNDING_DEGREE for one in result.fractures)
 
 
 def criteria_of(measure: Measure, result: ScrewResult, limits: Limits) -> dict[str, float | int | None]:

@@ -71,7 +71,8 @@ between equals only (2 % at most)."""
     L_WAY,
     L_LONGEST,
     L_LENGTHS,
-) = range(12)
+    L_SAFE,
+) = range(13)
 """Places of the limits in the row that the loop takes."""
 
 
@@ -162,6 +163,11 @@ def _measure(origin, direction, only, given, space, table, kept, tau, limits, pr
             high -= 1
             counts[LIMITS_COUNT] += 1
             _missed(counts, misses, ROOM, need - leave + seat + variant_mm[high, 0], high, seat, 1)
+        # Through the far cortex or not, threads and tip must fit between seat and exit.
+        if high > low and leave - seat < screw_mm[s, 5]:
+            counts[LIMITS_COUNT] += high - low
+            _missed(counts, misses, ROOM, screw_mm[s, 5] - leave + seat, low, seat, high - low)
+            continue
         low = max(low, high - int(limits[L_LENGTHS]))
         counts[LIMITS_COUNT] += high - low
         ringed = False
@@ -334,7 +340,9 @@ def _bite(sums, axis_path, crossed, near, leave, screw, limits, place, clear, to
         for zone in range(2):
             if zones[zone, 4] == 0.0:
                 continue
-            low, high = seat + variant[2 + 2 * zone], seat + variant[3 + 2 * zone]
+            # A thread that ends at the fracture may reach across it when it is measured.
+            low = seat + variant[2 + 2 * zone] - limits[L_SAFE]
+            high = seat + variant[3 + 2 * zone] + limits[L_SAFE]
             here = _summed(sums[zone, near, 0], high) - _summed(sums[zone, near, 0], low)
             beyond = 0.0
             for fragment in range(fragments):

@@ -6,7 +6,7 @@ criterion are kept.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -29,9 +29,10 @@ from planner.search_kernels import (
     VARIANT,
 )
 from planner.search_kernels import ENTRY as ENTRY_MOVED
-from planner.search_line_kernels import measure_lines
+from planner.search_line_kernels import L_LENGTHS, measure_lines
 from planner.search_screws import ScrewTable
-from planner.search_space import SearchSpace, centre_mm, surface_centre_mm
+from planner.search_space import SearchSpace
+from planner.search_target import Target, target_of
 from planner.shear_laws import shear_strength_mpa
 from segmentation.vocabulary import Bone, Floats
 
@@ -47,9 +48,19 @@ KEPT_COUNT, THIN_ABOVE_COUNT = 400, 20_000
 """Feasible candidates kept by each criterion, once there are more than so many. Our choice: far more than are
 refined."""
 
+PLACE_MM, PLACE_WAY_RATIO = 4.0, 0.4
+"""Of each screw the best of every such place and way is kept too, so that there is something left everywhere.
+Our choice: some hundred places on a small bone, ways about 25° apart."""
+
 LENGTHS_COUNT = 5
-"""Of a family and line the longest so many that have room are looked at. Our choice: hold rises with length,
-and refinement tries shorter ones."""
+"""Of a family and line the longest so many that have room are looked at. Our choice: hold mostly
+rises with length; the best lines are looked at with every length afterwards."""
+
+OBLIQUE = LIMITS_COUNT
+"""The limit that comes after those of the loop: a line too far from square to a fracture."""
+
+ALL_LENGTHS_COUNT = 1000
+"""More lengths than any family has."""
 
 MISSES_COUNT = 24
 """Of each family so many candidates that just miss are kept. Our choice."""
@@ -120,7 +131,7 @@ class Tally:
     """How many candidates were looked at, how many each limit excluded first, the nearest to feasible."""
 
     evaluated_count: int = 0
-    excluded: Floats = field(default_factory=lambda: np.zeros(LIMITS_COUNT))
+    excluded: Floats = field(default_factory=lambda: np.zeros(LIMITS_COUNT + 1))
     misses: Misses | None = None
 
     def add(self, other: Tally) -> None:
@@ -135,57 +146,6 @@ class Tally:
 
 
 @dataclass(frozen=True, eq=False)
-class Target:
-    """Where a screw should cross, and how: the bone's centre, and of each fracture what it lies between, its
-    centre, its normal and how far from the centre a line still crosses it."""
-
-    centre_mm: Floats
-    fractures: tuple[tuple[tuple[int, int], Floats, Floats, float], ...]
-
-    def angle_and_offset(
-        self, entry_mm: Floats, direction: Floats, length_mm: Floats
-    ) -> tuple[Floats, Floats]:
-        """Largest angle in degrees from square to the fractures that lines cross (NaN: none), and the largest
-        distance in mm from their axes to these fractures' centres, or to the bone's centre where none is
-        crossed."""
-        angle, offset = np.full(len(entry_mm), np.nan), np.full(len(entry_mm), -1.0)
-        for _, centre, normal, reach_mm in self.fractures:
-            square = direction @ normal
-            with np.errstate(divide="ignore", invalid="ignore"):
-                depth = ((centre - entry_mm) @ normal) / square
-                crossing = entry_mm + depth[:, None] * direction
-                near = np.linalg.norm(crossing - centre, axis=1) <= reach_mm
-            crosses = near & (depth > 0) & (depth < length_mm)
-            own = np.degrees(np.arccos(np.minimum(np.abs(square), 1)))
-            angle = np.where(crosses, np.fmax(angle, own), angle)
-            offset = np.where(crosses, np.maximum(offset, off_axis_mm(centre, entry_mm, direction)), offset)
-        return angle, np.where(offset < 0, off_axis_mm(self.centre_mm, entry_mm, direction), offset)
-
-
-REACH_FACTOR = 1.5
-"""A line crosses a fracture within this many radii of a disc of its area about its centre. Our choice."""
-
-
-def target_of(prepared: PreparedBone, bone_name: str) -> Target:
-    """The target in a bone. Fractures between fragments that a reduction moved apart are left out."""
-    own = prepared.fragments_of(bone_name)
-    found = []
-    for fracture in prepared.bone.fractures:
-        poses = [prepared.poses[number] for number in fracture.between if number in own]
-        if len(poses) == 2 and all(np.allclose(pose, np.eye(4), atol=1e-6) for pose in poses):
-            reach = REACH_FACTOR * float(np.sqrt(fracture.area_mm2 / np.pi))
-            found.append((fracture.between, surface_centre_mm(fracture.surface), fracture.normal, reach))
-    return Target(centre_mm(prepared, bone_name), tuple(found))
-
-
-def off_axis_mm(point_mm: Floats, entry_mm: Floats, direction: Floats) -> Floats:
-    """(n,) distance of a place (3,) from axes (n, 3), (n, 3)."""
-    away = point_mm - entry_mm
-    along = (away * direction).sum(axis=1)
-    return np.asarray(np.linalg.norm(away - along[:, None] * direction, axis=1))
-
-
-@dataclass(frozen=True, eq=False)
 class Measure:
     """The compiled loop with everything it needs but the lines."""
 
@@ -196,6 +156,7 @@ class Measure:
     limits: Floats
     kept: Floats
     arrays: tuple[Any, ...]
+    oblique_degree: float = 90.0
 
     def __call__(
         self,
@@ -259,8 +220,7 @@ class Measure:
             prune,
         )
         tally.evaluated_count += int(counts[:, LIMITS_COUNT].sum())
-        tally.excluded += counts[:, :LIMITS_COUNT].sum(axis=0)
-        _note(tally, _misses(misses, origins, ways, begin), self.table.screw_of, every)
+        tally.excluded[:LIMITS_COUNT] += counts[:, :LIMITS_COUNT].sum(axis=0)
         line, screw, slot = np.nonzero(told[..., VARIANT] >= 0)
         values = told[line, screw, slot]
         # The longest is often the best; then it is told once.
@@ -268,6 +228,17 @@ class Measure:
         line, screw, values = line[once], screw[once], values[once]
         entry = origins[line] + values[:, ENTRY_MOVED, None] * ways[line]
         angle, offset = self.target.angle_and_offset(entry, ways[line], values[:, LENGTH])
+        # All screws of a line meet the fracture alike: a line is too oblique, not a screw.
+        oblique = angle > self.oblique_degree
+        lines = np.unique(line[oblique])
+        counted = counts[lines]
+        tally.excluded[OBLIQUE] += counted[:, LIMITS_COUNT].sum() - counted[:, :LIMITS_COUNT].sum()
+        first = np.flatnonzero(oblique)[np.unique(line[oblique], return_index=True)[1]]
+        misses[lines, 0], misses[lines, 1] = OBLIQUE, angle[first] - self.oblique_degree
+        misses[lines, 2], misses[lines, 3] = values[first, VARIANT], values[first, SEAT]
+        _note(tally, _misses(misses, origins, ways, begin), self.table.screw_of, every)
+        line, screw, values = line[~oblique], screw[~oblique], values[~oblique]
+        entry, angle, offset = entry[~oblique], angle[~oblique], offset[~oblique]
         return Rows(
             begin + line,
             entry,
@@ -285,6 +256,12 @@ class Measure:
             angle,
             offset,
         )
+
+    def every_length(self) -> Measure:
+        """The same loop, looking at every length that has room and not at the longest alone."""
+        limits = self.limits.copy()
+        limits[L_LENGTHS] = ALL_LENGTHS_COUNT
+        return replace(self, limits=limits)
 
     def _none(self) -> Rows:
         empty, whole = np.zeros(0), np.zeros(0, int)
@@ -315,10 +292,12 @@ def measure_of(
     across_fracture: bool,
     lengths_count: int = LENGTHS_COUNT,
     safe: bool = True,
+    oblique_degree: float = 90.0,
 ) -> Measure:
     """The loop for a space, screws and limits; ``kept`` (m, 7) are rods that must stay clear.
 
-    ``safe``: limits are kept by as much more as fields may differ from triangles.
+    ``safe``: limits are kept by as much more as fields may differ from triangles. ``oblique_degree``: lines
+    farther from square to a fracture are left out.
     """
     bone = prepared.bone
     safe_mm = safe_margin_mm(space) if safe else 0.0
@@ -336,6 +315,7 @@ def measure_of(
             limits.in_the_way_mm,
             LONGEST_MM,
             float(lengths_count),
+            safe_mm,
         ]
     )
     arrays = (
@@ -345,7 +325,8 @@ def measure_of(
         space.way_mm,
         _to_lattice(space.way_grid.affine),
     )
-    return Measure(space, table, target_of(prepared, space.bone_name), strengths_mpa(bone), row, kept, arrays)
+    target = target_of(prepared, space.bone_name)
+    return Measure(space, table, target, strengths_mpa(bone), row, kept, arrays, oblique_degree)
 
 
 def safe_margin_mm(space: SearchSpace) -> float:
@@ -375,7 +356,20 @@ def thinned(rows: Rows) -> Rows:
     for screw in np.unique(rows.screw):
         own = np.flatnonzero(rows.screw == screw)
         chosen.update(own[np.argsort(-rows.rank[own], kind="stable")[: KEPT_COUNT // 20]].tolist())
+    chosen.update(best_of_places(rows).tolist())
     return rows.taken(sorted(chosen))
+
+
+def best_of_places(rows: Rows) -> npt.NDArray[np.intp]:
+    """Of each screw the best row of every place and way, cubes of PLACE_MM and PLACE_WAY_RATIO."""
+    if not len(rows):
+        return np.zeros(0, np.intp)
+    place = np.floor(rows.entry_mm / PLACE_MM).astype(np.int64)
+    way = np.floor(rows.direction / PLACE_WAY_RATIO).astype(np.int64)
+    own = np.concatenate([np.asarray(rows.screw, np.int64)[:, None], place, way], axis=1)
+    _, cell = np.unique(own, axis=0, return_inverse=True)
+    order = np.lexsort((np.arange(len(rows)), -rows.rank, cell.reshape(-1)))
+    return order[np.unique(cell.reshape(-1)[order], return_index=True)[1]]
 
 
 def _to_lattice(affine: Floats) -> Floats:

@@ -11,11 +11,15 @@ import numpy.typing as npt
 
 from planner.search_choice import Criterion
 from planner.search_lines import Approach, neighbours
-from planner.search_measure import Measure, Misses, Rows, Tally, joined_misses, together
+from planner.search_measure import Measure, Misses, Rows, Tally, joined_misses, thinned, together
 from segmentation.vocabulary import Floats
 
 SEEDS_COUNT = 6
 """Lines refined for each criterion."""
+
+
+HOLD_ALONE = Criterion("hold_alone_n", "hold whatever the clearance", "N", more=True)
+"""Refined too: ranks are worth up to 2 % more where there is room, and so may pass by the best hold."""
 
 
 ROUNDS_COUNT = 14
@@ -45,7 +49,7 @@ def refined(
     approach: Approach | None,
 ) -> Rows:
     """``rows`` and what ever smaller steps around the best by each criterion find."""
-    seeds = [(criterion, _seeds(measure, rows, criterion)) for criterion in criteria]
+    seeds = [(one, _seeds(measure, rows, one)) for one in (*criteria, HOLD_ALONE)]
     of = [criterion for criterion, chosen in seeds for _ in chosen]
     best = rows.taken([row for _, chosen in seeds for row in chosen])
     scale = np.full(len(best), 0.5)
@@ -62,13 +66,25 @@ def refined(
         if approach is not None:
             within = approach.holds(ways)
             origins, ways, seed = origins[within], ways[within], seed[within]
-        around = Tally()
-        found = measure(origins, ways, around, only=_around(measure, best.variant)[seed], every=True)
-        tally.add(around)
+        looked = Tally()
+        found = measure(origins, ways, looked, only=next_variants(measure, best.variant)[seed], every=True)
+        tally.add(looked)
         best, moved = _better(measure, best, found, seed[found.line], of)
         lots.append(best)
         scale = np.where(moved, scale, scale / 2)
     return together(lots)
+
+
+def with_every_length(measure: Measure, rows: Rows, tally: Tally) -> Rows:
+    """The best screw of every length on the lines of the best rows: a shorter one holds better where a longer
+    one's thread lies deeper, in weaker bone or across the fracture."""
+    best = thinned(rows)
+    looked = Tally()
+    _, first = np.unique(np.concatenate([best.entry_mm, best.direction], axis=1), axis=0, return_index=True)
+    lines = best.taken(np.sort(first))
+    found = measure.every_length()(lines.entry_mm, lines.direction, looked, every=True)
+    tally.add(looked)
+    return found
 
 
 def near_misses_mended(
@@ -94,11 +110,11 @@ def near_misses_mended(
         if approach is not None:
             within = approach.holds(ways)
             origins, ways, seed = origins[within], ways[within], seed[within]
-        around = Tally()
-        found = measure(origins, ways, around, only=_around(measure, missed.variant)[seed], every=True)
-        tally.add(around)
+        looked = Tally()
+        found = measure(origins, ways, looked, only=next_variants(measure, missed.variant)[seed], every=True)
+        tally.add(looked)
         lots.append(found)
-        missed = _less_missed(missed, around, seed, set(seed[found.line].tolist()))
+        missed = _less_missed(missed, looked, seed, set(seed[found.line].tolist()))
         scale /= 2
     if missed is not None and len(missed.limit):
         tally.misses = missed
@@ -110,6 +126,8 @@ def worth(measure: Measure, rows: Rows, criterion: Criterion) -> Floats:
     tie = 1e-3 * np.minimum(rows.clearance_mm, 5.0)
     if criterion.key in ("governing_hold_n", "ring_mean_hu"):
         return rows.rank
+    if criterion is HOLD_ALONE:
+        return rows.hold_n if rows.hold_n.any() else rows.hu
     if criterion.key == "least_clearance_mm":
         return rows.clearance_mm
     if criterion.key == "fracture_angle_degree":
@@ -119,7 +137,7 @@ def worth(measure: Measure, rows: Rows, criterion: Criterion) -> Floats:
     return np.asarray(measure.length_mm(rows) + 100 * tie)
 
 
-def _around(measure: Measure, variant: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
+def next_variants(measure: Measure, variant: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
     """(n, 2) the first and last variant worth trying near variants (n,): their family's next lengths."""
     table = measure.table
     first, end = table.first[table.screw_of[variant]], table.first[table.screw_of[variant] + 1]

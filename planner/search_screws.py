@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from planner.clearance import LAST_PITCHES_COUNT, PORTAL_BEYOND_RADIUS_MM
 from planner.pullout import thread_shape_factor
-from planner.solid import Solid, solid_of
+from planner.solid import Solid, shortest_length_mm, solid_of
 from planner.vocabulary import Screw
 from segmentation.errors import InputError
 from segmentation.vocabulary import Floats
@@ -33,10 +33,11 @@ class ScrewTable:
     """Families (s) and their lengths (variants, v; those of family n are ``first[n] … first[n + 1] − 1``).
 
     ``screw_mm`` (s, 6): largest radius of thread and shaft, portal radius, trailing rim's radius, head top
-    (≤ 0), largest radius of the head, 0. ``zone_mm`` (s, 2, 5) per thread zone: radii of the ring's two
-    circles, pitch, force per MPa and mm of thread, 1 where there is a zone. ``variant_mm`` (v, 6): tip,
-    leading end's begin, from and to of each zone's full thread. Stations ``station_mm`` (m, 2) of
-    variant v, height and radius, are ``station_first[v] … station_first[v + 1] − 1``.
+    (≤ 0), largest radius of the head, how much bone threads and tip need. ``zone_mm`` (s, 2, 5) per thread
+    zone: radii of the ring's two circles, pitch, force per MPa and mm of thread, 1 where there is a zone.
+    ``variant_mm`` (v, 6): tip, leading end's begin, from and to of each zone's full thread. Stations
+    ``station_mm`` (m, 2) of variant v, height and radius, are ``station_first[v] … station_first[v + 1] −
+    1``.
     """
 
     screws: tuple[Screw, ...]
@@ -103,7 +104,7 @@ def _screw_mm(screw: Screw, solid: Solid) -> list[float]:
         float(solid.outline_mm[0, 1]),
         solid.top_mm,
         head,
-        0.0,
+        shortest_length_mm(screw) - (screw.stocked_lengths_mm[0] - solid.tip_mm),
     ]
 
 

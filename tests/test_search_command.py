@@ -95,6 +95,29 @@ def test_a_screw_that_stays_is_kept_clear_of(case, tmp_path):
         assert not {"screws-close", "screws-collide"} & {finding["code"] for finding in screw["findings"]}
 
 
+def test_two_together_are_told_and_planned_as_measured(case, tmp_path, capsys):
+    out, plan = tmp_path / "found.json", tmp_path / "plan.json"
+    command = ["search", str(case), *SCREW, "--count", "2", "--together", "2", "--parallel", "8"]
+    assert run([*command, "--json", str(out), "--plan", str(plan)]) == 0
+    assert "the weakest screw holds" in capsys.readouterr().out
+    found = json.loads(out.read_text())
+    assert (found["version"], found["sets_ranked_by"]) == (1, "weakest_hold_n")
+    assert found["candidates"]
+    assert found["sets_judged_count"] > 100
+    best = found["sets"][0]
+    assert best["criteria"]["spread_mm"] is None
+    assert {"criteria.spread_mm", "drilling_order"} <= set(best["reasons"])
+    assert run(["measure", str(case), "--plan", str(plan), "--json", str(tmp_path / "m.json")]) == 0
+    measured = json.loads((tmp_path / "m.json").read_text())
+    holds = [screw["pullout_n"]["estimate"] for screw in measured["screws"]]
+    assert holds == [screw["criteria"]["governing_hold_n"] for screw in best["screws"]]
+    assert min(holds) == best["criteria"]["weakest_hold_n"]
+    pair = measured["several_screws"]["pairs"][0]
+    assert pair["gap_mm"] == best["criteria"]["least_gap_mm"] >= 1
+    assert pair["angle_degree"] == best["criteria"]["largest_angle_degree"] <= 8
+    assert [screw["name"] for screw in best["screws"]] == [screw["name"] for screw in measured["screws"]]
+
+
 def test_where_nothing_fits_it_says_what_excludes_and_writes_no_plan(case, tmp_path, capsys):
     plan = tmp_path / "plan.json"
     assert run(["search", str(case), "--screw", "cannulated-7.0-32", "--plan", str(plan)]) == 0
@@ -115,6 +138,9 @@ def test_where_nothing_fits_it_says_what_excludes_and_writes_no_plan(case, tmp_p
         (["--approach", "0,0,0,20"], "--approach must be a direction and an angle"),
         (["--from", "7"], "7"),
         (["--keep", "nowhere.json"], "nowhere.json"),
+        (["--together", "4"], "--together must be 2 or 3"),
+        (["--parallel", "5"], "add --together"),
+        (["--together", "2", "--parallel", "0"], "--parallel must be above 0"),
     ],
 )
 def test_bad_input_gets_a_sentence(case, options, sentence, capsys):

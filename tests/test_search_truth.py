@@ -113,6 +113,26 @@ def test_square_to_the_fracture_is_found_to_a_degree(two_densities, found_in_two
     assert degree(way(square.placed), TURN @ normal * np.sign(way(square.placed) @ TURN @ normal)) < 1
 
 
+def test_no_screw_is_too_oblique_to_the_fracture_unless_asked(two_densities):
+    """Entered 45° off square: nothing without ``any_angle``, and every candidate is accounted for."""
+    bone, normal = two_densities
+    across = np.cross(normal, [0, 1.0, 0])
+    cone = Approach(TURN @ (normal + across), 5.0)
+    kept, free = (
+        found_in(bone, CORTICAL, 20.0, approach=cone, any_angle=any_angle) for any_angle in (False, True)
+    )
+    assert kept.candidates == ()
+    words = "more than 30° off square to the fracture"
+    assert kept.excluded[words] > 0
+    assert words not in free.excluded
+    assert 30 < free.candidates[0].criteria["fracture_angle_degree"] < 60
+    for found in (kept, free):
+        assert sum(found.excluded.values()) == pytest.approx(1 - found.feasible_count / found.evaluated_count)
+    assert kept.feasible_count == 0
+    assert words.removeprefix("more than ")[:3] in kept.notes[-1]
+    assert any("presses less" in note for note in free.notes)
+
+
 def test_a_forbidden_zone_is_kept_clear_of_and_no_more():
     """Bone denser and denser towards a joint: the best lies at the limit's own distance from it."""
 

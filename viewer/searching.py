@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from planner.search import Found
     from planner.search_lines import Approach
     from planner.search_space import SearchSpace
-    from planner.vocabulary import Plan, Screw
+    from planner.vocabulary import PlacedScrew, Plan, Screw
 
 CACHE_VERSION = "fields 3"
 """Changes with what a field is or how it is made: an older cache is then made anew."""
@@ -113,6 +113,9 @@ def found_in_case(
     exhaustive: bool,
     limits: Limits | None,
     progress: Progress,
+    any_angle: bool = False,
+    together: int = 1,
+    parallel_degree: float | None = None,
 ) -> tuple[Found, Any]:
     """What a search finds in a case, and the plan it keeps (None without). Cheap checks come first."""
     screws = screws_asked(names, catalogue)
@@ -141,7 +144,17 @@ def found_in_case(
         raise InputError(f"--from names a fragment that is not of {bone_name}; name its own, or give --bone")
     progress("measuring distances")
     space = space_of_case(folder, made, bone_name)
-    wish = Wish(screws, count, own, cone, kept, exhaustive)
+    wish = Wish(
+        screws,
+        count,
+        own,
+        cone,
+        kept,
+        exhaustive,
+        any_angle=any_angle,
+        together_count=together,
+        parallel_degree=parallel_degree,
+    )
     return search(made, space, wish, limits=limits, progress=progress), kept
 
 
@@ -153,18 +166,55 @@ def search_lines(found: Found) -> Iterator[str]:
     )
     for note in found.notes:
         yield f"  note: {note}"
+    if found.set_criteria:
+        yield from set_lines(found)
+        return
     for number, one in enumerate(found.candidates, start=1):
         placed, criteria = one.placed, one.criteria
         yield f"{number}. {placed.screw.name}, {placed.length_mm:g} mm: {held_words(criteria)}"
         yield f"   {one.reason}"
-        entry, target = (
-            ", ".join(f"{value:.1f}" for value in point) for point in (placed.entry_mm, placed.target_mm)
-        )
-        yield f"   from ({entry}) to ({target}), seat {placed.seat_depth_mm:.2f} mm"
+        yield f"   {_where(placed)}"
         for told in one.result.findings:
             if told.severity != "note":
                 yield f"   {told.severity}: {told.message}"
     yield from excluded_lines(found)
+
+
+def set_lines(found: Found) -> Iterator[str]:
+    """The screws that are best together, in words."""
+    from planner.search_set_finalists import ORDER_PRESSING, ORDER_UNKNOWN
+
+    yield f"{found.judged_count:,} sets judged"
+    for number, one in enumerate(found.sets, start=1):
+        hold, hu = one.criteria["weakest_hold_n"], one.criteria["weakest_ring_mean_hu"]
+        held = (
+            f"the weakest screw at mean {hu:.0f} HU in the thread ring"
+            if hold is None
+            else f"the weakest screw holds {hold:.0f} N, all together {one.criteria['hold_sum_n']:.0f} N"
+        )
+        yield f"{number}. {held}"
+        yield f"   {one.reason}"
+        for result, criteria in zip(one.results, one.each, strict=True):
+            placed = result.placed
+            yield f"   {placed.name}: {placed.screw.name}, {placed.length_mm:g} mm: {held_words(criteria)}"
+            yield f"      {_where(placed)}"
+            for told in result.findings:
+                if told.severity != "note":
+                    yield f"      {told.severity}: {told.message}"
+        if one.drilling_order is None:
+            yield f"   {ORDER_UNKNOWN}"
+        else:
+            first, rest = (" and ".join(names) for names in one.drilling_order)
+            yield f"   {first} before {rest}. {ORDER_PRESSING}"
+    if not found.sets:
+        yield from excluded_lines(found)
+
+
+def _where(placed: PlacedScrew) -> str:
+    entry, target = (
+        ", ".join(f"{value:.1f}" for value in point) for point in (placed.entry_mm, placed.target_mm)
+    )
+    return f"from ({entry}) to ({target}), seat {placed.seat_depth_mm:.2f} mm"
 
 
 def held_words(criteria: Mapping[str, float | int | None]) -> str:

@@ -35,6 +35,20 @@ def search(
         str | None,
         typer.Option(metavar="X,Y,Z,DEGREES", help="Direction from entry to tip, and how far off it may be."),
     ] = None,
+    any_angle: Annotated[
+        bool,
+        typer.Option("--any-angle", help="Also screws more than 30° off square to the fracture."),
+    ] = False,
+    together: Annotated[
+        int,
+        typer.Option(metavar="N", help="Seek 2 or 3 screws that are best together."),
+    ] = 1,
+    parallel_degree: Annotated[
+        float | None,
+        typer.Option(
+            "--parallel", metavar="DEGREES", help="With --together: axes within so much of each other."
+        ),
+    ] = None,
     as_scanned: Annotated[
         bool, typer.Option("--as-scanned", help="Search the bone as scanned, not as reduced.")
     ] = False,
@@ -46,7 +60,9 @@ def search(
     ] = None,
     plan: Annotated[
         Path | None,
-        typer.Option("--plan", metavar="OUT", help="Write the best, beside what stays, as a plan."),
+        typer.Option(
+            "--plan", metavar="OUT", help="Write the best (screw or set), beside what stays, as a plan."
+        ),
     ] = None,
     json: Annotated[
         Path | None,
@@ -60,6 +76,7 @@ def search(
       pilothole search case
       pilothole search case --screw headless-two-pitch-3.0-3.9 --plan best.json
       pilothole search case --from distal --approach 0,1,0,40 --json -
+      pilothole search case --together 2 --parallel 10 --plan pair.json
       pilothole search case --site scaphoid --keep case/plan.json --count 3
 
     A bone in pieces is searched for screws that cross from one to another. Every limit of 'pilothole measure'
@@ -79,6 +96,12 @@ def search(
     check_case(case)
     if not 1 <= count <= 50:
         raise InputError(f"--count must be 1 to 50 (got {count}); a handful is easier to compare")
+    if together not in (1, 2, 3):
+        raise InputError(f"--together must be 2 or 3 screws (got {together}); more are not searched")
+    if parallel_degree is not None and together == 1:
+        raise InputError("--parallel is about screws sought together; add --together 2 or 3")
+    if parallel_degree is not None and not 0 < parallel_degree <= 90:
+        raise InputError(f"--parallel must be above 0 and at most 90 degrees (got {parallel_degree:g})")
     if json is not None and json == plan:
         raise InputError(f"--json and --plan must not be the same file (got {json.name!r} twice)")
     for output in (json, plan):
@@ -98,6 +121,9 @@ def search(
             exhaustive=exhaustive,
             limits=limits,
             progress=progress,
+            any_angle=any_angle,
+            together=together,
+            parallel_degree=parallel_degree,
         )
     best = best_plan(found, kept, as_scanned=as_scanned)
     if plan is not None and best is not None:
