@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from typing import Any
 
@@ -14,6 +15,7 @@ from planner.assessment_file import assessment_document
 from planner.plan_file import plan_of
 from planner.vocabulary import Plan
 from segmentation.errors import InputError
+from viewer.bench.case_place import CasePlace
 from viewer.bench.desk import Desk
 from viewer.bench.drawn import Drawer
 from viewer.bench.hand import dial_degree, dialled, frame_of
@@ -231,3 +233,29 @@ def test_a_plan_without_screws_can_be_begun() -> None:
     message = Drawer(desk).message()
     assert message["strip"] is None
     assert json.dumps(message, allow_nan=False)
+
+
+def test_the_lanes_of_a_held_screw_follow_its_numbers(monkeypatch: pytest.MonkeyPatch) -> None:
+    place = CasePlace(ball_desk(), None, "ball")
+    now_s = [0.0]
+    monkeypatch.setattr("viewer.bench.case_place.time.monotonic", lambda: now_s[0])
+    loop = asyncio.new_event_loop()
+    place.begin(loop, lambda _: None)
+    loop.close()
+    tip = {"do": "drag", "handle": "tip", "screw": 0, "where": "strip", "y": 0.0, "snap": False}
+    first = place.answer(said(**tip, x=15.0))
+    assert first["read"]["length_mm"] == 13.0
+    assert "svg" not in first["strip"]
+    # While another place of the hand waits nothing is drawn, but not for longer than a tenth of a second.
+    assert place.rest(True) == {}
+    now_s[0] = 0.11
+    lanes = place.rest(True)["strip"]["svg"]
+    assert place.rest(False) == {}
+    now_s[0] = 0.12
+    second = place.answer(said(**tip, x=16.0))
+    assert "svg" not in second["strip"]
+    rest = place.rest(False)["strip"]
+    assert rest["svg"] != lanes
+    assert rest["handles"] == second["strip"]["handles"]
+    assert "svg" in place.answer(said(do="drop"))["strip"]
+    assert place.rest(False) == {}

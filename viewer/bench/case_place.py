@@ -21,6 +21,7 @@ from viewer.bench.drawn import Drawer
 from viewer.bench.mending import Mending
 from viewer.bench.place import Kind, OnPicture, Place
 from viewer.bench.searching import TASK, Searching
+from viewer.bench.strip_in_hand import MOVES_SCREW
 from viewer.bench.work import Work, WorkEvent
 
 if TYPE_CHECKING:
@@ -32,6 +33,11 @@ ENDS_PX = (140.0, 600.0)
 
 KEEP_AFTER_S = 0.4
 """A change is written so soon after it. Our choice: within the second that is promised."""
+
+
+LANES_AFTER_S = 0.1
+"""While places of a held handle wait to be measured, the strip's lanes are drawn so often. Our choice: ten
+times a second still follow the hand, and the numbers come sooner."""
 
 
 class CasePlace:
@@ -68,9 +74,12 @@ class CasePlace:
         self._saved = ""
         self._unsaved_since_s: float | None = None
         self._on_disk = desk.document
+        self._in_parts = False
+        self._owed_since_s: float | None = None
 
     def begin(self, loop: asyncio.AbstractEventLoop, on_picture: OnPicture) -> None:
-        """Start the process that paints."""
+        """Start the process that paints; from now on an answer may be followed by its ``rest``."""
+        self._in_parts = True
         if self.painter is not None:
             self.painter.start(loop, on_picture)
 
@@ -107,13 +116,32 @@ class CasePlace:
             return {"scene": self.drawer.scene(desk.subject()), "note": note}
         self._assessments += 1
         found = None if self.searching is None else self.searching.shown()
-        shown = self.drawer.message() | {"column": self.column, "bone": None, "found": found}
+        shown = self._drawn() | {"column": self.column, "bone": None, "found": found}
         if self.comparing is not None:
             shown |= self.comparing.shown()
         if self.mending is not None and self.column == "bone":
             mending = self.mending
             shown |= {"bone": mending.shown(), "undo": mending.undo_words, "redo": mending.redo_words}
         return shown | {"assessments": self._assessments, "saved": self._saved_words(), "note": note}
+
+    def _drawn(self) -> dict[str, Any]:
+        """What is drawn; while a handle is held, all but the strip's lanes."""
+        held = self.desk.held
+        if not self._in_parts or held is None or held.drag.handle not in MOVES_SCREW:
+            self._owed_since_s = None
+            return self.drawer.message()
+        if self._owed_since_s is None:
+            self._owed_since_s = time.monotonic()
+        return self.drawer.message(with_lanes=False)
+
+    def rest(self, waiting: bool) -> dict[str, Any]:
+        """The strip's lanes, where the last answer left them out; no later than a tenth of a second."""
+        since_s = self._owed_since_s
+        if since_s is None or (waiting and time.monotonic() - since_s < LANES_AFTER_S):
+            return {}
+        self._owed_since_s = None
+        subject = self.desk.subject()
+        return {} if subject is None else {"strip": self.drawer.strip_of(subject)}
 
     def worked(self, event: WorkEvent) -> dict[str, Any]:
         """Take the bone that was made, or say why there is none."""

@@ -56,8 +56,8 @@ class Drawer:
     def __post_init__(self) -> None:
         self.strip = Strip(self.desk)
 
-    def message(self) -> dict[str, Any]:
-        """Everything the page shows but the scene's picture."""
+    def message(self, *, with_lanes: bool = True) -> dict[str, Any]:
+        """Everything the page shows but the scene's picture, and but the strip's lanes where not asked."""
         desk = self.desk
         subject = desk.subject()
         shown: dict[str, Any] = {
@@ -73,11 +73,15 @@ class Drawer:
             return shown | {"strip": None, "end": None, "read": None, "opened": None}
         told = self._sliders(subject)
         return shown | {
-            "strip": self.strip.message(subject) | {"sliders": told},
+            "strip": self.strip_of(subject, with_lanes=with_lanes),
             "end": self._end(subject) | {"sliders": told},
             "read": column(subject, sorted(desk.screws), desk.asked),
             "opened": self._opened(desk.assessment),
         }
+
+    def strip_of(self, subject: Subject, *, with_lanes: bool = True) -> dict[str, Any]:
+        """The strip and what its handles are."""
+        return self.strip.message(subject, with_lanes=with_lanes) | {"sliders": self._sliders(subject)}
 
     def _opened(self, assessment: Assessment) -> dict[str, Any] | None:
         """The value that the person has opened, explained."""

@@ -34,6 +34,11 @@ class Place(Protocol):
     def answer(self, _message: Any, /) -> dict[str, Any]:
         """Carry a message out and tell what the page shows then."""
 
+    def rest(self, _waiting: bool, /) -> dict[str, Any]:
+        """What an answer left out for the next to come sooner; where a newer message is ``waiting``, only
+        what has been out for long."""
+        return {}
+
     def worked(self, _event: WorkEvent, /) -> dict[str, Any]:
         """A long step went on or ended; what the page shows then."""
 

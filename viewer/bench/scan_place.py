@@ -98,6 +98,10 @@ class ScanPlace:
                 raise InputError("there is no bone yet; choose where it begins and make it")
         return {"scan": self._shown(), "said": ""}
 
+    def rest(self, _waiting: bool) -> dict[str, Any]:
+        """Nothing: each answer is whole."""
+        return {}
+
     def worked(self, event: WorkEvent) -> dict[str, Any]:
         """Go on from a step that ended."""
         if event.kind == "fault":

@@ -187,6 +187,7 @@ class Bench:
             while self._pending is not None:
                 message, self._pending = self._pending, None
                 await self._do(message)
+                await self._shown_by(lambda: self.place.rest(self._pending is not None))
         finally:
             self._working = False
 
@@ -199,7 +200,8 @@ class Bench:
         place = self.place
         answer, goes_to = await loop.run_in_executor(self._pool, lambda: (make(), place.goes_to()))
         if goes_to is None:
-            await self._say(answer)
+            if answer:
+                await self._say(answer)
             return
         self.place = goes_to
         await loop.run_in_executor(self._pool, place.close)

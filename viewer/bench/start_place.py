@@ -62,6 +62,10 @@ class StartPlace:
                 raise InputError("nothing is open yet; choose a demo bone, a CT or a case")
         return {"start": self._shown(), "said": ""}
 
+    def rest(self, _waiting: bool) -> dict[str, Any]:
+        """Nothing: each answer is whole."""
+        return {}
+
     def worked(self, event: WorkEvent) -> dict[str, Any]:
         """Open the demo that was made."""
         if event.kind == "fault":

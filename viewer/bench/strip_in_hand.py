@@ -41,6 +41,10 @@ SMALLEST_SCALE_PX_PER_MM = 6.0
 """Below this scale a screw is too long for the section's height to matter: the width decides."""
 
 
+MOVES_SCREW = ("entry", "tip", "seat")
+"""Handles that move the screw itself."""
+
+
 @dataclass
 class Strip:
     """Draws the strip of a desk's screw in ``size_px``; remembers what lies under a held handle."""
@@ -54,18 +58,19 @@ class Strip:
         """The page has nothing yet: all is sent once more."""
         self._sent = None
 
-    def message(self, subject: Subject) -> dict[str, Any]:
-        """The drawing, and what the page needs to lay handles over it."""
+    def message(self, subject: Subject, *, with_lanes: bool = True) -> dict[str, Any]:
+        """The drawing, and what the page needs to lay handles over it. Without its lanes a held screw's
+        drawing is left as it is."""
         held = self.desk.held
-        if held is None or held.drag.handle not in ("entry", "tip", "seat"):
+        if held is None or held.drag.handle not in MOVES_SCREW:
             self._under = None
             ruler, frame = self._ruler(subject), subject.frame
             under, in_frame = ground(subject, ruler, TOP_PX), screw_over(subject, ruler, TOP_PX)
+            with_lanes = True
         else:
             ruler, under = self._ground_under(held, subject)
             frame = held.frame
-            in_frame = _ghost(held.result, ruler) + _laid(subject, ruler, frame)
-        inside = strip_over(subject, ruler, [], in_frame, density_px=DENSITY_PX, width_px=self.size_px[0])
+            in_frame = _ghost(held.result, ruler) + _laid(subject, ruler, frame) if with_lanes else ""
         result = subject.result
         points_mm = {
             "entry": result.entry_mm,
@@ -75,10 +80,13 @@ class Strip:
         # What a held screw moves over stays in the page.
         told: dict[str, Any] = {} if under == self._sent else {"ground": themed(_clipped(under, ruler))}
         self._sent = under
+        if with_lanes:
+            width_px = self.size_px[0]
+            lanes = strip_over(subject, ruler, [], in_frame, density_px=DENSITY_PX, width_px=width_px)
+            told["svg"] = themed(lanes)
         low, high = (written(value, 0) for value in WINDOWS_HU[subject.bone.host])
         cursor_mm = self.desk.cursor_depth_mm
         return told | {
-            "svg": themed(inside),
             "width": self.size_px[0],
             "height": strip_height_px(ruler, DENSITY_PX),
             "scale_px": ruler.scale_px,

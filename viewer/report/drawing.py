@@ -7,6 +7,7 @@ become markup.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from functools import cache
 from html import escape
@@ -43,6 +44,9 @@ LETTER_EM = {
 """Widths of letters in em, those of Helvetica and its likes rounded up (from memory); all others are as
 wide as a digit."""
 
+MARKUP = re.compile("[&<>\"']")
+"""What must not stand in an attribute as it is."""
+
 DIGIT_WIDTH_RATIO = 0.56
 """Width of a digit as a share of the type size; from memory of the same faces."""
 
@@ -72,25 +76,33 @@ def text_width(text: str, size: float = SMALL, *, bold: bool = False) -> float:
 
 def attributes(**named: object) -> str:
     """SVG attributes; underscores become hyphens, None is left out."""
-    pairs = []
-    for key, value in named.items():
-        if value is None:
-            continue
-        # A page is drawn many times a second: of most values nothing need be escaped.
-        written = f"{value:.1f}" if isinstance(value, float) else escape(str(value))
-        pairs.append(f'{_attribute(key)}="{written}"')
-    return " ".join(pairs)
+    # A page is drawn many times a second: names are made once, and most values need no escape.
+    return "".join(
+        [
+            f'{_attribute(key)}"{value:.1f}"'
+            if isinstance(value, float)
+            else f'{_attribute(key)}"{_safe(value)}"'
+            for key, value in named.items()
+            if value is not None
+        ]
+    )
 
 
 @cache
 def _attribute(key: str) -> str:
-    """The name of an attribute from that of a Python argument."""
-    return key.rstrip("_").replace("_", "-")
+    """The name of an attribute from that of a Python argument, with what stands before and after it."""
+    return f" {key.rstrip('_').replace('_', '-')}="
+
+
+def _safe(value: object) -> str:
+    """A value's words with nothing in them that is markup."""
+    words = str(value)
+    return words if MARKUP.search(words) is None else escape(words)
 
 
 def element(tag: str, inside: str = "", /, **named: object) -> str:
     """One SVG element around ready markup."""
-    head = f"<{tag} {attributes(**named)}".rstrip()
+    head = f"<{tag}{attributes(**named)}"
     return f"{head}>{inside}</{tag}>" if inside else f"{head}/>"
 
 
@@ -129,8 +141,10 @@ def rect(x: float, y: float, width: float, height: float, fill: str = "none", **
 
 def outline(points: npt.ArrayLike | Sequence[tuple[float, float]], *, closed: bool) -> str:
     """The ``d`` of a path through (n, 2) points."""
-    pairs = [f"{x:.1f} {y:.1f}" for x, y in np.asarray(points, float).tolist()]
-    return "M" + "L".join(pairs) + ("Z" if closed else "")
+    pairs = np.asarray(points, float)
+    return (
+        "M" + "L".join(["%.1f %.1f"] * len(pairs)) % tuple(pairs.ravel().tolist()) + ("Z" if closed else "")
+    )
 
 
 def path(d: str, **named: object) -> str:

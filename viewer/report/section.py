@@ -12,6 +12,7 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +20,7 @@ from PIL import Image
 from scipy.ndimage import map_coordinates
 
 from segmentation.vocabulary import NO_DATA_BELOW_HU, Bone, Floats, Host
+from viewer.report.outline_kernels import chains, crossed_edges, heights
 from viewer.report.view_frame import PosedFragment
 
 WINDOWS_HU = {"bone": (-450.0, 1300.0), "foam": (-1000.0, 0.0)}
@@ -45,7 +47,8 @@ class Plane:
     @cached_property
     def normal(self) -> Floats:
         """Unit vector to the reader."""
-        return np.asarray(np.cross(self.right, self.up))
+        (a, b, c), (x, y, z) = self.right.tolist(), self.up.tolist()
+        return np.array([b * z - c * y, c * x - a * z, a * y - b * x])
 
     def flat_mm(self, points_mm: npt.ArrayLike) -> Floats:
         """(n, 3) points → (n, 2) [right, up] of their feet in the plane."""
@@ -138,48 +141,19 @@ def outlines_and_ends(
     plane: Plane, vertices_mm: Floats, faces: npt.NDArray[np.int32]
 ) -> list[tuple[Floats, npt.NDArray[np.int64]]]:
     """The same, and for each point the two vertices (n, 2) between which it lies."""
-    height_mm = (vertices_mm - plane.origin_mm) @ plane.normal
-    above = height_mm >= 0
-    a, b, c = above.take(faces).T
-    crossed = faces[(a != b) | (b != c)].astype(np.int64)
-    if not len(crossed):
+    height_mm = heights(vertices_mm, plane.origin_mm, plane.normal)
+    edges, joins = crossed_edges(height_mm, faces)
+    if not len(joins):
         return []
-    # Two edges of a crossed triangle are crossed, in the order of its corners.
-    a, b, c = above[crossed].T
-    i, j, k = crossed.T
-    ends = np.stack([np.where(a != b, i, k), j, np.where(c != a, k, j), np.where(c != a, i, k)], axis=1)
-    ends = ends.reshape(-1, 2)
-    keys = ends.min(axis=1) * len(vertices_mm) + ends.max(axis=1)
-    unique, first, number = np.unique(keys, return_index=True, return_inverse=True)
-    # Numbered as they are met, so that the pen starts where it always did.
-    met = np.argsort(first)
-    rank = np.empty_like(met)
-    rank[met] = np.arange(len(met))
-    edges = np.stack(np.divmod(unique[met], len(vertices_mm)), axis=1)
     low, high = height_mm[edges[:, 0]], height_mm[edges[:, 1]]
     share = (low / (low - high))[:, None]
     points = plane.flat_mm(vertices_mm[edges[:, 0]] * (1 - share) + vertices_mm[edges[:, 1]] * share)
-    neighbours: list[list[int]] = [[] for _ in met]
-    for one, other in rank[number].reshape(-1, 2).tolist():
-        neighbours[one].append(other)
-        neighbours[other].append(one)
-    return [(points[chain], edges[chain]) for chain in _chains(neighbours)]
-
-
-def _chains(left: list[list[int]]) -> list[list[int]]:
-    """Edges in the order a pen would visit them, open lines from their ends first; empties ``left``, the
-    neighbours of each."""
-    starts = sorted(range(len(left)), key=lambda edge: len(left[edge]) != 1)
-    chains = []
-    for start in starts:
-        while left[start]:
-            chain = [start]
-            while left[chain[-1]]:
-                following = left[chain[-1]].pop()
-                left[following].remove(chain[-1])
-                chain.append(following)
-            chains.append(chain)
-    return chains
+    visited, begins = chains(joins, len(edges))
+    return [
+        (points[chain], edges[chain])
+        for start, stop in pairwise(begins.tolist())
+        for chain in [visited[start:stop]]
+    ]
 
 
 def pieces_within(loop: Floats, half_mm: float) -> list[Floats]:

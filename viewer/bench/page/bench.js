@@ -106,7 +106,8 @@ function show(message) {
   if (message.start) showStart(message.start, say);
   if (message.scan) showScan(message.scan, say);
   if (message.ack !== undefined) root.dataset.ack = message.ack;
-  if (message.assessments === undefined) return;
+  // The lanes of a held screw follow its numbers by themselves.
+  if (message.assessments === undefined) return message.strip ? strip(message.strip) : undefined;
   step($("undo"), "Undo", message.undo);
   step($("redo"), "Redo", message.redo);
   keepFocus($("screws"), () => screws(message.screws, message.selected));
@@ -226,7 +227,7 @@ function strip(data) {
     ground.innerHTML = data.ground;
     svg.prepend(ground);
   }
-  layer(svg, data.width, data.height, data.svg);
+  if (data.svg !== undefined) layer(svg, data.width, data.height, data.svg);
   $("strip-name").textContent = "Along " + shown.screws[shown.selected].name;
   $("strip-caption").textContent = data.caption;
   const cursor = svg.querySelector(":scope > line") || document.createElementNS("http://www.w3.org/2000/svg", "line");
