@@ -44,8 +44,8 @@ def _oblique(case: Case) -> Iterator[Finding]:
     if angle_degree <= limit_degree:
         return
     message = (
-        f"The screw meets the fracture {angle_degree:.1f}° off square: {lag.pressing_fraction.estimate:.0%} "
-        "of its force press"
+        f"The screw meets the fracture {angle_degree:.1f}° off square: "
+        f"{100 * lag.pressing_fraction.estimate:.0f} % of its force press"
     )
     if angle_degree > VERY_OBLIQUE_DEGREE:
         message += ", far from what a lag screw is for"
@@ -106,8 +106,8 @@ def _load(case: Case) -> Iterator[Finding]:
     if bending.of_yield_fraction.high > 1:
         share = bending.of_yield_fraction.high
         message = (
-            f"{bending.load_n:g} N at {bending.lever_mm:g} mm bend the weakest section to {share:.0%} of "
-            "yield at the high end of the interval."
+            f"{bending.load_n:g} N at {bending.lever_mm:g} mm bend the weakest section to "
+            f"{100 * share:.0f} % of yield at the high end of the interval."
         )
         yield finding("bending-over-yield", message, "textbook", share, 1.0)
 

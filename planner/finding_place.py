@@ -137,9 +137,11 @@ def _other_screws(case: Case) -> Iterator[Finding]:
         return
     gap_mm, name = case.near
     if gap_mm < 0:
-        yield finding(
-            "screws-collide", f"It runs into screw {name} by {-gap_mm:.1f} mm.", COMMON, gap_mm, 0.0
+        touches = -gap_mm < 0.05
+        message = (
+            f"It touches screw {name}." if touches else f"It runs into screw {name} by {-gap_mm:.1f} mm."
         )
+        yield finding("screws-collide", message, COMMON, gap_mm, 0.0)
     elif gap_mm < case.limits.between_screws_mm:
         message = f"It comes to {gap_mm:.1f} mm of screw {name}."
         yield finding("screws-close", message, OURS, gap_mm, case.limits.between_screws_mm)

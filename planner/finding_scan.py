@@ -44,7 +44,8 @@ def _metal(case: Case) -> Iterator[Finding]:
         share = share_in_streaks_fraction(case.prepared.bone.ct.grid, segmentation.removed, path, pose)
         message = (
             f"The screw comes to {least_mm:.1f} mm of metal ({piece.volume_mm3:.0f} mm³) in the same slices, "
-            f"and {share:.0%} of its path lies in streaks: surface and density there are less certain."
+            f"and {100 * share:.0f} % of its path lies in streaks: surface and density "
+            "there are less certain."
         )
         yield finding("near-metal", message, OURS, least_mm, limit_mm)
 
@@ -57,7 +58,8 @@ def _density(case: Case) -> Iterator[Finding]:
     elif calibration.kind == "default-for-tube-voltage":
         error = calibration.standard_error_fraction
         message = (
-            f"Density comes from a default slope with a standard error of {error:.0%}; it moves every force."
+            f"Density comes from a default slope with a standard error of {100 * error:.0f} %; it moves "
+            "every force."
         )
         yield finding("density-by-default", message, calibration.source, error)
 

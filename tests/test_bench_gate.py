@@ -67,6 +67,36 @@ def test_the_page_and_its_socket_answer_with_the_key(bench: Bench) -> None:
     assert talked(bench, hello) == "ball"
 
 
+@pytest.mark.parametrize(
+    ("key", "origin", "status"),
+    [
+        ("right", "own", 404),
+        ("wrong", "own", 403),
+        (None, "own", 403),
+        ("right", "http://evil.example", 403),
+        ("right", "null", 403),
+        ("right", None, 403),
+    ],
+)
+def test_the_report_is_shown_to_the_own_page_with_the_key_alone(
+    bench: Bench, key: str | None, origin: str | None, status: int
+) -> None:
+    form = {} if key is None else {"key": bench.gate.key if key == "right" else new_key()}
+    headers = {"own": {"Origin": f"http://{HOST}:{bench.gate.port}"}, None: {}}.get(
+        origin, {"Origin": str(origin)}
+    )
+
+    async def posted() -> int:
+        async with aiohttp.ClientSession() as session:
+            address = f"http://{HOST}:{bench.gate.port}/report"
+            async with session.post(address, data=form, headers=headers) as answer:
+                return answer.status
+
+    # Nothing was written from this page: the right key finds that there is none.
+    assert asyncio.run(posted()) == status
+    assert asked(bench, "/report").status == 404
+
+
 @pytest.mark.parametrize("host", ["evil.example", "127.0.0.1", "localhost:1", "127.0.0.1:80", ""])
 def test_a_foreign_host_is_refused_on_page_and_socket(bench: Bench, host: str) -> None:
     assert asked(bench, Host=host).status in (400, 403)
@@ -129,7 +159,7 @@ def test_every_answer_forbids_what_is_foreign(bench: Bench) -> None:
         policy = answer.headers["Content-Security-Policy"]
         assert "default-src 'none'" in policy
         assert "unsafe" not in policy
-        assert answer.headers["Referrer-Policy"] == "no-referrer"
+        assert answer.headers["Referrer-Policy"] == "same-origin"
         assert answer.headers["X-Content-Type-Options"] == "nosniff"
 
 

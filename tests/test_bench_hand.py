@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import asyncio
 import json
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 from bench_rig import HEADLESS, LAG, SCREWS, ball_bone, ball_desk, through_ball
+from tiny_scan import AFFINE, ball_hu
 
 from planner.assess import assess
 from planner.assessment_file import assessment_document
 from planner.plan_file import plan_of
 from planner.vocabulary import Plan
 from segmentation.errors import InputError
+from segmentation.parts import Cut
+from segmentation.recipe import segment
+from segmentation.vocabulary import CTVolume, Grid
 from viewer.bench.case_place import CasePlace
 from viewer.bench.desk import Desk
 from viewer.bench.drawn import Drawer
@@ -259,3 +264,71 @@ def test_the_lanes_of_a_held_screw_follow_its_numbers(monkeypatch: pytest.Monkey
     assert rest["handles"] == second["strip"]["handles"]
     assert "svg" in place.answer(said(do="drop"))["strip"]
     assert place.rest(False) == {}
+
+
+def two_bones_desk() -> Desk:
+    """The ball's halves as two bones, seen so that x runs across the picture, and the left one in hand."""
+    ct = CTVolume(Grid((33, 33, 33), AFFINE), ball_hu(), digest="none: a test")
+    bone = segment(
+        ct,
+        threshold_hu=250,
+        cuts=[Cut(np.array([0.0, 0.0, 0.0]), np.array([1.0, 0.0, 0.0]))],
+        names=[((-5.0, 0.0, 0.0), "left half", "left"), ((5.0, 0.0, 0.0), "right half", "right")],
+    )
+    placed = replace(through_ball(), entry_mm=np.array([-10.0, 0, 0]), target_mm=np.array([-1.0, 0, 0]))
+    desk = Desk(bone, SCREWS, Plan((placed,)))
+    desk.look_from("front")
+    return desk
+
+
+def place_of(desk: Desk, point_mm: tuple[float, float, float]) -> tuple[float, float]:
+    x, y = desk.camera.to_px([point_mm])[0]
+    return float(x / desk.camera.width_px), float(y / desk.camera.height_px)
+
+
+def test_a_new_screw_enters_the_bone_in_hand_unless_another_is_asked_for_twice() -> None:
+    desk = two_bones_desk()
+    with pytest.raises(InputError, match="that is right, not left: click it once more"):
+        desk.put(*place_of(desk, (6, 0, 2)))
+    desk.put(*place_of(desk, (-6, 0, 2)))
+    assert "entry on left" in desk.said
+    with pytest.raises(InputError, match="there is no left under that place"):
+        desk.put(*place_of(desk, (6, 0, 2)))
+    # A click on the right one, another elsewhere: the second right one is the first again.
+    for _ in range(2):
+        with pytest.raises(InputError):
+            desk.put(*place_of(desk, (6, 0, 2)))
+        with pytest.raises(InputError, match="no bone under"):
+            desk.put(0.001, 0.001)
+    with pytest.raises(InputError, match="click it once more"):
+        desk.put(*place_of(desk, (6, 0, 2)))
+    desk.put(*place_of(desk, (6, 0, 2)))
+    assert "entry on right" in desk.said
+    desk.put(*place_of(desk, (3, 0, -3)))
+    assert desk.result is not None
+    assert desk.result.bone_name == "right"
+
+
+def test_the_bone_in_hand_is_entered_through_a_pale_one_before_it() -> None:
+    desk = two_bones_desk()
+    desk.camera = replace(desk.camera, right=np.array([0, 1.0, 0]), up=np.array([0, 0, 1.0]))
+    desk.put(*place_of(desk, (0, 2, 2)))
+    assert "entry on left" in desk.said
+    assert desk.first_click_mm is not None
+    # The left half is first met at the cut, not at the right half's far side.
+    assert abs(desk.first_click_mm[0]) < WITHIN_MM
+
+
+def test_a_new_screw_aims_half_way_through_the_bone() -> None:
+    desk = ball_desk()
+    desk.look_from("front")
+    desk.put(*place_of(desk, (-6, 0, 0)))
+    entry_mm = desk.first_click_mm
+    assert entry_mm is not None
+    desk.put(*place_of(desk, (4, 0, 5)))
+    assert desk.result is not None
+    # Half-way through a ball lies in the plane through its middle, square to the line of sight.
+    away = np.array([4.0, 0, 5]) - desk.result.entry_mm
+    off = away - (away @ desk.result.direction) * desk.result.direction
+    assert np.linalg.norm(off) < WITHIN_MM
+    assert np.linalg.norm(desk.result.entry_mm - entry_mm) < WITHIN_MM

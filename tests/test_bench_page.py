@@ -378,6 +378,14 @@ def test_the_report_is_written_beside_the_case(page: Page, case: Path) -> None:
     page.click("#report")
     expect(page.locator("#said")).to_contain_text("report written", timeout=PATIENCE_MS)
     assert b"<html" in (case / "report.html").read_bytes()[:300]
+    with page.context.expect_page() as asked:
+        page.click("#open-report")
+    report = asked.value
+    report.wait_for_load_state()
+    assert report.url.endswith("/report")
+    assert report.content().count("<section") == (case / "report.html").read_text("utf-8").count("<section")
+    expect(report.locator("body")).to_contain_text("S1")
+    report.close()
 
 
 def test_what_was_done_is_on_the_disk_within_a_second_and_outlives_a_kill(

@@ -62,7 +62,7 @@ def test_a_message_is_one_sentence_with_its_number(twins: Twins) -> None:
             f"{abs(finding.value):.1f}",
             f"{abs(finding.value):.2f}",
             f"{finding.value:g}",
-            f"{finding.value:.0%}",
+            f"{100 * finding.value:.0f} %",
         }
         assert any(number in finding.message for number in told) or finding.code == "screw-short"
 

@@ -50,7 +50,7 @@ def _number(doubt: Doubt, name: str) -> str:
 
 def _limit(doubt: Doubt, name: str) -> str:
     one = limit_of(doubt, name)
-    return "" if one is None else f"{one.holds_fraction:.0%} at {one.asked:g}"
+    return "" if one is None else f"{100 * one.holds_fraction:.0f} % at {one.asked:g}"
 
 
 def _tell_columns(lines: Sequence[Sequence[str]]) -> None:

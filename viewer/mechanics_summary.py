@@ -70,6 +70,6 @@ def _site_length(told: SiteLength, length_mm: float) -> str:
 def _doubt(told: Doubt) -> Iterator[str]:
     yield (
         f"  placed {told.placement}, {told.draws_count} draws: {told.breach_fraction:.1%} breach; "
-        "limits kept: " + ", ".join(f"{one.limit} {one.holds_fraction:.0%}" for one in told.limits)
+        "limits kept: " + ", ".join(f"{one.limit} {100 * one.holds_fraction:.0f} %" for one in told.limits)
     )
     yield f"  {told.says}"

@@ -110,7 +110,7 @@ def reduction_lines(bone: Bone, found: Reduction) -> Iterator[str]:
     yield f"  step of the outer cortex {step}, gap between the faces {found.gap_mm:+.2f} mm (median)"
     yield (
         f"  faces lie {found.residual_mm:.2f} mm off each other (RMS) and cover "
-        f"{found.overlap_fraction:.0%} of each other; restarts end within {found.spread_mm:.2f} mm"
+        f"{100 * found.overlap_fraction:.0f} % of each other; restarts end within {found.spread_mm:.2f} mm"
     )
     bend = "" if found.bend_degree is None else f"; the outer cortex bends by {found.bend_degree:.1f}° there"
     yield (
@@ -119,7 +119,7 @@ def reduction_lines(bone: Bone, found: Reduction) -> Iterator[str]:
     if found.agreement_fraction is None:
         yield f"  note: {FLAT}"
     else:
-        yield f"  {found.agreement_fraction:.0%} of their relief ({found.relief_mm:.2f} mm) agrees"
+        yield f"  {100 * found.agreement_fraction:.0f} % of their relief ({found.relief_mm:.2f} mm) agrees"
     if move.bone != onto.bone:
         yield f"  {move.name} is taken as a fragment of {onto.bone} from now on"
     yield "  bone lost between the fragments cannot be seen: its gap would have been closed"

@@ -73,7 +73,8 @@ def _measured_words(fragment: Fragment) -> str:
     shares = shares_of(fragment)
     if fragment.cortex is None or shares is None:
         return ""
-    return f"; {shares.measured_fraction:.0%} measured, cortex known at {shares.thickness_known_fraction:.0%}"
+    measured, known = 100 * shares.measured_fraction, 100 * shares.thickness_known_fraction
+    return f"; {measured:.0f} % measured, cortex known at {known:.0f} %"
 
 
 def _gap_words(fracture: FractureSurface) -> str:

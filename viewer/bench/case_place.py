@@ -74,6 +74,7 @@ class CasePlace:
         self._saved = ""
         self._unsaved_since_s: float | None = None
         self._on_disk = desk.document
+        self._written: Path | None = None
         self._in_parts = False
         self._owed_since_s: float | None = None
 
@@ -103,9 +104,10 @@ class CasePlace:
             desk.said = str(fault)
         if desk.document != self._on_disk and self._unsaved_since_s is None:
             self._unsaved_since_s = time.monotonic()
+        written = {"written": True} if message.do == "report" and self._written is not None else {}
         moving = desk.held is not None or getattr(message, "moving", False)
         only_look = message.do == "look" and message.view is None
-        return self._shown(moving=moving, only_look=only_look)
+        return self._shown(moving=moving, only_look=only_look) | written
 
     def _shown(self, *, moving: bool, only_look: bool = False) -> dict[str, Any]:
         desk = self.desk
@@ -243,7 +245,7 @@ class CasePlace:
             case "compared":
                 self._comparing().put(message.number)
             case "report":
-                desk.said = self._report()
+                desk.said = self._write_report()
             case "back":
                 self._next = None if self._go_back is None else self._go_back()
             case "turn":
@@ -304,11 +306,16 @@ class CasePlace:
         if self.painter is not None:
             self.painter.ratio, self.painter.dark = room.pixel_ratio, room.dark
 
-    def _report(self) -> str:
+    def _write_report(self) -> str:
         if self.write_report is None:
             return "there is no case folder to write a report into"
         self._write_plan()
-        return f"report written: {self.write_report(self.desk).name}"
+        self._written = self.write_report(self.desk)
+        return f"report written: {self._written}"
+
+    def report(self) -> bytes | None:
+        """The report that was written last from this page, as it lies on the disk."""
+        return self._written.read_bytes() if self._written is not None and self._written.exists() else None
 
     def _write_plan(self) -> None:
         """Write plan.json where the plan in force is another than the one on the disk."""

@@ -62,7 +62,7 @@ def column(subject: Subject, families: list[str], asked: Asked) -> dict[str, Any
         "seat_depth_mm": placed.seat_depth_mm,
         "seat_words": words.seat_words(result),
         "lengths": [
-            _value(f"{root}.bone_length_mm", result.bone_length_mm, "bone length"),
+            _value(f"{root}.bone_length_mm", result.bone_length_mm, _bone_length_words(result)),
             _value(f"{root}.tip_depth_mm", result.tip_depth_mm, "tip depth"),
         ],
         "limits": [_limit(row) for row in limit_rows(result, number, asked.limits)],
@@ -89,6 +89,11 @@ def column(subject: Subject, families: list[str], asked: Asked) -> dict[str, Any
         "counted": words.counted_words(result.findings),
         "check": words.check_words(result),
     }
+
+
+def _bone_length_words(result: ScrewResult) -> str:
+    """Where the scan ends in the bone, its length is known from below only."""
+    return "bone length at least" if "bone_length_mm" in result.reasons else "bone length"
 
 
 def _site_length(result: ScrewResult, root: str) -> dict[str, Any] | None:

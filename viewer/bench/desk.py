@@ -29,7 +29,7 @@ from viewer.bench.hand import dial_degree, dialled, frame_of
 from viewer.bench.held import Held, moved
 from viewer.bench.history import History
 from viewer.bench.messages import Change, Drag, Look, Nudge, Show
-from viewer.bench.on_bone import between_places, under_mm
+from viewer.bench.on_bone import NeighbourError, between_places, entry_under, middle_mm
 from viewer.bench.placed import changed, nudged
 from viewer.bench.step_words import alike, step_words
 from viewer.report.camera import Camera
@@ -71,6 +71,7 @@ class Desk:
     pose: Pose = field(init=False)
     posed: tuple[PosedFragment, ...] = field(init=False)
     _ups: dict[str, Floats] = field(default_factory=dict)
+    _clicked: str | None = None
 
     def __post_init__(self) -> None:
         self._take_pose(self.plan.pose)
@@ -276,11 +277,22 @@ class Desk:
     def put(self, x_fraction: float, y_fraction: float) -> None:
         """The first call marks the entry on the bone, the second the place to aim at: a new screw."""
         if self.first_click_mm is None:
-            self.first_click_mm = under_mm(self.ready, self.camera, x_fraction, y_fraction)
-            self.said = "now click where the screw should aim; turn the bone first if you need to"
+            place, asked = (x_fraction, y_fraction), self._clicked
+            self._clicked = None
+            try:
+                found = entry_under(self.ready, self.camera, *place, self._bone_in_hand(), asked)
+            except NeighbourError as other:
+                self._clicked = other.name
+                raise
+            self.first_click_mm, self._clicked = found
+            self.said = (
+                f"entry on {self._clicked}; now click where the screw should aim: it goes half-way through "
+                "the bone there; turn the bone first if you need to"
+            )
             return
         entry_mm, self.first_click_mm = self.first_click_mm, None
-        aim_mm = under_mm(self.ready, self.camera, x_fraction, y_fraction)
+        bone_name, self._clicked = self._clicked or self._bone_in_hand(), None
+        aim_mm = middle_mm(self.ready, self.camera, x_fraction, y_fraction, bone_name)
         plan = self.history.plan
         if len(plan.screws) >= SCREWS_MAX_COUNT:
             raise InputError(f"a plan holds at most {SCREWS_MAX_COUNT} screws")
@@ -353,6 +365,10 @@ class Desk:
         self.camera = resized(self.camera, size_px)
 
     # Parts
+
+    def _bone_in_hand(self) -> str:
+        """The bone that is drawn in colour."""
+        return self._most_broken()[0].bone if self.result is None else self.result.bone_name
 
     def _most_broken(self) -> list[PosedFragment]:
         broken = max(self.posed, key=lambda one: (one.rank, -one.number)).bone

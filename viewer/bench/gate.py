@@ -30,15 +30,21 @@ NO_FRAME = "frame-ancestors 'self'"
 HEADERS = {
     "Content-Security-Policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; "
-        f"connect-src 'self'; base-uri 'none'; form-action 'none'; {NO_FRAME}"
+        f"connect-src 'self'; base-uri 'none'; form-action 'self'; {NO_FRAME}"
     ),
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
-    "Referrer-Policy": "no-referrer",
+    "Referrer-Policy": "same-origin",
     "X-Content-Type-Options": "nosniff",
     "Cache-Control": "no-store",
 }
 """Sent with every answer: nothing is loaded from anywhere else, and nothing stays behind in a cache."""
+
+REPORT_POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'; "
+    "frame-ancestors 'none'"
+)
+"""Of a report: it holds all it shows, and runs nothing."""
 
 
 def new_key() -> str:
@@ -101,7 +107,12 @@ class Gate:
 
     def knows_key(self, request: web.Request) -> bool:
         """Whether the key is right; compared in constant time."""
-        given = request.query.get("key", "")
+        return self.is_key(request.query.get("key", ""))
+
+    def is_key(self, given: object) -> bool:
+        """Whether this is the key; compared in constant time."""
+        if not isinstance(given, str):
+            return False
         return hmac.compare_digest(given.encode("utf-8", "replace"), self.key.encode())
 
     @property
@@ -119,7 +130,8 @@ class Gate:
             except web.HTTPException as fault:
                 return _refused(fault.reason, fault.status)
             if not answer.prepared:
-                answer.headers.update(self.headers)
+                for name, value in self.headers.items():
+                    answer.headers.setdefault(name, value)
             return answer
 
         return guard

@@ -5,12 +5,14 @@ Places are shares of the picture's width and height; points are RAS+ mm in the p
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import replace
 
 import numpy as np
 
 from planner.assess import ReadyBone, assess_screws
 from planner.mesh import bundle_along, stretches_inside
+from planner.prepared import FACING_MM
 from planner.vocabulary import PlacedScrew, Plan, Screw, ScrewResult
 from segmentation.errors import InputError
 from segmentation.vocabulary import Floats
@@ -42,6 +44,55 @@ def under_mm(
     if not met:
         raise InputError("there is no bone under that place; click on the bone")
     return np.asarray(start + min(met) * away)
+
+
+def entry_under(
+    bone: ReadyBone, camera: Camera, x_fraction: float, y_fraction: float, in_hand: str, asked: str | None
+) -> tuple[Floats, str]:
+    """(3,) where a click puts a screw's entry, and on which bone: the one ``in_hand`` wherever the line of
+    sight meets it, whatever lies pale before it; another only where it was ``asked`` for by the click before.
+    InputError, in ``NeighbourError`` with its name, where it was not."""
+    for name in (in_hand, asked):
+        if name is not None:
+            with suppress(InputError):
+                return under_mm(bone, camera, x_fraction, y_fraction, name), name
+    at_mm = under_mm(bone, camera, x_fraction, y_fraction)
+    for name in sorted({one.bone for one in bone.prepared.bone.fragments} - {in_hand}):
+        met_mm = None
+        with suppress(InputError):
+            met_mm = under_mm(bone, camera, x_fraction, y_fraction, name)
+        if met_mm is not None and np.array_equal(at_mm, met_mm):
+            raise NeighbourError(name, in_hand)
+    raise InputError("there is no bone under that place; click on the bone")
+
+
+class NeighbourError(InputError):
+    """The click met another bone than the one in hand."""
+
+    def __init__(self, name: str, in_hand: str) -> None:
+        super().__init__(f"that is {name}, not {in_hand}: click it once more to put a screw there")
+        self.name = name
+
+
+def middle_mm(
+    bone: ReadyBone, camera: Camera, x_fraction: float, y_fraction: float, bone_name: str
+) -> Floats:
+    """(3,) half-way through a bone along the line of sight, fracture gaps included. InputError beside it."""
+    away = -camera.toward
+    start = in_plane_mm(camera, x_fraction, y_fraction, camera.centre_mm) - FROM_FAR_MM * away
+    line = bundle_along(start, away, np.zeros((1, 2)))
+    inside = sorted(
+        (float(first), float(last))
+        for number in bone.prepared.fragments_of(bone_name)
+        for first, last in stretches_inside(bone.prepared.meshes[number], line).of_line(0)
+    )
+    if not inside:
+        raise InputError(f"there is no {bone_name} under that place; aim at the bone that was entered")
+    first, last = inside[0]
+    for from_mm, to_mm in inside[1:]:
+        if from_mm - last <= FACING_MM:
+            last = max(last, to_mm)
+    return np.asarray(start + (first + last) / 2 * away)
 
 
 def entered_mm(bone: ReadyBone, point_mm: Floats, result: ScrewResult) -> Floats:

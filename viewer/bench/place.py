@@ -45,6 +45,9 @@ class Place(Protocol):
     def keep(self) -> dict[str, Any] | None:
         """Write what has to be kept by now; what the page shows of that, or None."""
 
+    def report(self) -> bytes | None:
+        """The report that was written last, or None."""
+
     def left(self) -> None:
         """The page went away: nothing is held any more."""
 

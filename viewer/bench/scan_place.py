@@ -98,6 +98,9 @@ class ScanPlace:
                 raise InputError("there is no bone yet; choose where it begins and make it")
         return {"scan": self._shown(), "said": ""}
 
+    def report(self) -> None:
+        """There is none."""
+
     def rest(self, _waiting: bool) -> dict[str, Any]:
         """Nothing: each answer is whole."""
         return {}

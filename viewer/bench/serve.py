@@ -20,7 +20,7 @@ from typing import Any
 from aiohttp import WSMsgType, web
 
 from segmentation.errors import InputError
-from viewer.bench.gate import HOST, Gate, new_key
+from viewer.bench.gate import HOST, REPORT_POLICY, Gate, new_key
 from viewer.bench.messages import LARGEST_BYTES, Drag, Level, Look, read_message
 from viewer.bench.place import Place
 from viewer.bench.work import Work, WorkEvent
@@ -87,6 +87,7 @@ class Bench:
         """The routes: the page's files and the socket."""
         app = web.Application(middlewares=[self.gate.middleware], client_max_size=LARGEST_BYTES)
         app.router.add_get("/ws", self._socket_asked)
+        app.router.add_post("/report", self._report_asked)
         app.router.add_get("/{name}", self._file_asked)
         app.router.add_get("/", self._file_asked)
         return app
@@ -124,6 +125,19 @@ class Bench:
             raise web.HTTPNotFound(reason="there is no such page")
         content = (files("viewer.bench") / "page" / name).read_bytes()
         return web.Response(body=content, content_type=KINDS[name.rsplit(".", 1)[1]], charset="utf-8")
+
+    async def _report_asked(self, request: web.Request) -> web.Response:
+        """The report that was written last. The key comes in the body, so that no address ever holds it."""
+        if not self.gate.knows_origin(request):
+            raise web.HTTPForbidden(reason="the report answers only to its own page")
+        if not self.gate.is_key((await request.post()).get("key", "")):
+            raise web.HTTPForbidden(reason="the key is not this run's; use the address that was printed")
+        loop = asyncio.get_running_loop()
+        content = await loop.run_in_executor(self._pool, self.place.report)
+        if content is None:
+            raise web.HTTPNotFound(reason="no report was written from this page yet; choose Report")
+        headers = {"Content-Security-Policy": REPORT_POLICY}
+        return web.Response(body=content, content_type="text/html", charset="utf-8", headers=headers)
 
     async def _socket_asked(self, request: web.Request) -> web.StreamResponse:
         if not self.gate.knows_origin(request):

@@ -62,6 +62,9 @@ class StartPlace:
                 raise InputError("nothing is open yet; choose a demo bone, a CT or a case")
         return {"start": self._shown(), "said": ""}
 
+    def report(self) -> None:
+        """There is none."""
+
     def rest(self, _waiting: bool) -> dict[str, Any]:
         """Nothing: each answer is whole."""
         return {}

@@ -1,6 +1,6 @@
 // The page: says what the hand does, shows what the planner answers, and holds no number of its own.
 
-import { $, drawn, field, make, severity } from "./draw.js";
+import { $, drawn, field, make, severity, zoom } from "./draw.js";
 import { beside } from "./beside.js";
 import { keepFocus } from "./focus.js";
 import { showCompared } from "./compared.js";
@@ -80,13 +80,16 @@ const patterns = (defs) => { $("defs").innerHTML = "<defs>" + defs + "</defs>"; 
 
 function room() {
   const scan = root.dataset.place === "scan";
+  const unit = zoom();
   const scene = $(scan ? "cut" : "scene").getBoundingClientRect();
   const area = $(scan ? "grey-area" : "strip-area").getBoundingClientRect();
   const end = endSide();
   const beside = scan ? 0 : end + (window.innerWidth >= 2200 ? 215 : 150);
   const strip = [Math.max(320, Math.round(area.width - beside)), Math.round(Math.max(230, window.innerHeight * (scan ? 0.26 : 0.4)))];
-  say({ do: "room", scene: [Math.max(1, Math.round(scene.width)), Math.max(1, Math.round(scene.height))], strip, end,
-    pixel_ratio: Math.min(Math.max(window.devicePixelRatio || 1, 0.5), 4), dark: document.documentElement.dataset.theme === "dark" });
+  const inUnits = (size) => Math.max(1, Math.round(size / unit));
+  const cut = scan ? 1 : unit;
+  say({ do: "room", scene: [scene.width, scene.height].map((size) => Math.max(1, Math.round(size / cut))), strip: strip.map(inUnits), end: inUnits(end),
+    pixel_ratio: Math.min(Math.max((window.devicePixelRatio || 1) * cut, 0.5), 4), dark: document.documentElement.dataset.theme === "dark" });
 }
 
 const endSide = () => Math.round(Math.min(Math.max(window.innerHeight * 0.29, 190), 420));
@@ -95,7 +98,9 @@ function show(message) {
   before = shown.read ? values(shown.read) : {};
   shown = { ...shown, ...message };
   if (message.saved !== undefined) $("saved").textContent = message.saved;
-  if (message.said !== undefined) message.said ? tell(message.said) : quiet();
+  if (message.said !== undefined) message.said ? tell(message.said, !!message.written) : quiet();
+  if (message.written) $("said").append(" ", make("form", { method: "post", action: "/report", target: "_blank" },
+    make("input", { type: "hidden", name: "key", value: key }), make("button", { id: "open-report" }, "open it")));
   if (message.note !== undefined) {
     $("scene-note").hidden = !message.note;
     $("scene-note").textContent = message.note || "";
@@ -216,8 +221,8 @@ function strip(data) {
     return;
   }
   const svg = $("strip");
-  svg.setAttribute("width", data.width);
-  svg.setAttribute("height", data.height);
+  svg.setAttribute("width", data.width * zoom());
+  svg.setAttribute("height", data.height * zoom());
   if (data.ground !== undefined) {
     let ground = svg.querySelector(":scope > g.ground");
     if (!ground) {
@@ -244,8 +249,8 @@ function strip(data) {
 function end(data) {
   if (!data) return;
   const svg = $("end");
-  svg.setAttribute("width", data.side);
-  svg.setAttribute("height", data.side);
+  svg.setAttribute("width", data.side * zoom());
+  svg.setAttribute("height", data.side * zoom());
   layer(svg, data.side, data.side, data.svg);
   const angle = (data.dial_degree * Math.PI) / 180, radius = data.side / 2 - 14;
   const x = data.side / 2 + radius * Math.sin(angle), y = data.side / 2 - radius * Math.cos(angle);
@@ -366,7 +371,7 @@ $("scene").addEventListener("wheel", (event) => {
 $("strip").addEventListener("pointerdown", (event) => {
   if (event.target.closest(".handle") || !shown.strip) return;
   const box = $("strip").getBoundingClientRect();
-  say({ do: "drag", handle: "cursor", screw: shown.selected, where: "strip", x: (event.clientX - box.left - shown.strip.x0_px) / shown.strip.scale_px, y: 0 });
+  say({ do: "drag", handle: "cursor", screw: shown.selected, where: "strip", x: ((event.clientX - box.left) / zoom() - shown.strip.x0_px) / shown.strip.scale_px, y: 0 });
 });
 $("end").addEventListener("wheel", (event) => {
   event.preventDefault();

@@ -2,6 +2,9 @@
 
 export const $ = (id) => document.getElementById(id);
 
+// On a large screen drawings grow with the words beside them: one of their units is so many CSS pixels.
+export const zoom = () => (window.innerWidth >= 2200 ? 1.4 : 1);
+
 export function make(tag, attributes = {}, ...inside) {
   const node = document.createElement(tag);
   for (const [key, value] of Object.entries(attributes)) {

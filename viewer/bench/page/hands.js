@@ -1,6 +1,6 @@
 // The handles: each is a slider with one freedom, moved by pointer or by keys, held until it is let go.
 
-import { $ } from "./draw.js";
+import { $, zoom } from "./draw.js";
 
 const NS = "http://www.w3.org/2000/svg";
 const WORDS = { entry: "entry point", tip: "tip", seat: "seat depth", dial: "dial", cursor: "depth cursor" };
@@ -69,11 +69,11 @@ export class Hands {
         if (event.shiftKey) degree = Math.round(degree / 15) * 15;
         return [degree, 0];
       }
-      return [x / shown.end.scale_px, y / shown.end.scale_px];
+      return [x, y].map((way) => way / zoom() / shown.end.scale_px);
     }
     const box = $("strip").getBoundingClientRect();
     const strip = shown.strip;
-    const x = event.clientX - box.left, y = event.clientY - box.top;
+    const x = (event.clientX - box.left) / zoom(), y = (event.clientY - box.top) / zoom();
     return [(x - strip.x0_px) / strip.scale_px, (strip.middle_px - y) / strip.scale_px];
   }
 

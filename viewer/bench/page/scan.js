@@ -1,6 +1,6 @@
 // A scan on its way to a bone: its cut, the level on its grey values, its density line; and a long step's progress.
 
-import { $, make } from "./draw.js";
+import { $, make, zoom } from "./draw.js";
 
 const NS = "http://www.w3.org/2000/svg";
 let now = null;
@@ -51,8 +51,8 @@ function seriesRows(data) {
 
 function grey(histogram, level) {
   const svg = $("grey");
-  svg.setAttribute("width", histogram.width);
-  svg.setAttribute("height", histogram.height);
+  svg.setAttribute("width", histogram.width * zoom());
+  svg.setAttribute("height", histogram.height * zoom());
   svg.setAttribute("viewBox", `0 0 ${histogram.width} ${histogram.height}`);
   let under = svg.querySelector("g.under");
   if (!under) {
@@ -90,7 +90,7 @@ function grey(histogram, level) {
     : now.read.adapts ? "no level is set: it adapts to its place, and this is its middle" : "the level was found: bone lies to the right of it";
 }
 
-const underHand = (event) => (event.clientX - $("grey").getBoundingClientRect().left - now.histogram.x0_px) / now.histogram.scale_px;
+const underHand = (event) => ((event.clientX - $("grey").getBoundingClientRect().left) / zoom() - now.histogram.x0_px) / now.histogram.scale_px;
 const setLevel = (value) => send({ do: "level", hu: Math.min(Math.max(value, now.histogram.low_hu), now.histogram.high_hu) });
 
 function levelKey(event) {
