@@ -8,7 +8,7 @@ from importlib.metadata import version
 from typing import Any
 
 from planner.angular_stability import with_stability
-from planner.collisions import gaps_between_mm, nearest_other
+from planner.collisions import gaps_between_mm, gaps_to_others
 from planner.demands import Demands
 from planner.findings import CAUTIONS, findings_of
 from planner.fracture_gaps import Gap, gaps_on_axis
@@ -99,8 +99,8 @@ def assess_screws(
     apart_mm = gaps_between_mm(paths)
     screws = []
     for index, one in enumerate(every):
-        near = nearest_other(paths, index, apart_mm)
-        found = findings_of(bone.prepared, one.path, one.result, near, limits)
+        others = gaps_to_others(paths, index, apart_mm)
+        found = findings_of(bone.prepared, one.path, one.result, others, limits)
         screws.append(replace(one.result, findings=found))
     return Assessment(
         tuple(screws),

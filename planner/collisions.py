@@ -48,16 +48,16 @@ def gaps_between_mm(paths: Sequence[Path]) -> dict[tuple[int, int], float]:
     }
 
 
-def nearest_other(
+def gaps_to_others(
     paths: Sequence[Path], index: int, gaps_mm: Mapping[tuple[int, int], float]
-) -> tuple[float, str] | None:
-    """The smallest gap from one screw to any other of the plan and that screw's name; None if it is alone."""
+) -> tuple[tuple[float, str], ...]:
+    """The gap from one screw to each other of the plan, and that screw's name, the smallest first."""
     gaps = [
         (gap_mm, paths[one + other - index].placed.name)
         for (one, other), gap_mm in gaps_mm.items()
         if index in (one, other)
     ]
-    return min(gaps) if gaps else None
+    return tuple(sorted(gaps))
 
 
 def _closed_outline(path: Path) -> Floats:

@@ -21,7 +21,7 @@ class Case:
     prepared: PreparedBone
     path: Path
     result: ScrewResult
-    near: tuple[float, str] | None
+    others: tuple[tuple[float, str], ...]
     limits: Limits
 
 

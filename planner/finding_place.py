@@ -16,6 +16,9 @@ from planner.vocabulary import Finding
 FAR_OFF_MM = 5.0
 """A given entry so far off the surface points to another frame or another patient. Our choice."""
 
+TOUCHES_MM = 0.05
+"""Screws that run into each other by less are said to touch: a length would be written as 0.0."""
+
 
 def _tip(case: Case) -> Iterator[Finding]:
     tip_mm, path = case.result.tip_depth_mm, case.path
@@ -133,18 +136,16 @@ def _seat(case: Case) -> Iterator[Finding]:
 
 
 def _other_screws(case: Case) -> Iterator[Finding]:
-    if case.near is None:
-        return
-    gap_mm, name = case.near
-    if gap_mm < 0:
-        touches = -gap_mm < 0.05
-        message = (
-            f"It touches screw {name}." if touches else f"It runs into screw {name} by {-gap_mm:.1f} mm."
-        )
-        yield finding("screws-collide", message, COMMON, gap_mm, 0.0)
-    elif gap_mm < case.limits.between_screws_mm:
-        message = f"It comes to {gap_mm:.1f} mm of screw {name}."
-        yield finding("screws-close", message, OURS, gap_mm, case.limits.between_screws_mm)
+    for gap_mm, name in case.others:
+        if gap_mm < 0:
+            touches = -gap_mm < TOUCHES_MM
+            message = (
+                f"It touches screw {name}." if touches else f"It runs into screw {name} by {-gap_mm:.1f} mm."
+            )
+            yield finding("screws-collide", message, COMMON, gap_mm, 0.0)
+        elif gap_mm < case.limits.between_screws_mm:
+            message = f"It comes to {gap_mm:.1f} mm of screw {name}."
+            yield finding("screws-close", message, OURS, gap_mm, case.limits.between_screws_mm)
 
 
 def _entry(case: Case) -> Iterator[Finding]:

@@ -32,13 +32,17 @@ RULES = (
 
 
 def findings_of(
-    prepared: PreparedBone, path: Path, result: ScrewResult, near: tuple[float, str] | None, limits: Limits
+    prepared: PreparedBone,
+    path: Path,
+    result: ScrewResult,
+    others: tuple[tuple[float, str], ...],
+    limits: Limits,
 ) -> tuple[Finding, ...]:
     """All findings of one screw, the worst first, otherwise in the order of the rules.
 
-    ``near`` is the smallest gap to another screw and its name.
+    ``others`` are the gaps to the plan's other screws and their names.
     """
-    case = Case(prepared, path, result, near, limits)
+    case = Case(prepared, path, result, others, limits)
     found = [finding for rule in RULES for finding in rule(case)]
     rank = {"stop": 0, "warn": 1, "note": 2}
     return tuple(sorted(found, key=lambda finding: rank[finding.severity]))

@@ -158,3 +158,15 @@ def test_screws_tip_to_tip_are_apart_by_the_way_between() -> None:
     first = down(-10, 10)
     up = placed(np.array([0, 0.3, 10.0]), np.array([0, 0.3, 0.0]), "iso5835-ha-3.5", 9.2)
     assert _gap_mm(first, up) == pytest.approx(0.8, abs=0.12)
+
+
+def test_every_screw_that_is_run_into_is_told_and_a_touch_is_no_length_of_zero() -> None:
+    plan = [down(-10, 15, SMALL, x_mm=x_mm, seat_depth_mm=2.0) for x_mm in (0.0, 2.6, -2.0)]
+    told = [one for one in found(slab(), *plan) if one.code == "screws-collide"]
+    assert [one.message for one in told] == [
+        "It runs into screw S2 by 0.8 mm.",
+        "It runs into screw S1 by 0.2 mm.",
+    ]
+    touching = [down(-10, 15, SMALL, x_mm=x_mm, seat_depth_mm=2.0) for x_mm in (0.0, 2.77)]
+    (touch,) = [one for one in found(slab(), *touching) if one.code == "screws-collide"]
+    assert touch.message == "It touches screw S1."
