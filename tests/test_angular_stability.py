@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -73,6 +74,20 @@ def test_forces_balance():
     assert (K_MPA * middles * 0.1).sum() == pytest.approx(1, rel=1e-3)
 
 
+def test_moments_of_a_coarse_beam_keep_statics_exactly():
+    """A free head and a free end bear no moment; at the node between, the load's lever less that of the bone
+    beneath, y the cubic of its ends (statics; the cubic's moments by Gauss, exact to the seventh power)."""
+    lengths_mm, bed = np.array([3.0, 2.0]), np.array([300.0, 80.0])
+    found = bedded_beam(lengths_mm, np.array([5e4, 9e4]), bed, head_turns=True)
+    at, weight = np.polynomial.legendre.leggauss(4)
+    s, length = (at + 1) / 2, lengths_mm[0]
+    y, turn = found.deflection_mm, found.slope_radian
+    cubic = (1 - 3 * s**2 + 2 * s**3) * y[0] + length * (s - 2 * s**2 + s**3) * turn[0]
+    cubic += (3 * s**2 - 2 * s**3) * y[1] + length * (s**3 - s**2) * turn[1]
+    beneath = bed[0] * length**2 / 2 * float(weight @ (cubic * (1 - s)))
+    assert found.moment_n_mm == pytest.approx([0, abs(length - beneath), 0], rel=1e-9, abs=1e-9)
+
+
 def test_vesic_by_hand():
     """E 300, d 3.5, EI of a 2.8 mm steel core: 0.65·300/0.91·(300·150.06/573,269)^(1/12) = 173.4 MPa."""
     found = foundation_mpa(np.array([300.0]), 3.5, np.array([190_000 * math.pi * 2.8**4 / 64]))
@@ -118,6 +133,78 @@ def test_soft_bone_yields_before_the_screw_and_cortex_after_it():
     assert angular_stability(SCREWS["locking-3.5"], 30.0, along(1200)).locked.yields == "screw"
 
 
+HOLLOW = replace(SCREWS["locking-3.5"], cannula_mm=1.6)
+STEEL = replace(SCREWS["locking-3.5"], material="stainless steel")
+
+
+@pytest.mark.parametrize(
+    ("screw", "cannula_mm", "elastic_mpa", "proof_mpa"),
+    [
+        (SCREWS["locking-3.5"], 0.0, 110_000, 780),
+        (HOLLOW, 1.6, 110_000, 780),
+        (STEEL, 0.0, 190_000, 690),
+    ],
+    ids=["titanium", "hollow", "steel"],
+)
+@pytest.mark.parametrize("density_mg_cm3", [80, 400, 1200])
+@pytest.mark.parametrize("stand_off_mm", [0.0, 5.0])
+def test_a_long_screw_by_hand(screw, cannula_mm, elastic_mpa, proof_mpa, density_mg_cm3, stand_off_mm):
+    """Core 2.8 mm, 60 mm long, in uniform bone, a its stand-off: Hetényi's half-endless beam under P and M at
+    its end gives y = 2λ(P + λM)/k, θ = 2λ²(P + 2λM)/k there (from memory); the free stretch is a cantilever.
+    Metals: ISO 5832-1 and -3; yield strain 0.77 %: Morgan & Keaveny 2001 (all from memory)."""
+    bone_mpa = float(host_modulus_mpa(np.array([float(density_mg_cm3)]), "bone")[0])
+    second_mm4 = math.pi / 64 * (2.8**4 - cannula_mm**4)
+    bending, a = elastic_mpa * second_mm4, stand_off_mm
+
+    def by_hand(modulus_mpa: float, *, head_turns: bool) -> tuple[float, float, float]:
+        k = 0.65 * modulus_mpa / (1 - 0.3**2) * (modulus_mpa * 3.5**4 / bending) ** (1 / 12)
+        lam = (k / (4 * bending)) ** 0.25
+        # The head's moment keeps its slope at 0, or is none.
+        slope = a**2 / (2 * bending) + 2 * lam**2 * (1 + 2 * lam * a) / k
+        head = 0.0 if head_turns else slope / (a / bending + 4 * lam**3 / k)
+        moment = a - head
+        y, turn = 2 * lam * (1 + lam * moment) / k, 2 * lam**2 * (1 + 2 * lam * moment) / k
+        deflection = y + turn * a + a**3 / (3 * bending) - head * a**2 / (2 * bending)
+        x = np.linspace(0, 3 / lam, 3001)
+        inside = np.exp(-lam * x) * (moment * (np.cos(lam * x) + np.sin(lam * x)) + np.sin(lam * x) / lam)
+        most = max(abs(head), float(np.abs(inside).max()))
+        # The first element's mean deflection, 0.125 mm deep.
+        y -= 0.125 * turn
+        return (
+            1 / deflection,
+            proof_mpa * second_mm4 / (most * 1.4),
+            0.0077 * modulus_mpa * 3.5 / (k * y),
+        )
+
+    told = angular_stability(screw, 60.0, along(density_mg_cm3, 70), stand_off_mm=stand_off_mm)
+    for load, head_turns in ((told.locked, False), (told.unlocked, True)):
+        middle, soft, stiff = (
+            by_hand(bone_mpa * math.exp(1.6448536 * 0.4 * way), head_turns=head_turns) for way in (0, -1, 1)
+        )
+        stiffness = load.stiffness_n_per_mm
+        assert (stiffness.estimate, stiffness.low, stiffness.high) == pytest.approx(
+            (middle[0], soft[0], stiff[0]), rel=1e-3
+        )
+        yields = [min(one[1:]) for one in (middle, soft, stiff)]
+        assert (load.yield_n.estimate, load.yield_n.low, load.yield_n.high) == pytest.approx(
+            (yields[0], min(yields), max(yields)), rel=5e-3
+        )
+        assert load.yields == ("screw" if middle[1] < middle[2] else "bone")
+    locked, unlocked = told.locked, told.unlocked
+    assert told.stiffness_ratio == locked.stiffness_n_per_mm.estimate / unlocked.stiffness_n_per_mm.estimate
+    assert told.yield_ratio == locked.yield_n.estimate / unlocked.yield_n.estimate
+
+
+def test_bone_in_many_cells_is_bone_in_one():
+    many = DensityAlong(np.linspace(0, 40, 161), np.full(160, 150.0), "bone", np.zeros((0, 2)))
+    for stand_off_mm in (0.0, 2.0):
+        one, same = (
+            angular_stability(SCREWS["locking-3.5"], 30.0, host, stand_off_mm=stand_off_mm)
+            for host in (along(150), many)
+        )
+        assert same == one
+
+
 def test_what_cannot_be_asked():
     with pytest.raises(InputError, match="no head"):
         angular_stability(SCREWS["headless-two-pitch-3.0-3.9"], 20.0, along(150))
@@ -129,6 +216,10 @@ def test_what_cannot_be_asked():
         bedded_beam(np.ones(2), np.ones(3), np.ones(2), head_turns=True)
     with pytest.raises(InputError, match="above 0"):
         bedded_beam(np.ones(2), -np.ones(2), np.ones(2), head_turns=True)
+    with pytest.raises(InputError, match="above 0"):
+        bedded_beam(-np.ones(2), np.ones(2), np.ones(2), head_turns=True)
+    with pytest.raises(InputError, match="above 0"):
+        bedded_beam(np.ones(2), np.ones(2), -np.ones(2), head_turns=True)
 
 
 def test_cortex_is_no_stiffer_than_across_its_axis():

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from planner.catalogue import built_in_screws
 from planner.hold_factors import (
+    FLANK_0_OVER_30_RATIO,
     across_ratio,
     angle_factor,
     foam_factor,
@@ -38,12 +39,21 @@ FORCE = Interval(1000.0, 700.0, 1400.0)
         (2.975, (1.0, 0.15 / 0.21, 1.0)),  # 0.85
         (3.185, (0.09 / 0.15, 0.09 / 0.21, 1.0)),  # 0.91
         (3.325, (0.05 / 0.15, 0.05 / 0.21, 0.05 / 0.09)),  # 0.95
+        (3.6, (0.0, 0.0, 0.0)),  # wider than the thread
     ],
 )
 def test_pilot(pilot_mm: float, ends: tuple[float, float, float]):
     """Flat to 0.85 (0.79-0.91) of the major diameter (Heidemann 1998), then straight to nothing at 1."""
     told = pilot_factor(pilot_mm, 3.5)
     assert (told.factor, told.low, told.high) == pytest.approx(ends)
+    assert ("falls" in told.says) == (pilot_mm > 2.765)
+
+
+def test_a_flat_flank_held_less_than_one_of_30_degrees():
+    """Porcine cancellous bone, 2009: 302 N at 0°, 349 N at 30°."""
+    assert pytest.approx(302 / 349) == FLANK_0_OVER_30_RATIO
+    assert "0.87 of a 30° one" in profile_factor("asymmetrical").says
+    assert "0.87" not in profile_factor("symmetrical").says
 
 
 def test_an_overdrilled_hole_holds_less_than_a_matched_one():
@@ -104,6 +114,8 @@ def test_where_the_head_rests_is_told():
     screw = SCREWS["iso5835-ha-3.5"]
     assert "rests on bone" in head_factor(screw, 0.0).says
     assert "countersunk" in head_factor(screw, 1.0).says
+    assert "countersunk" in head_factor(screw, 0.2).says
+    assert "stands off 0.5 mm" in head_factor(screw, -0.5).says
     assert "stands off 1.5 mm, in a plate or on a washer" in head_factor(screw, -1.5).says
 
 
@@ -132,7 +144,9 @@ def test_a_one_sided_factor_widens_one_side():
     told = with_factors(FORCE, [modelled("a", (1.0, 0.5, 1.0))])
     assert told.high == pytest.approx(1400)
     assert told.low == pytest.approx(1000 * math.exp(-math.hypot(math.log(1000 / 700), math.log(2))))
-    assert with_factors(Interval(0, 0, 0), [foam_factor()]).estimate == 0
+    # What may hold nothing may hold its high end still: 20 N times the highest factor.
+    nothing = [modelled("a", (0.5, 0.0, 0.8)), modelled("b", (1.0, 1.0, 1.5))]
+    assert with_factors(Interval(0, 0, 20), nothing) == Interval(0, 0, pytest.approx(24))
 
 
 # --- the screw's own limit
@@ -151,6 +165,12 @@ def test_a_plain_core_by_hand():
     assert solid.estimate == pytest.approx(4.524 * math.sqrt(860 * 1100), rel=1e-3)
     hollow = tensile_limit_n(major_mm=3.5, core_mm=2.4, cannula_mm=1.0)
     assert hollow.estimate / solid.estimate == pytest.approx(1 - (1.0 / 2.4) ** 2)
+    wider = tensile_limit_n(major_mm=3.5, core_mm=2.4, cannula_mm=1.5)
+    assert wider.estimate / solid.estimate == pytest.approx(1 - (1.5 / 2.4) ** 2)
+    # 0.15 mm off the core of a thin wall: π/2 · 2.4 mm of it over 2.757 mm².
+    tolerance = 1.6448536 * 0.15 / math.sqrt(12) * math.pi / 2 * 2.4 / 2.7567
+    reach = math.hypot(math.log(1100 / 860) / 2, tolerance)
+    assert math.log(wider.high / wider.estimate) == pytest.approx(reach, rel=1e-4)
     assert solid.low < solid.estimate < solid.high
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ import pytest
 from planner.catalogue import built_in_screws
 from planner.interval import Interval, exactly
 from planner.lag import (
+    BONE_FRICTION,
     LagGeometry,
     angle_interval_degree,
     lag_faults,
@@ -50,6 +52,8 @@ def test_a_newton_metre_on_a_cortical_screw(friction, force_n, k) -> None:
     per_force = torque_per_force_mm(HA, friction)
     assert 1000 / per_force == pytest.approx(force_n, abs=0.5)
     assert per_force / 3.5 == pytest.approx(k, abs=0.0005)
+    flank = math.cos(math.radians(3))
+    assert per_force == pytest.approx(1.25 / (2 * math.pi) + friction * (1.475 / flank + 2.25), rel=1e-12)
 
 
 def test_torque_and_compression_are_each_others_way_back() -> None:
@@ -65,7 +69,7 @@ def test_stripping_and_insertion_of_a_hold() -> None:
     F·lever (derived)."""
     hold = exactly(1000.0)
     assert insertion_n_m(hold, 3.5).estimate == pytest.approx(0.875)
-    assert insertion_n_m(hold, 3.5).high == pytest.approx(1.12)
+    assert (insertion_n_m(hold, 3.5).low, insertion_n_m(hold, 3.5).high) == pytest.approx((0.7, 1.12))
     assert stripping_n_m(hold, lever_mm(HA)).estimate == pytest.approx(0.3763 * 3.5, abs=0.001)
 
 
@@ -75,6 +79,11 @@ def test_never_more_than_eighty_percent_is_advised() -> None:
     assert advised_n_m(stripping, None) == pytest.approx(0.8)
     assert advised_n_m(stripping, 0.5) == 0.5
     assert advised_n_m(stripping, 5.0) <= 0.8 * stripping.low
+
+
+def test_a_headless_screw_of_one_thread_draws_by_its_pitch() -> None:
+    (tip,) = (thread for thread in LARGE.threads if thread.at == "tip")
+    assert lead_mm(replace(LARGE, threads=(tip,))) == tip.pitch_mm == 1.25
 
 
 def test_a_two_pitch_screw_draws_by_the_difference_of_its_pitches_and_has_no_head() -> None:
@@ -118,6 +127,8 @@ def test_an_angle_is_between_lines() -> None:
 def test_sliding_against_friction(degree, doubt, told) -> None:
     """Slides where tan α exceeds friction: arctan 0.2 = 11.31°, arctan 0.4 = 21.80° (mechanics)."""
     assert sliding(angle_interval_degree(degree, doubt)) == told
+    # 0.2-0.4 (from memory), the middle as estimate.
+    assert Interval(0.3, 0.2, 0.4) == BONE_FRICTION
 
 
 def test_what_lags() -> None:
@@ -125,6 +136,7 @@ def test_what_lags() -> None:
     assert lags_by(HA, "position") is None
     assert lags_by(SCREWS["iso5835-hb-4.0-partial"], "position") == "design"
     assert lags_by(LARGE, "position") == "two pitches"
+    assert lags_by(replace(LARGE, threads=LARGE.threads[:1]), "position") is None
     assert lags_by(SCREWS["locking-3.5"], "locking") is None
 
 
@@ -149,6 +161,15 @@ def _faults(by="technique", **changes):
 
 def test_a_sound_lag_screw_has_no_fault() -> None:
     assert _faults() == []
+    # A hole that stops 1 mm before the far side; a gauge that reads 0.5 mm less than the screw.
+    assert _faults(gliding_to_mm=24.2) == []
+    assert _faults(gauge_mm=25.5) == []
+
+
+def test_a_gliding_hole_that_was_never_drilled_lacks_the_whole_thread() -> None:
+    for drill_mm, narrow_mm in ((None, 3.5), (3.2, 0.3)):
+        (fault,) = lag_faults("technique", LagGeometry(**{**vars(SOUND), "gliding_diameter_mm": drill_mm}))
+        assert fault.value_mm == pytest.approx(narrow_mm)
 
 
 @pytest.mark.parametrize(
@@ -177,6 +198,7 @@ def test_a_shaft_that_ends_before_the_fracture_is_named_by_its_length() -> None:
     assert (fault.fault, fault.value_mm) == ("shaft-short", 2.5)
     assert "2.5 mm" in fault.message
     assert _faults("design", thread_from_mm=10.1) == []
+    assert _faults("design", thread_from_mm=10) == []
 
 
 def test_a_screw_on_the_surface_is_not_told_of_countersinking() -> None:
@@ -218,10 +240,10 @@ def test_turns_count_only_while_the_leading_thread_is_beyond_the_fracture(back_m
 
 def test_gaps_as_published() -> None:
     """Tan et al. 2018: 1.0 mm no significant loss; 1.5-2.0 significant; 2.5 no contact."""
-    assert gap_loss(1.0) == "none measured"
+    assert gap_loss(0.3) == gap_loss(1.0) == "none measured"
     assert gap_loss(1.05) == gap_loss(1.45) == "between tested gaps"
     assert gap_loss(1.5) == gap_loss(2.0) == "significant"
-    assert gap_loss(2.5) == "no contact"
+    assert gap_loss(2.5) == gap_loss(3.0) == "no contact"
 
 
 def test_force_now_and_retained() -> None:

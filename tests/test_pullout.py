@@ -16,6 +16,7 @@ from planner.pullout import (
     geometry_error_fraction,
     interval,
     pullout_closed_form_n,
+    pullout_errors,
     pullout_integral_n,
     thread_shape_factor,
 )
@@ -250,6 +251,19 @@ def test_combined_error_in_cancellous_bone_is_near_thirty_percent():
     assert math.log(told.high / 800) / 1.645 == pytest.approx(0.30, abs=0.02)
 
 
+def test_each_term_of_the_budget_by_hand():
+    """Ash over apparent density is known to 0.036 of 0.598 (Schileo 2008); half of the law goes by it, to the
+    power of 1.65 (Stone 1983): 0.0602 · 1.65 / 2. In foam there is no ash."""
+    thread = THREADS["HA-3.5"]
+    terms = {"law_fraction": 0.25, "calibration_fraction": 0.08, "engaged_mm": 0.3, "thread": thread}
+    bone, foam = (pullout_errors(host=host, **terms) for host in ("bone", "foam"))
+    assert bone.ash_fraction == pytest.approx(0.036 / 0.598 * 1.65 / 2, rel=0.005)
+    assert foam.ash_fraction == 0
+    # 0.4 mm beside 0.3 mm of thread: 0.4 of √(0.4² + 0.3²) = 0.5.
+    assert (bone.engaged_length_fraction, bone.form_fraction) == pytest.approx((0.8, 0.07))
+    assert (bone.shear_law_fraction, bone.density_fraction) == (0.25, 0.08)
+
+
 def test_percentiles_against_sampling():
     """Independent lognormal factors of the terms, multiplied 400,000 times: the 5th and 95th percentile."""
     thread = THREADS["HA-3.5"]
@@ -285,14 +299,17 @@ def test_what_has_no_pullout_has_none():
     thread = THREADS["HA-3.5"]
     terms = {"law_fraction": 0.25, "calibration_fraction": 0.0, "thread": thread, "host": "bone"}
     assert interval(0.0, engaged_mm=0.0, **terms) == Interval(0.0, 0.0, 0.0)
-    for estimate_n, engaged_mm in ((-1.0, 5.0), (5.0, 0.0), (math.nan, 5.0)):
+    for estimate_n, engaged_mm in ((-1.0, 5.0), (-0.5, 5.0), (5.0, 0.0), (5.0, -1.0), (math.nan, 5.0)):
         with pytest.raises(InputError, match="above 0"):
             interval(estimate_n, engaged_mm=engaged_mm, **terms)
 
 
 @pytest.mark.parametrize(
     "thread",
-    [(3.5, 3.5, 1.25), (3.5, 4, 1.25), (3.5, 0, 1), (3.5, 2.4, 0), (math.nan, 2.4, 1.25), (math.inf, 2, 1)],
+    [
+        *((3.5, 3.5, 1.25), (3.5, 4, 1.25), (3.5, 0, 1), (3.5, -1, 1), (3.5, 2.4, 0), (3.5, 2.4, -1)),
+        *((math.nan, 2.4, 1.25), (math.inf, 2, 1), (3.5, 2.4, math.inf)),
+    ],
 )
 def test_threads_that_cannot_exist(thread):
     with pytest.raises(InputError, match="0 < core < major"):
@@ -305,6 +322,9 @@ def test_strengths_and_lengths_must_be_known_and_not_negative():
         pullout_integral_n([1, math.nan], [1, 1], **size)
     with pytest.raises(InputError, match="not be negative"):
         pullout_integral_n([1, -1], [1, 1], **size)
+    with pytest.raises(InputError, match="not be negative"):
+        pullout_integral_n([1, 1], [1, -0.5], **size)
+    assert pullout_integral_n([1, 0], [0, 1], **size) == 0
 
 
 def test_a_thread_that_hardly_bites_has_an_interval_that_is_wide_but_finite():

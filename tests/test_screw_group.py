@@ -61,6 +61,9 @@ def test_the_ball_of_a_cap() -> None:
     centre, radius, miss = ball_of(np.array([5.0, -3, 100]) + 24 * directions)
     assert centre == pytest.approx([5, -3, 100], abs=1e-9)
     assert (radius, miss) == pytest.approx((24, 0), abs=1e-9)
+    small_centre, small_radius, _ = ball_of(np.array([5.0, -3, 100]) + 0.4 * directions)
+    assert small_centre == pytest.approx([5, -3, 100], abs=1e-9)
+    assert small_radius == pytest.approx(0.4)
     flat = np.column_stack([rng.uniform(-10, 10, (400, 2)), rng.normal(0, 2, 400)])
     assert ball_of(flat)[2] > 1
 

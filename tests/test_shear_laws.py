@@ -109,6 +109,24 @@ def test_modulus_laws(site: str, apparent_g_cm3: float, modulus_mpa: float):
     assert float(MODULUS_LAWS[site].at(np.array(apparent_g_cm3))) == pytest.approx(modulus_mpa, abs=0.1)
 
 
+@pytest.mark.parametrize(
+    ("site", "factor_mpa", "exponent"),
+    [
+        ("vertebra", 4730, 1.56),
+        ("proximal tibia", 15490, 1.93),
+        ("greater trochanter", 15010, 2.18),
+        ("femoral neck", 6850, 1.49),
+        ("pooled", 8920, 1.83),
+    ],
+)
+def test_modulus_laws_as_printed(site: str, factor_mpa: float, exponent: float):
+    """Morgan 2003, the table read (pooled from memory): at 1 g/cm³ a law is its factor, its slope in the
+    logarithm is its exponent."""
+    at_1, at_half = MODULUS_LAWS[site].at(np.array([1.0, 0.5]))
+    assert at_1 == pytest.approx(factor_mpa, rel=1e-9)
+    assert np.log2(at_1 / at_half) == pytest.approx(exponent, rel=1e-9)
+
+
 @pytest.mark.parametrize(("split", "below_mpa", "above_mpa"), [(0, 1901.95, 1901.89), (1, 3653.20, 3653.29)])
 def test_keyak_modulus_pieces_meet(split: int, below_mpa: float, above_mpa: float):
     """Keyak 1994-2005 (from memory): the pieces' values at 0.27 and 0.6 g/cm³."""
@@ -253,6 +271,9 @@ def test_eight_percent_of_calibration_is_eight_to_thirteen_of_strength(ha: float
 def test_foam_follows_its_exponent_and_nothing_has_no_slope():
     assert float(density_sensitivity_ratio(200.0, "foam")) == pytest.approx(1.4)
     assert density_sensitivity_ratio([0.0, -5.0], "bone").tolist() == [0, 0]
+    # Holds where a host is weaker than 1 MPa too; below 50 mg/cm³ ash is in proportion: (1.65 + 1.88) / 2.
+    assert float(density_sensitivity_ratio(20.0, "foam")) == pytest.approx(1.4)
+    assert float(density_sensitivity_ratio(30.0, "bone")) == pytest.approx(1.765)
 
 
 def test_ten_thousand_densities_take_under_a_millisecond():

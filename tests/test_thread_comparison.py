@@ -12,9 +12,9 @@ from scipy.optimize import brentq
 
 from planner.assess import assess_screws
 from planner.catalogue import built_in_screws
-from planner.pullout import pullout_closed_form_n
+from planner.pullout import geometry_error_fraction, pullout_closed_form_n
 from planner.screw_tension import weakest_tensile_limit_n
-from planner.shear_laws import shear_strength_mpa
+from planner.shear_laws import law_standard_error_fraction, shear_strength_mpa
 from planner.thread_comparison import (
     DensityAlong,
     compare_threads,
@@ -101,6 +101,66 @@ def test_a_crossing_is_the_same_for_the_same_seed_and_from_either_side():
     assert turned.density_mg_cm3.estimate == pytest.approx(one.density_mg_cm3.estimate, rel=1e-6)
 
 
+def test_the_crossing_does_not_depend_on_the_path_it_is_sought_from():
+    """Uniform bone, ten times softer or denser than where they change places, in one cell or in seven."""
+    one = crossing(COARSE, FINE, 24.0, uniform(200), np.random.default_rng(1))
+    for along in (uniform(30), uniform(1000), uniform(200, cells=7)):
+        other = crossing(COARSE, FINE, 24.0, along, np.random.default_rng(1))
+        assert other.density_mg_cm3.estimate == pytest.approx(one.density_mg_cm3.estimate, rel=1e-6)
+
+
+def test_the_interval_of_a_crossing_against_a_plain_twin():
+    """The same draws, each crossing found on a fine grid of densities: law common to both, form and tolerance
+    (``pullout.py``) and tensile strength each screw's own; 5th and 95th percentile."""
+    told = crossing(COARSE, FINE, 24.0, uniform(200), np.random.default_rng(7))
+    rng, densities = np.random.default_rng(7), np.linspace(4, 1400, 27_921)
+    shear = shear_strength_mpa(densities, "bone")
+    # 24 − 4 taper − a run-out of one pitch; 1.6448536 deviations to the 95th percentile (mathematics).
+    full_mm = {COARSE: 24 - 4 - 1.75, FINE: 24 - 4 - 1.5}
+    limits = {screw: weakest_tensile_limit_n(screw) for screw in (COARSE, FINE)}
+    found = []
+    for _ in range(200):
+        law = rng.normal(0, float(law_standard_error_fraction(200.0, "bone")))
+        forces = []
+        for screw in (COARSE, FINE):
+            thread, limit = screw.threads[0], limits[screw]
+            own = rng.normal(0, math.hypot(0.07, geometry_error_fraction(thread)))
+            tears = rng.normal(0, math.log(limit.high / limit.low) / 2 / 1.6448536)
+            per_mpa = pullout_closed_form_n(
+                1.0, full_mm[screw], thread.major_mm, thread.core_mm, thread.pitch_mm
+            )
+            forces.append(np.minimum(math.exp(law + own) * per_mpa * shear, math.exp(tears) * limit.estimate))
+        apart = forces[0] - forces[1]
+        if (apart[0] > 0) != (apart > 0).all() or (apart > 0).any() != (apart > 0).all():
+            found.append(densities[np.flatnonzero(np.sign(apart) != np.sign(apart[0]))[0]])
+    assert told.found_fraction == len(found) / 200
+    ends = (told.density_mg_cm3.low, told.density_mg_cm3.high)
+    assert ends == pytest.approx(np.percentile(found, [5, 95]), abs=0.1)
+
+
+@pytest.mark.parametrize("density_mg_cm3", [200, 1000])
+def test_no_crossing_is_told_beyond_the_densest_host(density_mg_cm3):
+    """Foam takes τ = 21.0 ρ^1.4 without limit. 18 mm: the fine thread holds what the coarse core bears at
+    1.25 g/cm³ of it; 13 mm, with 7.5 mm of thread: only at 1.79 g/cm³, denser than any bone."""
+    told = crossing(COARSE, FINE, 18.0, uniform(density_mg_cm3, 18, "foam"), np.random.default_rng(1))
+    cap = weakest_tensile_limit_n(COARSE).estimate
+    by_hand = 1000 * (cap / pullout_closed_form_n(21.0, 12.5, 4.0, 2.9, 1.5)) ** (1 / 1.4)
+    assert told.density_mg_cm3.estimate == pytest.approx(by_hand, rel=1e-6)
+    short = uniform(density_mg_cm3, 13, "foam")
+    assert crossing(COARSE, FINE, 13.0, short, np.random.default_rng(1)) is None
+
+
+def test_screws_are_compared_at_the_seat_they_are_measured_at():
+    along = DensityAlong(np.array([0.0, 6.0, 24.0]), np.array([800.0, 100.0]), "bone", np.zeros((0, 2)))
+    assert compare_threads([FINE], 24.0, along) == [thread_hold(FINE, 24.0, along)]
+    deeper = thread_hold(FINE, 24.0, along, seat_depth_mm=2.0)
+    assert compare_threads([FINE], 24.0, along, seat_depth_mm=2.0) == [deeper]
+    # Two millimetres less of the dense layer.
+    shear = float(shear_strength_mpa(800.0, "bone") - shear_strength_mpa(100.0, "bone"))
+    less = thread_hold(FINE, 24.0, along).host_n - deeper.host_n
+    assert less == pytest.approx(pullout_closed_form_n(shear, 2.0, 4.0, 2.9, 1.5))
+
+
 def test_screws_that_never_change_places():
     """HB 6.5 over HA 4.5: a larger thread and a stronger core at every density."""
     pair = SCREWS["iso5835-hb-6.5"], SCREWS["iso5835-ha-4.5"]
@@ -130,6 +190,7 @@ def test_only_the_governing_fragment_counts_where_asked():
     result = assess_screws(two_named(), Plan((screw,))).screws[0]
     whole = thread_hold(screw.screw, 24.0, density_along(result, "bone"))
     far = thread_hold(screw.screw, 24.0, density_along(result, "bone", fragment=result.governed_by))
+    assert density_along(result, "bone", fragment=result.governed_by).density_mg_cm3.min() == 0
     assert far.host_n < whole.host_n
     assert far.host_n == pytest.approx(result.pullout_n.estimate, rel=0.03)
 

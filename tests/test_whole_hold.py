@@ -14,10 +14,10 @@ from planner.assess import assess_screws, ready
 from planner.assessment_file import assessment_document
 from planner.catalogue import built_in_screws
 from planner.cortex import CortexOnAxis
-from planner.cortex_hold import cortex_factor, holding_cortex
+from planner.cortex_hold import HoldingCortex, cortex_factor, holding_cortex
 from planner.density import sample_each
 from planner.engagement import bites
-from planner.path import trace
+from planner.path import RING_COUNT, trace
 from planner.pullout import thread_shape_factor
 from planner.shear_laws import shear_strength_mpa
 from planner.shear_ring import ring_factor
@@ -80,6 +80,76 @@ def test_a_cortex_by_itself_by_hand():
     assert told.low == pytest.approx(low, rel=1e-3)
     assert cortex_factor(path, made, of, CALIBRATION, 1, {}).factor == 1.0
     assert cortex_factor(path, made, of, CALIBRATION, 1, {"far": None}).factor is None
+
+
+def test_a_near_cortex_counts_where_full_thread_is_in_it():
+    """2 mm from the entry on, of which the run-out of one pitch, 1.25 mm, holds nothing; both ends together
+    add up."""
+    path, sampled, of = traced(down(-10, 24))
+    made = replace(sampled, ring=np.full_like(sampled.ring, 200 / 0.77))
+    cortex = HoldingCortex(2.0, 60.0)
+    engaged, soft = of[0].engagement_mm, float(shear_strength_mpa(200.0, "bone"))
+    for ends, cortex_mm in ((("near",), 0.75), (("near", "far"), 2.75)):
+        told = cortex_factor(path, made, of, CALIBRATION, 1, dict.fromkeys(ends, cortex))
+        for factor, dense in ((told.factor, 60.0), (told.low, 51.6), (told.high, 79.0)):
+            by_hand = 1 + cortex_mm * (dense / soft - 1) / engaged
+            assert factor == pytest.approx(by_hand, rel=5e-3), ends
+
+
+@pytest.mark.parametrize("end", ["near", "far"])
+def test_what_reads_too_dense_beneath_a_cortex_is_taken_as_what_lies_deeper(end: str):
+    """The scan reads 400 mg/cm³ in the outer 3.5 mm and 100 beyond; 3 mm are cortex of 60 MPa. The half
+    millimetre beneath holds as 100 does; denser bone beneath thin cortex stays as it was read."""
+    path, sampled, of = traced(down(-10, 24))
+    all_mm, (low, high) = path.ring[1][0].to_mm.max(), path.zone_depths_mm(path.solid.zones[0])
+    deep = all_mm - path.depth_mm if end == "far" else path.depth_mm
+    lengths = of[0].stretches.lengths_in_cells_mm(RING_COUNT, path.edges_mm).sum(axis=0) / RING_COUNT
+    engaged, outer_mm = lengths.sum(), lengths[deep < 3.5].sum()
+    cortex_mm = 3 - (low if end == "near" else max(0.0, all_mm - high))
+    dense, soft = (float(shear_strength_mpa(one, "bone")) for one in (400.0, 100.0))
+    for outer_mg, inner_mg, plain, beneath in (
+        (400, 100, dense * outer_mm + soft * (engaged - outer_mm), soft * (engaged - cortex_mm)),
+        (
+            100,
+            400,
+            soft * outer_mm + dense * (engaged - outer_mm),
+            soft * (outer_mm - cortex_mm) + dense * (engaged - outer_mm),
+        ),
+    ):
+        hu = np.where(deep < 3.5, outer_mg / 0.77, inner_mg / 0.77)
+        made = replace(sampled, ring=np.broadcast_to(hu, sampled.ring.shape))
+        told = cortex_factor(path, made, of, CALIBRATION, 1, {end: HoldingCortex(3.0, 60.0)})
+        assert told.factor == pytest.approx((60 * cortex_mm + beneath) / plain, rel=5e-3)
+
+
+@pytest.mark.parametrize("end", ["near", "far"])
+def test_beneath_a_cortex_the_cell_one_millimetre_deeper_decides(end: str):
+    """A cortex of 3.03 mm; 400 mg/cm³ as far as the cell 4.03 mm deep, with it or without it."""
+    path, sampled, of = traced(down(-10, 24))
+    far_mm, (low, high) = path.ring[1][0].to_mm.max(), path.zone_depths_mm(path.solid.zones[0])
+    cell = int(np.searchsorted(path.edges_mm, 4.03 if end == "near" else far_mm - 4.03, side="right")) - 1
+    lengths = of[0].stretches.lengths_in_cells_mm(RING_COUNT, path.edges_mm).sum(axis=0) / RING_COUNT
+    cortex_mm = 3.03 - (low if end == "near" else max(0.0, far_mm - high))
+    inwards = np.arange(len(lengths)) - cell if end == "near" else cell - np.arange(len(lengths))
+    dense, soft = (float(shear_strength_mpa(one, "bone")) for one in (400.0, 100.0))
+    for outer in (inwards <= 0, inwards < 0):
+        hu = np.where(outer, 400 / 0.77, 100 / 0.77)
+        made = replace(sampled, ring=np.broadcast_to(hu, sampled.ring.shape))
+        told = cortex_factor(path, made, of, CALIBRATION, 1, {end: HoldingCortex(3.03, 60.0)})
+        outer_mm, engaged = lengths[outer].sum(), lengths.sum()
+        plain = dense * outer_mm + soft * (engaged - outer_mm)
+        # As it was read, or 1 mm of it as soft as what lies there.
+        read_mm = outer_mm - cortex_mm if outer[cell] else 0.0
+        beneath = dense * read_mm + soft * (engaged - cortex_mm - read_mm)
+        assert told.factor == pytest.approx((60 * cortex_mm + beneath) / plain, rel=5e-3)
+
+
+def test_where_nothing_holds_a_cortex_changes_nothing():
+    path, sampled, of = traced(down(-10, 24))
+    made = replace(sampled, ring=np.full_like(sampled.ring, -100.0))
+    for ends in ({}, {"far": HoldingCortex(2.0, 60.0)}):
+        told = cortex_factor(path, made, of, CALIBRATION, 1, ends)
+        assert (told.factor, told.low, told.high) == (1.0, 1.0, 1.0)
 
 
 def test_a_thin_cortex_holds_by_its_mass():
