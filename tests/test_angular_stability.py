@@ -8,9 +8,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from planner.angular_stability import angular_stability, foundation_mpa, host_modulus_mpa
+from planner.angular_stability import (
+    PROOF_STRESS_MPA,
+    SCREW_MODULUS_MPA,
+    angular_stability,
+    foundation_mpa,
+    host_modulus_mpa,
+)
 from planner.beam_on_bone import bedded_beam
 from planner.catalogue import built_in_screws
+from planner.materials import METALS
 from planner.thread_comparison import DensityAlong
 from segmentation.errors import InputError
 
@@ -104,6 +111,20 @@ def test_the_modulus_of_foam(grams: float, mpa: float):
     assert host_modulus_mpa(np.array([grams * 1000]), "foam")[0] == pytest.approx(mpa, rel=0.02)
 
 
+def test_the_foam_law_goes_through_the_sheets_ends():
+    """1737 · 0.08^1.856 = 16.0, 1737 · 0.8^1.856 = 1148 (arithmetic)."""
+    soft, dense = host_modulus_mpa(np.array([80.0, 800.0]), "foam")
+    assert (soft, dense) == pytest.approx((16.0, 1148.0), rel=1e-3)
+    assert host_modulus_mpa(np.array([1000.0]), "foam")[0] == pytest.approx(1737, abs=1e-6)
+
+
+@pytest.mark.parametrize("name", METALS)
+def test_metals_are_those_of_the_other_chapters(name):
+    """One modulus and one proof stress of a metal, as ``materials.py`` has them from the standards."""
+    assert SCREW_MODULUS_MPA[name] == METALS[name].elastic_mpa.estimate
+    assert PROOF_STRESS_MPA[name] == METALS[name].yield_mpa
+
+
 def along(density_mg_cm3: float, length_mm: float = 40.0, host: str = "bone") -> DensityAlong:
     return DensityAlong(np.array([0.0, length_mm]), np.array([density_mg_cm3]), host, np.zeros((0, 2)))
 
@@ -195,11 +216,12 @@ def test_a_long_screw_by_hand(screw, cannula_mm, elastic_mpa, proof_mpa, density
     assert told.yield_ratio == locked.yield_n.estimate / unlocked.yield_n.estimate
 
 
-def test_bone_in_many_cells_is_bone_in_one():
+@pytest.mark.parametrize("name", ["locking-2.7", "locking-3.5", "locking-5.0"])
+def test_bone_in_many_cells_is_bone_in_one(name):
     many = DensityAlong(np.linspace(0, 40, 161), np.full(160, 150.0), "bone", np.zeros((0, 2)))
     for stand_off_mm in (0.0, 2.0):
         one, same = (
-            angular_stability(SCREWS["locking-3.5"], 30.0, host, stand_off_mm=stand_off_mm)
+            angular_stability(SCREWS[name], 30.0, host, stand_off_mm=stand_off_mm)
             for host in (along(150), many)
         )
         assert same == one

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from planner.catalogue import built_in_screws
+from planner.compression import all_thread_n, lag_of, torque_of, two_pitch_of
+from planner.demands import Demands
+from planner.fracture_gaps import Gap
 from planner.interval import Interval, exactly
 from planner.lag import (
     BONE_FRICTION,
@@ -21,6 +25,7 @@ from planner.lag import (
     shearing_fraction,
     sliding,
 )
+from planner.solid import solid_of
 from planner.torque import (
     advised_n_m,
     compression_n,
@@ -39,6 +44,7 @@ from planner.two_pitch import (
     travel_per_turn_mm,
     turns_both_count,
 )
+from planner.vocabulary import FractureCrossing, MeasuredGap, PlacedScrew
 
 SCREWS = built_in_screws()
 HA, LARGE = SCREWS["iso5835-ha-3.5"], SCREWS["headless-two-pitch-3.0-3.9"]
@@ -261,3 +267,99 @@ def test_force_now_and_retained() -> None:
     assert force_now_n(exactly(100.0), exactly(100.0)).estimate == pytest.approx(80)
     assert force_now_n(exactly(100.0), None).estimate == pytest.approx(80)
     assert force_retained_n(now).estimate == pytest.approx(46.5)
+
+
+# On a path
+
+
+def _path(screw, length_mm: float, seat_mm: float, technique: str = "position"):
+    placed = PlacedScrew("S", screw, length_mm, np.zeros(3), np.ones(3), technique, seat_mm)
+    solid = solid_of(screw, length_mm)
+    path = SimpleNamespace(placed=placed, solid=solid)
+    path.zone_depths_mm = lambda zone: (seat_mm + zone.full_from_mm, seat_mm + zone.full_to_mm)
+    return path
+
+
+def _result(*holds: tuple[float, Interval | None], **changes):
+    """Fragments by engaged length and hold, in a bone of 30 mm that the screw does not leave."""
+    fragments = tuple(SimpleNamespace(thread_engagement_mm=mm, pullout_n=n) for mm, n in holds)
+    ends = SimpleNamespace(outer=0.5)
+    told = {"gliding_hole_to_mm": None, "threads_bridging_mm": 0.0, "bone_length_mm": 30.0}
+    told |= {"tip_depth_mm": 26.0, "trailing_end": ends, "leading_end": ends}
+    return SimpleNamespace(fragments=fragments, pullout_n=exactly(500.0), **{**told, **changes})
+
+
+def test_all_that_bites_holds_together() -> None:
+    """Errors are common: the ends add up; unknown where a part that bites, however little, is."""
+    some, more = Interval(0.4, 0.2, 0.8), Interval(0.6, 0.3, 1.2)
+    assert all_thread_n(_result((0.5, some), (4.0, more), (0.0, None))) == Interval(1.0, 0.5, 2.0)
+    assert all_thread_n(_result((0.5, None), (4.0, more))) is None
+    assert all_thread_n(_result((4.0, exactly(0.0)))) is None
+
+
+def test_the_gauge_of_a_lag_screw_reads_from_its_seat() -> None:
+    """30 mm of bone, 27 mm screw: seated 1.5 mm deep the gauge reads 28.5; on the surface none is told."""
+    gap, gliding = Gap((1, 2), 10.0, 11.0, None), {"gliding_hole_to_mm": 10.0}
+    for seat_mm, short_mm in ((1.5, [1.5]), (0.0, [])):
+        lag, _ = lag_of(_path(HA, 27, seat_mm, "lag"), _result(**gliding), (gap,), 10.0, None)
+        assert lag is not None
+        faults = [f.value_mm for f in lag.faults if f.fault == "screw-short-after-countersinking"]
+        assert faults == pytest.approx(short_mm)
+
+
+@pytest.mark.parametrize(
+    ("hold_n", "verdict"), [(600, "within"), (1000, "in doubt"), (1300, "in doubt"), (1600, "beyond")]
+)
+def test_insertion_against_the_regulators_limit(hold_n: float, verdict: str) -> None:
+    """HA 3.5: at most 1.05 N·m (FDA-2019-D-1652); 0.20 to 0.32 of hold · 3.5 mm (derived): high end 1.05 at
+    937.5 N, low end at 1500 N."""
+    told, _ = torque_of(_path(HA, 27, 0.0), _result((8.0, exactly(float(hold_n)))), Demands())
+    assert told.insertion_against_limit == verdict
+
+
+def _closing(*gaps: Gap, screw=LARGE, near_mm: float = 10.0, **changes):
+    path, result = _path(screw, 24, 2.0), _result((4.0, exactly(500.0)), **changes)
+    torque, _ = torque_of(path, result, Demands())
+    return two_pitch_of(path, result, gaps, near_mm, torque)[0]
+
+
+def test_what_a_two_pitch_screw_closes() -> None:
+    """Full trailing thread to 6 mm, seated 2 mm deep, pitch 1.0: six turns of 0.25 mm close 1.5 mm."""
+    told = _closing(Gap((1, 2), 10.0, 11.45, None), Gap((2, 3), 14.0, 18.0, None))
+    assert (told.turns_both_count, told.travel_mm, told.closes) == (6, 1.5, True)
+    assert told.gap_along_axis_mm == told.gap_mm == pytest.approx(1.45)
+    open_gap = _closing(Gap((1, 2), 10.0, 11.6, None))
+    assert not open_gap.closes
+    assert open_gap.force_now_n == exactly(0.0)
+    # The leading thread stands in the near fragment: nothing turns, so even touching faces are not pressed.
+    shut = _closing(Gap((1, 2), 20.0, 20.0, None), near_mm=20.0)
+    assert (shut.turns_both_count, shut.closes) == (0, False)
+    no_gap = _closing()
+    assert (no_gap.turns_both_count, no_gap.travel_mm, no_gap.closes) == (0, 0, None)
+    assert _closing(screw=replace(LARGE, threads=LARGE.threads[:1])) is None
+
+
+def test_a_gap_is_measured_square_to_the_fracture() -> None:
+    """Met at 30°: 0.9 mm across are 0.9/cos 30° along; unmeasured, 1.2 mm along are 1.2·cos 30° across."""
+    cosine = math.cos(math.radians(30))
+    for at_axis, median, along_mm, across_mm in (
+        (0.9, 1.1, 0.9 / cosine, 0.9),
+        (None, 1.1, 1.1 / cosine, 1.1),
+        (None, None, 1.2, 1.2 * cosine),
+    ):
+        crossing = FractureCrossing((1, 2), 10.6, 30.0, 3.0, MeasuredGap(median, at_axis), 3.0)
+        told = _closing(Gap((1, 2), 10.0, 11.2, crossing))
+        assert (told.gap_along_axis_mm, told.gap_mm) == pytest.approx((along_mm, across_mm))
+
+
+@pytest.mark.parametrize(
+    ("ends", "tip_mm", "buried"),
+    [
+        *(((0.5, 0.5), 26.0, True), ((-0.5, 2.0), 26.0, False), ((2.0, -0.5), 26.0, False)),
+        *(((0.5, 0.5), 30.0, False), ((0.5, None), 26.0, None)),
+    ],
+)
+def test_a_headless_screw_is_buried_where_neither_end_stands_out(ends, tip_mm, buried) -> None:
+    trailing, leading = (SimpleNamespace(outer=one) for one in ends)
+    told = _closing(trailing_end=trailing, leading_end=leading, tip_depth_mm=tip_mm)
+    assert told.ends_buried is buried

@@ -7,7 +7,10 @@ core sections, FDA-2019-D-1652 (read), textbook beams.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from planner.bending import (
@@ -18,13 +21,17 @@ from planner.bending import (
     yield_moment_n_m,
 )
 from planner.catalogue import built_in_screws
+from planner.demands import Demands
 from planner.fatigue import NOTCH_FACTOR, endured_ratio, poorest, ranking
+from planner.fracture_gaps import Gap
 from planner.interval import Interval, exactly, least, product, quotient, scaled, through
 from planner.materials import METALS
 from planner.pilot import pilot_fit
 from planner.sections import Place, Section, away_mm, places_along, weakest
 from planner.solid import solid_of
+from planner.strength import strength_of
 from planner.torque_floors import floors, yield_row
+from planner.vocabulary import PlacedScrew
 from segmentation.errors import InputError
 
 SCREWS = built_in_screws()
@@ -151,6 +158,18 @@ def test_the_stretches_of_a_two_pitch_screw() -> None:
     assert {p.section.cannula_mm for p in places} == {1.1}
 
 
+def test_a_screw_that_ends_in_its_bare_shaft() -> None:
+    """Only the trailing thread of a two-pitch screw: 5 mm with a run-out of 1, the shaft from there on."""
+    screw = SCREWS["headless-two-pitch-3.0-3.9"]
+    bare = replace(screw, threads=tuple(t for t in screw.threads if t.at == "trailing_end"), tip_taper_mm=0.0)
+    places = places_along(bare, solid_of(bare, 24))
+    assert [(p.stretch, p.from_mm, p.to_mm) for p in places] == [
+        ("thread", 0, 4),
+        ("run-out", 4, 5),
+        ("shaft", 5, 24),
+    ]
+
+
 def test_how_far_a_stretch_lies_from_a_fracture() -> None:
     (_, runout, _) = _places("iso5835-hb-4.0-partial", 30)
     assert away_mm(runout, 10, 12) == 2
@@ -181,6 +200,13 @@ def test_a_screw_without_a_row_of_the_standard_is_not_given_another(name) -> Non
     told = floors(SCREWS[name])
     assert told.breaking_n_m is None
     assert told.yield_n_m is not None
+
+
+def test_the_standards_floor_is_for_its_solid_steel_screws_only() -> None:
+    screw = SCREWS["iso5835-ha-3.5"]
+    for other in (replace(screw, cannula_mm=1.0), replace(screw, material="titanium alloy")):
+        assert floors(other).breaking_n_m is None
+        assert floors(other).yield_n_m == 2.1
 
 
 SHEAR_AT_FLOOR = {
@@ -214,6 +240,7 @@ YIELDS = {
     4.5: 3.5,
     5.0: 4.3,
     5.5: 5.9,
+    6.0: 9.5,
 }
 
 
@@ -239,6 +266,10 @@ def test_fatigue_is_a_ratio_and_the_notch_of_one_design_cancels_in_its_middle() 
         _places("iso5835-ha-3.5", 30), "titanium alloy", _places("iso5835-ha-3.5", 30), steel
     )
     assert titanium.estimate == pytest.approx(500 / 370)
+    turned = endured_ratio(
+        _places("iso5835-ha-3.5", 30), steel, _places("iso5835-ha-3.5", 30), "titanium alloy"
+    )
+    assert turned.estimate == pytest.approx(370 / 500)
 
 
 def test_the_poorest_place_is_notched_unless_the_shaft_is_far_thinner() -> None:
@@ -258,12 +289,52 @@ def test_a_notch_makes_a_thicker_thread_poorer_than_a_thin_smooth_shaft() -> Non
     assert smooth_against_notched.low == pytest.approx(1.8 * (2.2 / 2.4) ** 3)
 
 
+def _strength(name: str, length_mm: float, seat_mm: float, *gaps: tuple[float, float]):
+    """Of a screw with its datum plane ``seat_mm`` deep, gaps by their depths from the entry."""
+    placed = PlacedScrew("S", SCREWS[name], length_mm, np.zeros(3), np.ones(3), seat_depth_mm=seat_mm)
+    path = SimpleNamespace(placed=placed, solid=solid_of(placed.screw, length_mm))
+    return strength_of(path, [Gap((1, 2), *gap, None) for gap in gaps], Demands())[0]
+
+
+def test_stretches_on_a_path_are_told_from_the_entry() -> None:
+    """24 mm, seated 1.5 mm deep: thread from 8 below the datum plane, its run-out 1.75, its taper 4 mm; the
+    first gap, from 10 to 11.2 mm, has its middle in the run-out."""
+    told = _strength("iso5835-hb-4.0-partial", 24, 1.5, (10, 11.2), (20, 20.4))
+    places = [(one.stretch, one.from_mm, one.to_mm) for one in told.sections]
+    assert places == [("shaft", 1.5, 9.5), ("run-out", 9.5, 11.25), ("thread", 11.25, 21.5)]
+    assert told.at_fracture.stretch == told.weakest.stretch == "run-out"
+    assert told.runout_to_fracture_mm == 0
+    one_gap = _strength("iso5835-hb-4.0-partial", 24, 1.5, (10, 11.2)).sections
+    assert [one.to_fracture_mm for one in one_gap] == pytest.approx([0.5, 0.0, 0.05])
+    beyond = _strength("iso5835-hb-4.0-partial", 24, 1.5, (23, 23.5))
+    assert beyond.at_fracture is None
+    assert beyond.runout_to_fracture_mm == pytest.approx(11.75)
+    above = _strength("iso5835-hb-4.0-partial", 24, 1.5, (0.2, 0.4))
+    assert above.at_fracture is None
+
+
+def test_fatigue_is_told_against_the_screw_most_used() -> None:
+    assert _strength("iso5835-ha-3.5", 30, 0.0).fatigue.endured_factor.estimate == pytest.approx(1)
+    told = _strength("iso5835-ha-4.5", 30, 0.0).fatigue.endured_factor
+    assert told.estimate == pytest.approx(1.953, rel=1e-3)
+
+
 def test_a_cannulated_screw_ranks_below_its_solid_twin_and_close_ones_are_not_told_apart() -> None:
     """Published ordering: cannula takes strength (§6, derived)."""
     cannulated = SCREWS["cannulated-4.5-partial"]
     hollow = Section(cannulated.largest_thread.core_mm, cannulated.cannula_mm)
     assert hollow.modulus_mm3 < Section(cannulated.largest_thread.core_mm).modulus_mm3
     assert ranking({"a": exactly(1), "b": exactly(2), "c": Interval(1.9, 1.5, 2.5)}) == (("b", "c"), ("a",))
+
+
+def test_a_tier_is_what_overlaps_with_its_first() -> None:
+    """b touches a; c overlaps with b only, d with c, e with none."""
+    ratios = {"a": (10, 9, 11), "b": (8.5, 7, 9), "c": (8, 6, 8.5), "d": (6.5, 6, 7), "e": (1, 0.5, 2)}
+    assert ranking({name: Interval(*ends) for name, ends in ratios.items()}) == (
+        ("a", "b"),
+        ("c", "d"),
+        ("e",),
+    )
 
 
 @pytest.mark.parametrize(
@@ -274,6 +345,7 @@ def test_pilot_of_a_cortical_screw(pilot_mm, fit) -> None:
     told = pilot_fit(pilot_mm=pilot_mm, core_mm=2.4, major_mm=3.5)
     assert told.fit == fit
     assert told.widest_mm == pytest.approx(2.565)
+    assert pilot_fit(pilot_mm=told.widest_mm, core_mm=2.4, major_mm=3.5).fit == "matched"
 
 
 def test_a_wide_pilot_is_told_with_what_was_measured() -> None:
@@ -281,6 +353,9 @@ def test_a_wide_pilot_is_told_with_what_was_measured() -> None:
     assert "no loss" in pilot_fit(pilot_mm=2.5, core_mm=1.9, major_mm=4.0).effect
     assert "begins to fall" in pilot_fit(pilot_mm=3.0, core_mm=2.4, major_mm=3.5).effect
     assert "falls off" in pilot_fit(pilot_mm=3.3, core_mm=2.4, major_mm=3.5).effect
+    # Both ends belong to what lies below them.
+    assert "no loss" in pilot_fit(pilot_mm=7.9, core_mm=7.0, major_mm=10.0).effect
+    assert "begins to fall" in pilot_fit(pilot_mm=9.1, core_mm=7.0, major_mm=10.0).effect
 
 
 # Intervals
