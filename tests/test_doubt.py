@@ -21,8 +21,8 @@ from planner.assessment_file import assessment_document
 from planner.doubt import _rows, doubt_of
 from planner.doubt_draws import CORRELATED_MM, KNOT_MM, SOURCES, draws_of
 from planner.doubt_grid import surroundings
-from planner.doubt_numbers import Key, Values, numbers_of
-from planner.doubt_vocabulary import AskedDoubt, Doubt, DoubtSource
+from planner.doubt_numbers import Key, numbers_of
+from planner.doubt_vocabulary import AskedDoubt, Doubt
 from planner.limits import Limits
 from planner.path import trace
 from planner.placement import PLACEMENTS, placement_draws
@@ -176,40 +176,6 @@ def test_the_source_that_matters_is_the_one_that_spreads() -> None:
     assert told["mean_density_mg_cm3"] == "calibration"
     assert told["pullout_n"] == "law"
     assert told["torque.compression_at_advised_n"] == "friction"
-
-
-def drawn_alone(*only: DoubtSource) -> tuple[ScrewResult, dict[Key, Values]]:
-    """The screw through the ball and 4000 draws of these sources alone."""
-    bone, placed = ball(), through_ball()
-    path, result = trace(bone.prepared, placed), measured(bone, placed)
-    way = PLACEMENTS["guided"]
-    draws = draws_of(way, 4000, 2, only=only)
-    around = surroundings(bone.prepared, path, draws.placed, way, has_no_data=False)
-    planned = _rows(bone.prepared.bone, around, draws_of(way, 1, 1, only=()))[0]
-    rows = _rows(bone.prepared.bone, around, draws)
-    return result, numbers_of(bone.prepared.bone, path, result, around.fragments, planned, rows, draws)
-
-
-def test_law_and_geometry_alone_spread_as_the_formulas_interval() -> None:
-    result, found = drawn_alone("law", "geometry")
-    for fragment in result.fragments:
-        errors, force = fragment.pullout_errors, fragment.pullout_n
-        assert errors is not None
-        assert force is not None
-        left_out = ("engaged_length_fraction", "density_fraction")
-        own = np.sqrt(sum(v**2 for name, v in vars(errors).items() if name not in left_out))
-        low, high = np.percentile(found["fragments.pullout_n", fragment.fragment].drawn, [5, 95])
-        assert low == pytest.approx(force.estimate * np.exp(-1.645 * own), rel=0.03)
-        assert high == pytest.approx(force.estimate * np.exp(1.645 * own), rel=0.03)
-
-
-def test_the_calibration_alone_spreads_the_density_as_its_own_interval() -> None:
-    result, found = drawn_alone("calibration")
-    for fragment in result.fragments:
-        interval = fragment.intervals.mean_density_mg_cm3
-        assert interval is not None
-        drawn = found["mean_density_mg_cm3", fragment.fragment].drawn
-        assert np.percentile(drawn, [5, 95]) == pytest.approx([interval.low, interval.high], rel=0.02)
 
 
 def smooth(rng: np.random.Generator) -> Callable[[Floats], Floats]:

@@ -59,6 +59,23 @@ def test_the_ring_to_half_a_millimetre_beyond_by_hand():
     assert ring_factor(path, unknown, of, CALIBRATION, "bone").factor is None
 
 
+def test_the_ring_in_bone_that_hardly_holds_or_not_at_all():
+    """30 mg/cm³ about the thread and 10 beyond: the same areas; the far end is the ratio squared (our choice:
+    1 mm beyond). Where nothing holds, 1."""
+    path, sampled, of = traced(down(-10, 18))
+    ring, fringe = 1.75**2 - 1.2**2, 2.25**2 - 1.75**2
+    some, less = shear_strength_mpa([30.0, 10.0], "bone")
+    expected = (ring * some + fringe * less) / (ring + fringe) / some
+    for ring_mg, fringe_mg, factor in ((30, 10, expected), (0, 0, 1.0)):
+        made = replace(
+            sampled,
+            ring=np.full_like(sampled.ring, ring_mg / 0.77),
+            fringe=np.full_like(sampled.fringe, fringe_mg / 0.77),
+        )
+        told = ring_factor(path, made, of, CALIBRATION, "bone")
+        assert (told.factor, told.low, told.high) == pytest.approx((factor, factor**2, 1.0), rel=5e-3)
+
+
 def test_in_a_uniform_host_the_ring_changes_nothing():
     path, sampled, of = traced(down(-10, 18))
     made = replace(sampled, ring=np.full_like(sampled.ring, 300), fringe=np.full_like(sampled.fringe, 300))
