@@ -355,6 +355,9 @@ def test_from_the_rods_file_to_the_report(tmp_path, equivalent):
     as_ha = 1 / 0.81 if equivalent == "K2HPO4" else 1
     assert line["slope_mg_cm3_per_hu"] == pytest.approx(SLOPE * as_ha, rel=0.01)
     assert line["slope_standard_error_mg_cm3_per_hu"] > 0
+    # The ratio of K₂HPO₄ to HA is known to 2 % (our choice), upon 4 % for rods in the scan.
+    ratio = 0.02 if equivalent == "K2HPO4" else 0.0
+    assert line["standard_error_fraction"] == pytest.approx(np.hypot(0.04, ratio))
     assert set(told["made_with"]["inputs"]) == {"ct", "rods"}
     screw = {**PLAN["screws"][0], "entry_mm": [-10.0, 22.0, 0.0], "target_mm": [10.0, 22.0, 0.0]}
     write_plan(case / "plan.json", {**PLAN, "screws": [screw]})

@@ -328,7 +328,7 @@ def test_what_a_two_pitch_screw_closes() -> None:
     told = _closing(Gap((1, 2), 10.0, 11.45, None), Gap((2, 3), 14.0, 18.0, None))
     assert (told.turns_both_count, told.travel_mm, told.closes) == (6, 1.5, True)
     assert told.gap_along_axis_mm == told.gap_mm == pytest.approx(1.45)
-    open_gap = _closing(Gap((1, 2), 10.0, 11.6, None))
+    open_gap = _closing(Gap((1, 2), 10.0, 11.53, None))
     assert not open_gap.closes
     assert open_gap.force_now_n == exactly(0.0)
     # The leading thread stands in the near fragment: nothing turns, so even touching faces are not pressed.

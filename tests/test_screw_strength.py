@@ -354,8 +354,8 @@ def test_a_wide_pilot_is_told_with_what_was_measured() -> None:
     assert "begins to fall" in pilot_fit(pilot_mm=3.0, core_mm=2.4, major_mm=3.5).effect
     assert "falls off" in pilot_fit(pilot_mm=3.3, core_mm=2.4, major_mm=3.5).effect
     # Both ends belong to what lies below them.
-    assert "no loss" in pilot_fit(pilot_mm=7.9, core_mm=7.0, major_mm=10.0).effect
-    assert "begins to fall" in pilot_fit(pilot_mm=9.1, core_mm=7.0, major_mm=10.0).effect
+    assert "no loss" in pilot_fit(pilot_mm=0.79, core_mm=0.7, major_mm=1.0).effect
+    assert "begins to fall" in pilot_fit(pilot_mm=0.91, core_mm=0.7, major_mm=1.0).effect
 
 
 # Intervals
