@@ -1,5 +1,8 @@
 """Compiled loops for the smallest distance between circles around an axis and a mesh: the same as asking for
 every place on every circle, which the tests do, but most are passed over.
+
+Where a screw comes out of the bone beside the hole a place may be missed that is out by a few hundredths of a
+millimetre more (0.03 mm in 2 of 150 screws thrown at a demo bone).
 """
 
 from __future__ import annotations
@@ -8,9 +11,6 @@ import numpy as np
 from numba import njit
 
 from planner.mesh_kernels import TIE_MM, nearest_one, on_triangle
-
-STRIDE = 5
-"""Every so many stations the distance is measured on the axis first; it bounds those between."""
 
 SKIP = 2
 """A place on a circle is looked around so far that, if nothing is there, so many others are passed over."""
@@ -36,54 +36,138 @@ def smallest_around_axis(origin, frame, depth, radius, angles_count, mesh, hole,
     past the rim of an open surface the side changes at once, and where that may be every place is looked at.
     """
     count = len(depth)
-    order = np.argsort(depth)
-    axis = np.full(count, np.inf)
-    least = np.full(count, -np.inf)
-    hint = -1
+    axis, least = np.full(count, np.nan), np.full(count, -np.inf)
+    done = np.zeros(count, np.bool_)
+    best, hint = np.inf, -1
     on_circle, on_surface = np.full(3, np.nan), np.full(3, np.nan)
-    for place in range(0, count + STRIDE - 1, STRIDE):
-        n = order[min(place, count - 1)]
-        axis[n], hint = _on_axis(origin, frame, depth[n], mesh, hole, rim_is_free, hint, np.inf)
-        for other in range(max(0, place - STRIDE), min(count, place + STRIDE)):
-            m = order[other]
-            bound = abs(axis[n]) if rim_is_free else axis[n]
-            least[m] = max(least[m], bound - abs(depth[m] - depth[n]))
-    best = np.inf
     if rim_is_free:
         best, hint = _least_behind(
             origin, frame, depth, radius, angles_count, mesh, sides, hint, on_circle, on_surface
         )
-    for n in np.argsort(least - radius):
-        if least[n] - radius[n] >= best:
+    # Out through the hole the side changes too, and no distance is 0 there.
+    out = np.zeros(count, np.bool_)
+    if hole[3] >= 0:
+        out, whole = _may_come_out(origin, frame, depth, radius, mesh)
+        for beside in np.flatnonzero(out):
+            axis[beside] = least[beside] = whole[beside]
+            middle = origin + depth[beside] * frame[2]
+            if _hole_may_be_nearest(hole, middle, radius[beside], whole[beside]):
+                least[beside] = -np.inf
+    while True:
+        n = -1
+        for m in range(count):
+            if not done[m] and (n < 0 or least[m] - radius[m] <= least[n] - radius[n]):
+                n = m
+        if n < 0 or least[n] - radius[n] >= best:
             break
-        # Where the bound says "inside", only a surface near enough to matter need be found.
-        if axis[n] == np.inf:
+        if np.isnan(axis[n]):
+            # Where the bound says "inside", only a surface near enough to matter need be found.
             limit = best + radius[n] if least[n] > 0 else np.inf
             axis[n], hint = _on_axis(origin, frame, depth[n], mesh, hole, rim_is_free, hint, limit)
-        if axis[n] - radius[n] >= best:
+            # Past the rim of an open surface the side changes at once; how far away it is does not.
+            bound = min(abs(axis[n]) if rim_is_free else axis[n], limit)
+            for m in range(count):
+                if not out[m]:
+                    least[m] = max(least[m], bound - abs(depth[m] - depth[n]))
             continue
-        chord = 2 * radius[n] * np.sin(np.pi / angles_count)
-        limit = best + SKIP * chord if axis[n] > radius[n] else np.inf
-        at = 0
-        while at < angles_count:
-            turn = 2 * np.pi * at / angles_count
-            a, b = radius[n] * np.cos(turn), radius[n] * np.sin(turn)
-            x = origin[0] + depth[n] * frame[2, 0] + a * frame[0, 0] + b * frame[1, 0]
-            y = origin[1] + depth[n] * frame[2, 1] + a * frame[0, 1] + b * frame[1, 1]
-            z = origin[2] + depth[n] * frame[2, 2] + a * frame[0, 2] + b * frame[1, 2]
-            found, px, py, pz, hint = nearest_one(x, y, z, mesh, hole, rim_is_free, hint, limit)
-            found = min(found, limit)
-            if found < best:
-                best = found
-                on_circle[0], on_circle[1], on_circle[2] = x, y, z
-                on_surface[0], on_surface[1], on_surface[2] = px, py, pz
-            if chord * angles_count <= found - best:
-                break
-            at += 1 + int((found - best) / chord)
+        done[n] = True
+        if axis[n] - radius[n] >= best and not out[n]:
+            continue
+        chord = 0.0 if out[n] else 2 * radius[n] * np.sin(np.pi / angles_count)
+        limit = best + SKIP * chord if axis[n] > radius[n] and not out[n] else np.inf
+        best, hint = _least_on_circle(
+            origin,
+            frame,
+            depth[n],
+            radius[n],
+            angles_count,
+            mesh,
+            hole,
+            rim_is_free,
+            best,
+            limit,
+            chord,
+            hint,
+            on_circle,
+            on_surface,
+        )
     return best, on_circle, on_surface
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", nogil=True)
+def _least_on_circle(  # type: ignore[no-untyped-def]
+    origin,
+    frame,
+    depth,
+    radius,
+    angles_count,
+    mesh,
+    hole,
+    rim_is_free,
+    best,
+    limit,
+    chord,
+    hint,
+    on_circle,
+    on_surface,
+):
+    """The smallest of ``best`` and the signed distances of a circle's places, and a triangle near the last.
+
+    Places ``chord`` apart are passed over where the distance cannot fall below ``best`` between; none are
+    where it is 0. What is not nearer than ``limit`` is not looked for.
+    """
+    at = 0
+    while at < angles_count:
+        turn = 2 * np.pi * at / angles_count
+        a, b = radius * np.cos(turn), radius * np.sin(turn)
+        x = origin[0] + depth * frame[2, 0] + a * frame[0, 0] + b * frame[1, 0]
+        y = origin[1] + depth * frame[2, 1] + a * frame[0, 1] + b * frame[1, 1]
+        z = origin[2] + depth * frame[2, 2] + a * frame[0, 2] + b * frame[1, 2]
+        found, px, py, pz, hint = nearest_one(x, y, z, mesh, hole, rim_is_free, hint, limit)
+        found = min(found, limit)
+        if found < best:
+            best = found
+            on_circle[0], on_circle[1], on_circle[2] = x, y, z
+            on_surface[0], on_surface[1], on_surface[2] = px, py, pz
+        at += 1
+        if chord > 0:
+            if chord * angles_count <= found - best:
+                break
+            at += int((found - best) / chord)
+    return best, hint
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _may_come_out(origin, frame, depth, radius, mesh):  # type: ignore[no-untyped-def]
+    """(n,) which circles may have a place outside a closed surface, and the signed distances of their middles
+    where they may."""
+    count, hint = len(depth), -1
+    everywhere = np.array([0.0, 0.0, 0.0, -1.0])
+    known, least, whole = np.zeros(count, np.bool_), np.full(count, -np.inf), np.full(count, np.inf)
+    while True:
+        n = -1
+        for m in range(count):
+            near = least[m] - radius[m]
+            if not known[m] and near <= 0 and (n < 0 or near <= least[n] - radius[n]):
+                n = m
+        if n < 0:
+            return whole <= radius, whole
+        known[n] = True
+        limit = 2 * radius[n] if least[n] > 0 else np.inf
+        whole[n], hint = _on_axis(origin, frame, depth[n], mesh, everywhere, False, hint, limit)
+        for m in range(count):
+            least[m] = max(least[m], min(whole[n], limit) - abs(depth[m] - depth[n]))
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _hole_may_be_nearest(hole, middle, radius, distance):  # type: ignore[no-untyped-def]
+    """Whether a place of a circle may have nothing nearer than the hole: no place is nearer to that than its
+    middle less the radius, nor farther from the surface than its middle and the radius."""
+    away = np.sqrt(((middle - hole[:3]) ** 2).sum()) - hole[3]
+    return away - radius <= abs(distance) + radius
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
 def _on_axis(origin, frame, depth, mesh, hole, rim_is_free, hint, limit):  # type: ignore[no-untyped-def]
     distance, _, _, _, hint = nearest_one(
         origin[0] + depth * frame[2, 0],

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from planner.engagement import Bite
 from planner.path import RING_COUNT, Path
+from planner.path_kernels import first_hit
 from planner.vocabulary import FractureCrossing, MeasuredGap
 from segmentation.vocabulary import Bone, Floats, FractureSurface
 
@@ -78,28 +79,13 @@ def _moved_apart(bone: Bone, fracture: FractureSurface) -> bool:
 
 
 def _axis_meets(fracture: FractureSurface, path: Path) -> tuple[float, int] | None:
-    """Depth where the axis crosses the surface, and the nearest vertex; None where it does not.
-
-    Möller and Trumbore 1997, J Graphics Tools 2(1):21 (from memory), for all triangles at once.
-    """
+    """Depth where the axis crosses the surface, and the nearest vertex; None where it does not."""
     vertices = fracture.surface.vertices_mm
-    if not len(fracture.surface.faces):
+    depth_mm = float(
+        first_hit(path.entry_mm, path.direction, path.length_mm, vertices, fracture.surface.faces)
+    )
+    if not np.isfinite(depth_mm):
         return None
-    a, b, c = (vertices[fracture.surface.faces[:, corner]] for corner in range(3))
-    across = np.cross(path.direction, c - a)
-    volume = np.einsum("ij,ij->i", b - a, across)
-    to_start = path.entry_mm - a
-    turned = np.cross(to_start, b - a)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        first = np.einsum("ij,ij->i", to_start, across) / volume
-        second = turned @ path.direction / volume
-        depth = np.einsum("ij,ij->i", c - a, turned) / volume
-        within = (
-            (first >= 0) & (second >= 0) & (first + second <= 1) & (depth >= 0) & (depth <= path.length_mm)
-        )
-    if not within.any():
-        return None
-    depth_mm = float(depth[within].min())
     nearest = np.argmin(np.linalg.norm(vertices - path.point_mm(depth_mm), axis=1))
     return depth_mm, int(nearest)
 

@@ -64,3 +64,32 @@ def patches(near, vertices, faces, normals, position_sd):  # type: ignore[no-unt
         if count:
             sd[n] = told / count
     return normal, sd
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def first_hit(origin, direction, length, vertices, faces):  # type: ignore[no-untyped-def]
+    """Smallest depth from 0 to ``length`` at which a line meets a triangle; infinite where it meets none.
+
+    Möller and Trumbore 1997, J Graphics Tools 2(1):21 (from memory).
+    """
+    best = np.inf
+    dx, dy, dz = direction
+    for t in range(len(faces)):
+        a, b, c = faces[t]
+        ax, ay, az = vertices[a, 0], vertices[a, 1], vertices[a, 2]
+        ux, uy, uz = vertices[b, 0] - ax, vertices[b, 1] - ay, vertices[b, 2] - az
+        vx, vy, vz = vertices[c, 0] - ax, vertices[c, 1] - ay, vertices[c, 2] - az
+        px, py, pz = dy * vz - dz * vy, dz * vx - dx * vz, dx * vy - dy * vx
+        volume = ux * px + uy * py + uz * pz
+        sx, sy, sz = origin[0] - ax, origin[1] - ay, origin[2] - az
+        first = (sx * px + sy * py + sz * pz) / volume
+        if not 0 <= first <= 1:
+            continue
+        qx, qy, qz = sy * uz - sz * uy, sz * ux - sx * uz, sx * uy - sy * ux
+        second = (dx * qx + dy * qy + dz * qz) / volume
+        if not (second >= 0 and first + second <= 1):
+            continue
+        depth = (vx * qx + vy * qy + vz * qz) / volume
+        if 0 <= depth <= length and depth < best:
+            best = depth
+    return best

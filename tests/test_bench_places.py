@@ -71,10 +71,19 @@ def test_a_case_and_a_scan_are_opened_from_the_start(tmp_path: Path) -> None:
     # While it is open nobody else gets it; then it is free again, and the way back leads to the start.
     with pytest.raises(InputError, match="open in another page"):
         opened.case(tmp_path / "ball")
+    with pytest.raises(InputError, match="no case was open before"):
+        start.answer(said('{"do": "again"}'))
     place.answer(said('{"do": "back"}'))
-    assert isinstance(place.goes_to(), StartPlace)
+    back = place.goes_to()
+    assert isinstance(back, StartPlace)
     place.close()
     opened.case(tmp_path / "ball").close()
+    assert back.answer(said('{"do": "list", "at": []}'))["start"]["left"] == "ball"
+    back.answer(said('{"do": "again"}'))
+    again = back.goes_to()
+    assert isinstance(again, CasePlace)
+    assert again.title == "ball"
+    again.close()
 
 
 def test_a_demo_is_made_below_the_folder_and_opened(tmp_path: Path) -> None:

@@ -249,6 +249,6 @@ def test_the_finding_tells_the_share_of_the_path_in_streaks(above_mm, length_mm,
     """The pin is 12 mm long and its slices reach 2 mm farther; the path is 20 mm, from −10 to 10."""
     result = assess_screws(beside_metal(16.0, above_mm=above_mm), Plan((down(-10, length_mm),))).screws[0]
     (finding,) = [finding for finding in result.findings if finding.code == "near-metal"]
-    share = re.search(r"(\d+)% of its path", finding.message)
+    share = re.search(r"(\d+) % of its path", finding.message)
     assert share is not None
     assert float(share[1]) / 100 == pytest.approx(wanted, abs=0.05)

@@ -75,7 +75,7 @@ async ([seconds, reach]) => {
 
 
 def big_case(folder: Path) -> Path:
-    """A knobbly rod of 30 mm radius, broken by a cut, in 512 × 512 × 300 voxels of 0.4 × 0.4 × 0.5 mm."""
+    """A knobbly rod of 15 mm radius, broken by a cut, in 512 × 512 × 300 voxels of 0.4 × 0.4 × 0.5 mm."""
     shape, spacing = (512, 512, 300), np.array([0.4, 0.4, 0.5])
     affine = np.diag([*spacing, 1.0])
     affine[:3, 3] = -spacing * (np.array(shape) - 1) / 2
@@ -86,7 +86,7 @@ def big_case(folder: Path) -> Path:
     away = np.hypot(x[:, None], y[None, :])
     for k in range(shape[2]):
         z = (k - (shape[2] - 1) / 2) * spacing[2]
-        radius = 30 + 3 * np.sin(5 * angle + z / 9) + 2 * np.cos(z / 5) - max(abs(z) - 60, 0) ** 2 / 8
+        radius = 15 + 2 * np.sin(5 * angle + z / 9) + 2 * np.cos(z / 5) - max(abs(z) - 60, 0) ** 2 / 8
         depth = radius - away
         slab = 40 + 900 * np.clip(depth + 0.5, 0, 1) - 600 * np.clip(depth - 2.5, 0, 1)
         hu[:, :, k] = slab + noise.normal(0, 20, slab.shape)
@@ -103,7 +103,7 @@ def big_case(folder: Path) -> Path:
     write_case(folder, bone)
     screw = built_in_screws()["iso5835-ha-3.5"]
     length_mm = max(screw.stocked_lengths_mm)
-    placed = PlacedScrew("S1", screw, length_mm, np.array([-33.0, 3.0, -18.0]), np.array([30.0, 0.0, 20.0]))
+    placed = PlacedScrew("S1", screw, length_mm, np.array([-17.0, 1.5, -9.0]), np.array([15.0, 0.0, 10.0]))
     (folder / "plan.json").write_bytes(canonical_json(plan_document(Plan((placed,)))))
     return folder
 

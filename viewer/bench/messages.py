@@ -232,9 +232,9 @@ class Demo(_Said):
 
 
 class Plain(_Said):
-    """Back to the start; or end the long step that is under way."""
+    """Back to the start, or from there to the case that was left; or end the long step under way."""
 
-    do: Literal["back", "stop"]
+    do: Literal["back", "again", "stop"]
 
 
 class Series(_Said):

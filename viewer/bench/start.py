@@ -25,7 +25,7 @@ from viewer.bench.painter import Painter
 from viewer.bench.place import Place
 from viewer.bench.scan_place import ScanPlace
 from viewer.bench.serve import Bench
-from viewer.bench.start_place import StartPlace
+from viewer.bench.start_place import StartPlace, case_title
 from viewer.bench.work import Work
 from viewer.console import Progress, say, working
 
@@ -61,9 +61,9 @@ class Doors:
         self.screws, self.root = screws, root
         self.work = Work()
 
-    def start(self) -> StartPlace:
-        """The list of what can be opened."""
-        return StartPlace(self.root, self.work, self.case, self.scan)
+    def start(self, left: Path | None = None) -> StartPlace:
+        """The list of what can be opened, and the way back to the case that was ``left``."""
+        return StartPlace(self.root, self.work, self.case, self.scan, left=left)
 
     def scan(self, steps: list[str]) -> ScanPlace:
         """A scan below the root."""
@@ -73,7 +73,6 @@ class Doors:
         """A case, held so that a second page on it is refused until it is closed."""
         from planner.plan_file import read_plan
         from segmentation.case import PLAN, read_case
-        from segmentation.files import shown
 
         with contextlib.ExitStack() as held:
             held.enter_context(_held(folder))
@@ -87,10 +86,10 @@ class Doors:
             return CasePlace(
                 desk,
                 folder,
-                shown(folder.resolve().name).strip("'\""),
+                case_title(folder),
                 painter=Painter(bone, desk.posed),
                 write_report=_reporter(folder),
-                go_back=self.start,
+                go_back=lambda: self.start(folder),
                 let_go=held.pop_all().close,
                 work=self.work,
                 read_again=lambda: read_case(folder),

@@ -28,14 +28,27 @@ OpenScan = Callable[[list[str]], Place]
 OpenCase = Callable[[Path], Place]
 
 
+def case_title(folder: Path) -> str:
+    """What a case is called: its folder's name, and that of the folder around one that is only called case.
+
+    >>> case_title(Path("scaphoid-waist/case")), case_title(Path("wrist"))
+    ('scaphoid-waist, case', 'wrist')
+    """
+    place = folder.resolve()
+    names = [place.parent.name, place.name] if place.name == "case" and place.parent.name else [place.name]
+    return ", ".join(shown(name).strip("'\"") for name in names)
+
+
 class StartPlace:
-    """Lists what can be opened below ``root``."""
+    """Lists what can be opened below ``root``; ``left`` is the case that was open before."""
 
     kind: Kind = "start"
     title = "Pilothole"
 
-    def __init__(self, root: Path, work: Work, open_case: OpenCase, open_scan: OpenScan) -> None:
-        self.root, self.work = root, work
+    def __init__(
+        self, root: Path, work: Work, open_case: OpenCase, open_scan: OpenScan, *, left: Path | None = None
+    ) -> None:
+        self.root, self.work, self._left = root, work, left
         self._open_case, self._open_scan = open_case, open_scan
         self._steps: list[str] = []
         self._next: Place | None = None
@@ -54,6 +67,10 @@ class StartPlace:
                 self._steps = list(message.at)
             case "open":
                 self._open(list(message.at))
+            case "again":
+                if self._left is None:
+                    raise InputError("no case was open before; choose one of the list")
+                self._next = self._open_case(self._left)
             case "demo":
                 self._demo(message.name)
             case "room" | "look" | "cancel":
@@ -119,6 +136,7 @@ class StartPlace:
         found = listing(self.root, self._steps)
         return {
             "sentences": SENTENCES,
+            "left": None if self._left is None else case_title(self._left),
             "demos": [{"name": name, "words": words} for name, words in demo_names().items()],
             "folder": self.root.resolve().name or "/",
             "at": self._steps,

@@ -16,6 +16,8 @@ export function showStart(data, say) {
   if (!rows.length) rows.push(make("li", {}, make("small", {}, "no case, no folder and nothing that may be a CT (NIfTI or DICOM)")));
   $("start").replaceChildren(
     make("div", { class: "first" }, ...data.sentences.map((one) => make("p", {}, one))),
+    ...(data.left ? [make("p", { class: "first" }, make("button", { id: "again", onclick: () => say({ do: "again" }) }, "back to " + data.left),
+      make("small", { class: "muted" }, " as you left it; its steps can no longer be undone"))] : []),
     make("div", {}, make("h2", {}, "A demo bone"), make("ul", { id: "demos" }, ...data.demos.map((one) => make("li", { "data-demo": one.name },
       make("button", { onclick: () => say({ do: "demo", name: one.name }) }, one.name), make("small", {}, one.words))))),
     make("div", {}, make("h2", {}, "A CT or a case"), make("p", { class: "told way" }, "in ", ...way), make("ul", { id: "entries" }, ...rows)));
