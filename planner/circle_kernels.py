@@ -11,6 +11,8 @@ import numpy as np
 from numba import njit
 
 from planner.mesh_kernels import TIE_MM, nearest_one, on_triangle
+from planner.triangle_tree import away2_from
+from segmentation.vocabulary import Floats
 
 SKIP = 2
 """A place on a circle is looked around so far that, if nothing is there, so many others are passed over."""
@@ -18,17 +20,23 @@ SKIP = 2
 IN_FRONT, MAY_BE_BEHIND = 1, 2
 """What is known of the side of a cube, 0 being nothing yet."""
 
-SIDES_BEYOND_COUNT, SIDES_PER_CUBE_COUNT = 14, 3
-"""So many of a mesh's cubes beyond its own are told apart by side, each parted so often along its edges. Our
-choice: 20 mm, and half a millimetre in a fine scan."""
+SIDES_BEYOND_MM, SIDE_EDGE_MM = 20.0, 0.5
+"""So far beyond an open surface places are told apart by side, in cubes of this edge. Our choice."""
+
+
+def sides_shape(low_mm: Floats, high_mm: Floats) -> tuple[int, int, int]:
+    """How many cubes there are for an open surface between two corners (3,)."""
+    i, j, k = np.ceil((high_mm - low_mm + 2 * SIDES_BEYOND_MM) / SIDE_EDGE_MM).astype(int).tolist()
+    return i, j, k
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def smallest_around_axis(origin, frame, depth, radius, angles_count, mesh, hole, rim_is_free, sides):  # type: ignore[no-untyped-def]
+def smallest_around_axis(origin, frame, depth, radius, angles_count, mesh, hole, rim_is_free, low, sides):  # type: ignore[no-untyped-def]
     """Smallest signed distance of circles around an axis to ``mesh``, the place on them (3,) and the
     surface's place (3,) nearest to it, NaN where there is none.
 
-    With ``rim_is_free`` the surface is open: ``sides`` keeps what is known of the side of each cube.
+    With ``rim_is_free`` the surface is open: ``sides`` keeps what is known of the side of each cube around it,
+    ``low`` being its lowest corner.
 
     The axis begins at ``origin``; the rows of ``frame`` are two directions across it and its own. Circles of
     ``radius`` (n,) stand at ``depth`` (n,) and are looked at in ``angles_count`` directions. A signed
@@ -38,11 +46,12 @@ def smallest_around_axis(origin, frame, depth, radius, angles_count, mesh, hole,
     count = len(depth)
     axis, least = np.full(count, np.nan), np.full(count, -np.inf)
     done = np.zeros(count, np.bool_)
-    best, hint = np.inf, -1
+    # No smaller than the smallest that there is: no place on a circle is farther than its middle and a radius.
+    best, at_most, hint = np.inf, np.inf, -1
     on_circle, on_surface = np.full(3, np.nan), np.full(3, np.nan)
     if rim_is_free:
         best, hint = _least_behind(
-            origin, frame, depth, radius, angles_count, mesh, sides, hint, on_circle, on_surface
+            origin, frame, depth, radius, angles_count, mesh, low, sides, hint, on_circle, on_surface
         )
     # Out through the hole the side changes too, and no distance is 0 there.
     out = np.zeros(count, np.bool_)
@@ -61,11 +70,14 @@ def smallest_around_axis(origin, frame, depth, radius, angles_count, mesh, hole,
         if n < 0 or least[n] - radius[n] >= best:
             break
         if np.isnan(axis[n]):
+            if least[n] <= 0 and not rim_is_free:
+                n = _beside_known(n, depth, axis, least)
             # Where the bound says "inside", only a surface near enough to matter need be found.
-            limit = best + radius[n] if least[n] > 0 else np.inf
+            limit = min(best, at_most) + radius[n] if least[n] > 0 else np.inf
             axis[n], hint = _on_axis(origin, frame, depth[n], mesh, hole, rim_is_free, hint, limit)
             # Past the rim of an open surface the side changes at once; how far away it is does not.
             bound = min(abs(axis[n]) if rim_is_free else axis[n], limit)
+            at_most = min(at_most, abs(axis[n]) + radius[n])
             for m in range(count):
                 if not out[m]:
                     least[m] = max(least[m], bound - abs(depth[m] - depth[n]))
@@ -92,6 +104,18 @@ def smallest_around_axis(origin, frame, depth, radius, angles_count, mesh, hole,
             on_surface,
         )
     return best, on_circle, on_surface
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _beside_known(n, depth, axis, least):  # type: ignore[no-untyped-def]
+    """The circle nearest to circle ``n`` whose middle is known to be inside but not how far, or ``n``: from there
+    only what is near need be looked for, and that tells the side of the next."""
+    beside = n
+    for m in range(len(depth)):
+        if np.isnan(axis[m]) and least[m] > 0:
+            if beside == n or abs(depth[m] - depth[n]) < abs(depth[beside] - depth[n]):
+                beside = m
+    return beside
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
@@ -183,11 +207,10 @@ def _on_axis(origin, frame, depth, mesh, hole, rim_is_free, hint, limit):  # typ
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _least_behind(origin, frame, depth, radius, angles_count, mesh, sides, hint, on_circle, on_surface):  # type: ignore[no-untyped-def]
+def _least_behind(origin, frame, depth, radius, angles_count, mesh, low, sides, hint, on_circle, on_surface):  # type: ignore[no-untyped-def]
     """The smallest signed distance to an open surface of those places that may be behind it, infinite where
     none may, and a triangle near the last."""
-    low, cube = mesh[7], mesh[8]
-    first, edge = low - SIDES_BEYOND_COUNT * cube, cube / SIDES_PER_CUBE_COUNT
+    first, edge = low - SIDES_BEYOND_MM, SIDE_EDGE_MM
     everywhere = np.array([0.0, 0.0, 0.0, -1.0])
     best = np.inf
     for n in range(len(depth)):
@@ -223,35 +246,33 @@ def _least_behind(origin, frame, depth, radius, angles_count, mesh, sides, hint,
 def _all_in_front(x, y, z, around, mesh):  # type: ignore[no-untyped-def]
     """Whether all of a ball surely lies in front of an open surface, the side that is inside: in front of
     each triangle that may be the nearest of one of its places. False: it may not."""
-    vertices, faces, normals, middles, reach, _, _, low, cube, shape, starts, inside = mesh
+    vertices, faces, normals, _, _, order, boxes = mesh
     distance, _, _, _, _ = nearest_one(x, y, z, mesh, np.array([0.0, 0.0, 0.0, -1.0]), True, -1, np.inf)
     far = abs(distance) + 2 * around + TIE_MM
     if not np.isfinite(far):
         return True
-    i0, i1 = _cubes(x, far, low[0], cube, shape[0])
-    j0, j1 = _cubes(y, far, low[1], cube, shape[1])
-    k0, k1 = _cubes(z, far, low[2], cube, shape[2])
-    for i in range(i0, i1):
-        for j in range(j0, j1):
-            for k in range(k0, k1):
-                q = (i * shape[1] + j) * shape[2] + k
-                for place in range(starts[q], starts[q + 1]):
-                    t = inside[place]
-                    mx, my, mz = x - middles[t, 0], y - middles[t, 1], z - middles[t, 2]
-                    if normals[t, 0] * mx + normals[t, 1] * my + normals[t, 2] * mz < -around - TIE_MM:
-                        continue
-                    if mx * mx + my * my + mz * mz > (far + reach) ** 2:
-                        continue
-                    _, _, _, px, py, pz = on_triangle(
-                        x, y, z, vertices, faces[t, 0], faces[t, 1], faces[t, 2]
-                    )
-                    if (x - px) ** 2 + (y - py) ** 2 + (z - pz) ** 2 <= far * far:
-                        return False
+    leaves = (len(boxes) + 1) // 2
+    waiting = [0]
+    while waiting:
+        n = waiting.pop()
+        if away2_from(x, y, z, boxes, n) > far * far:
+            continue
+        if n < leaves - 1:
+            waiting.append(2 * n + 2)
+            waiting.append(2 * n + 1)
+            continue
+        leaf = n - leaves + 1
+        for at in range(leaf * len(order) // leaves, (leaf + 1) * len(order) // leaves):
+            t = order[at]
+            a = faces[t, 0]
+            over = (
+                normals[t, 0] * (x - vertices[a, 0])
+                + normals[t, 1] * (y - vertices[a, 1])
+                + normals[t, 2] * (z - vertices[a, 2])
+            )
+            if over < -around - TIE_MM:
+                continue
+            _, _, _, px, py, pz = on_triangle(x, y, z, vertices, a, faces[t, 1], faces[t, 2])
+            if (x - px) ** 2 + (y - py) ** 2 + (z - pz) ** 2 <= far * far:
+                return False
     return True
-
-
-@njit(cache=True, error_model="numpy", inline="always")
-def _cubes(place, around, low, cube, count):  # type: ignore[no-untyped-def]
-    """The first cube along one axis that lies within ``around`` of a place, and the first after them."""
-    first = max(0, int(np.floor((place - around - low) / cube)))
-    return first, min(count, int(np.floor((place + around - low) / cube)) + 1)

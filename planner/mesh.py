@@ -15,48 +15,35 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from planner.circle_kernels import SIDES_BEYOND_COUNT, SIDES_PER_CUBE_COUNT, smallest_around_axis
+from planner.circle_kernels import sides_shape, smallest_around_axis
 from planner.mesh_kernels import feet_inside, nearest
 from planner.path_kernels import lengths_in_cells
+from planner.triangle_tree import TriangleTree, tree_of
 from segmentation.vocabulary import Floats, Ints, Surface
 
 OFF_LATTICE_MM = (3.1e-7, 1.7e-7)
 """Lines are moved by this much across their direction, so that none runs exactly along an edge of a
 grid-aligned mesh."""
 
-CUBE_MM = 1.5
-"""Edge of the cubes in which triangles are kept, at least. Our choice: a few dozen triangles of a fine scan
-in each."""
-
-CUBES_AT_MOST_COUNT = 4_000_000
-"""More cubes than this are not kept; they grow instead. Our choice: 16 MB."""
-
-
 @dataclass(frozen=True, eq=False)
 class Mesh:
-    """A surface made ready for questions: triangles, unit normals, centroids and the farthest corner from
-    one.
+    """A surface made ready for questions: triangles, unit normals, centroids, and a tree.
 
     ``passed`` (m,) are triangles that tell the side of a point but not its distance: fracture faces a screw
     goes through. ``on_rim`` (m, 3) tells which edges of each triangle (opposite to its corner) belong to no
-    other triangle. The triangles of cube (i, j, k) are ``in_cube[starts[q] : starts[q + 1]]``, q its
-    row-major number in ``shape``; of an open surface ``sides`` keeps
-    what was found of the side of places in and around them (``circle_kernels.py``).
+    other triangle. Of an open surface ``sides`` keeps what was found of the side of places in and around it,
+    from ``low_mm`` less its margin (``circle_kernels.py``).
     """
 
     vertices_mm: Floats
     faces: Ints
     normals: Floats
     middles_mm: Floats
-    reach_mm: float
     on_rim: npt.NDArray[np.bool_]
     passed: npt.NDArray[np.bool_]
+    tree: TriangleTree
     low_mm: Floats
     high_mm: Floats
-    cube_mm: float
-    shape: Ints
-    starts: Ints
-    in_cube: Ints
     sides: npt.NDArray[np.uint8]
 
     @property
@@ -66,15 +53,10 @@ class Mesh:
             self.vertices_mm,
             self.faces,
             self.normals,
-            self.middles_mm,
-            self.reach_mm,
             self.on_rim,
             self.passed,
-            self.low_mm,
-            self.cube_mm,
-            self.shape,
-            self.starts,
-            self.in_cube,
+            self.tree.order,
+            self.tree.boxes,
         )
 
 
@@ -153,31 +135,21 @@ def mesh_of(surface: Surface, passed: npt.NDArray[np.bool_] | None = None) -> Me
     normals = np.cross(b - a, c - a)
     lengths = np.linalg.norm(normals, axis=1, keepdims=True)
     normals = np.divide(normals, lengths, out=np.zeros_like(normals), where=lengths > 0)
-    low = np.minimum(np.minimum(a, b), c)
-    high = np.maximum(np.maximum(a, b), c)
-    bounds = (low.min(axis=0), high.max(axis=0)) if len(faces) else (np.zeros(3), np.zeros(3))
-    middles = (a + b + c) / 3
-    reach = max(float(np.linalg.norm(corner - middles, axis=1).max(initial=0)) for corner in (a, b, c))
-    cube, shape, starts, in_cube = _cubes(low, high, bounds)
+    tree = tree_of(vertices, faces)
+    low, high = (tree.boxes[0, :3], tree.boxes[0, 3:]) if len(faces) else (np.zeros(3), np.zeros(3))
     on_rim = _rim(faces)
-    sides_shape = (
-        (shape + 2 * SIDES_BEYOND_COUNT) * SIDES_PER_CUBE_COUNT if on_rim.any() else np.zeros(3, int)
-    )
+    is_open = bool(on_rim.any())
     return Mesh(
         vertices_mm=vertices,
         faces=faces,
         normals=normals,
-        middles_mm=middles,
-        reach_mm=reach,
+        middles_mm=(a + b + c) / 3,
         on_rim=on_rim,
         passed=np.zeros(len(faces), bool) if passed is None else passed,
-        low_mm=bounds[0],
-        high_mm=bounds[1],
-        cube_mm=cube,
-        shape=shape,
-        starts=starts,
-        in_cube=in_cube,
-        sides=np.zeros(sides_shape, np.uint8),
+        tree=tree,
+        low_mm=low,
+        high_mm=high,
+        sides=np.zeros(sides_shape(low, high) if is_open else (0, 0, 0), np.uint8),
     )
 
 
@@ -256,31 +228,10 @@ def smallest_distance_mm(
         mesh.for_kernels,
         without.for_kernels,
         rim_is_free,
+        mesh.low_mm,
         mesh.sides,
     )
     return Nearest(float(distance), on_circle, on_surface)
-
-
-def _cubes(low: Floats, high: Floats, bounds: tuple[Floats, Floats]) -> tuple[float, Ints, Ints, Ints]:
-    """Which triangles touch which cubes, from their corners (m, 3): edge, shape, starts, triangles."""
-    extent = bounds[1] - bounds[0]
-    longest = float((high - low).max()) if len(low) else 0.0
-    cube = max(CUBE_MM, longest, float(np.cbrt(np.prod(np.maximum(extent, CUBE_MM)) / CUBES_AT_MOST_COUNT)))
-    shape = np.floor(extent / cube).astype(np.int32) + 1
-    first = np.floor((low - bounds[0]) / cube).astype(np.int64)
-    last = np.floor((high - bounds[0]) / cube).astype(np.int64)
-    numbers, triangles = [], []
-    # No triangle is longer than a cube, so it touches at most two along each axis.
-    for step in np.ndindex(2, 2, 2):
-        touched = (first + step <= last).all(axis=1)
-        i, j, k = (first[touched] + step).T
-        numbers.append((i * shape[1] + j) * shape[2] + k)
-        triangles.append(np.flatnonzero(touched))
-    number, triangle = np.concatenate(numbers), np.concatenate(triangles)
-    order = np.argsort(number, kind="stable")
-    counts = np.bincount(number, minlength=int(np.prod(shape, dtype=np.int64)))
-    starts = np.concatenate([[0], np.cumsum(counts)])
-    return cube, shape, starts.astype(np.int32), triangle[order].astype(np.int32)
 
 
 def _rim(faces: Ints) -> npt.NDArray[np.bool_]:

@@ -1,8 +1,8 @@
 """Compiled loops over triangles: the nearest point of a mesh, and which projected triangles hold a line's
 foot.
 
-Triangles are kept in a grid of cubes; a point looks through shells of cubes around its own until nothing
-nearer can follow. Exact to the triangles. The tests hold these loops against trimesh.
+Triangles are kept in a tree of boxes (``triangle_tree.py``); a point looks into the nearer box first, and into
+none that can hold nothing nearer. Exact to the triangles. The tests hold these loops against trimesh.
 """
 
 from __future__ import annotations
@@ -10,8 +10,13 @@ from __future__ import annotations
 import numpy as np
 from numba import njit, prange
 
+from planner.triangle_tree import away2_from
+
 TIE_MM = 1e-7
 """Triangles closer to each other's distance than this are tied: the closest point lies on a shared edge."""
+
+WAITING_COUNT = 64
+"""Boxes that can wait to be looked into: more than a tree of any size has rows."""
 
 
 @njit(cache=True, error_model="numpy", inline="always")
@@ -62,12 +67,6 @@ def on_triangle(x, y, z, vertices, a, b, c):  # type: ignore[no-untyped-def]
     return 1.0 - wb - wc, wb, wc, ax + wb * ux + wc * vx, ay + wb * uy + wc * vy, az + wb * uz + wc * vz
 
 
-@njit(cache=True, error_model="numpy", inline="always")
-def away_from(place, low, edge):  # type: ignore[no-untyped-def]
-    """How far a place lies outside the stretch of length ``edge`` that begins at ``low``."""
-    return max(low - place, place - low - edge, 0.0)
-
-
 @njit(cache=True, error_model="numpy")
 def nearest_one(x, y, z, mesh, hole, rim_is_free, hint, limit):  # type: ignore[no-untyped-def]
     """Signed distance of one place to ``mesh``, the nearest point that counts, and its triangle (−1: none).
@@ -79,13 +78,7 @@ def nearest_one(x, y, z, mesh, hole, rim_is_free, hint, limit):  # type: ignore[
     count for the distance; all of them tell the side. Behind the nearest of all, or nearest to one that is
     passed through, is inside.
     """
-    vertices, faces, normals, middles, reach, on_rim, passed, low, cube, shape, starts, inside = mesh
-    ci = int(np.floor((x - low[0]) / cube))
-    cj = int(np.floor((y - low[1]) / cube))
-    ck = int(np.floor((z - low[2]) / cube))
-    # Shells before the first that meets the grid are empty, shells after the last too.
-    first = max(0, -ci, -cj, -ck, ci - shape[0] + 1, cj - shape[1] + 1, ck - shape[2] + 1)
-    last = max(ci, cj, ck, shape[0] - 1 - ci, shape[1] - 1 - cj, shape[2] - 1 - ck)
+    vertices, faces, normals, on_rim, passed, order, boxes = mesh
     best, of_all, height, found = np.inf, np.inf, 0.0, -1
     # Nothing farther than this matters.
     bound = limit
@@ -96,56 +89,55 @@ def nearest_one(x, y, z, mesh, hole, rim_is_free, hint, limit):  # type: ignore[
             bound = min(limit, np.sqrt((x - px) ** 2 + (y - py) ** 2 + (z - pz) ** 2) + 2 * TIE_MM)
     qx, qy, qz = np.inf, np.inf, np.inf
     through, free = False, False
-    for shell in range(first, last + 1):
-        if bound <= (shell - 1) * cube:
-            break
-        for i in range(max(0, ci - shell), min(shape[0], ci + shell + 1)):
-            for j in range(max(0, cj - shell), min(shape[1], cj + shell + 1)):
-                edge = abs(i - ci) == shell or abs(j - cj) == shell
-                step = 1 if edge or shell == 0 else 2 * shell
-                for k in range(ck - shell, ck + shell + 1, step):
-                    if k < 0 or k >= shape[2]:
-                        continue
-                    q = (i * shape[1] + j) * shape[2] + k
-                    if starts[q] == starts[q + 1] or (
-                        away_from(x, low[0] + i * cube, cube) ** 2
-                        + away_from(y, low[1] + j * cube, cube) ** 2
-                        + away_from(z, low[2] + k * cube, cube) ** 2
-                        > bound * bound
-                    ):
-                        continue
-                    for at in range(starts[q], starts[q + 1]):
-                        t = inside[at]
-                        mx, my, mz = x - middles[t, 0], y - middles[t, 1], z - middles[t, 2]
-                        if mx * mx + my * my + mz * mz > (bound + reach + TIE_MM) ** 2:
-                            continue
-                        # The triangle's plane is no farther than the triangle.
-                        over = normals[t, 0] * mx + normals[t, 1] * my + normals[t, 2] * mz
-                        if abs(over) > bound + TIE_MM:
-                            continue
-                        wa, wb, wc, px, py, pz = on_triangle(
-                            x, y, z, vertices, faces[t, 0], faces[t, 1], faces[t, 2]
-                        )
-                        dx, dy, dz = x - px, y - py, z - pz
-                        d = np.sqrt(dx * dx + dy * dy + dz * dz)
-                        if d > bound + TIE_MM:
-                            continue
-                        if d <= of_all + TIE_MM:
-                            up = normals[t, 0] * dx + normals[t, 1] * dy + normals[t, 2] * dz
-                            # Of triangles that tie, the one seen most squarely tells the side.
-                            if d < of_all - TIE_MM or abs(up) > abs(height):
-                                height, through = up, passed[t]
-                                free = rim_is_free and (
-                                    (on_rim[t, 0] and wa <= 1e-9)
-                                    or (on_rim[t, 1] and wb <= 1e-9)
-                                    or (on_rim[t, 2] and wc <= 1e-9)
-                                )
-                            of_all = min(of_all, d)
-                        if d < best and not passed[t]:
-                            hx, hy, hz = px - hole[0], py - hole[1], pz - hole[2]
-                            if hole[3] < 0 or hx * hx + hy * hy + hz * hz > hole[3] * hole[3]:
-                                best, qx, qy, qz, found = d, px, py, pz, t
-                                bound = min(bound, best)
+    leaves = (len(boxes) + 1) // 2
+    waiting, away2 = np.empty(WAITING_COUNT, np.int64), np.empty(WAITING_COUNT)
+    waiting[0], away2[0], left = 0, away2_from(x, y, z, boxes, 0), 1
+    while left:
+        left -= 1
+        n, far2 = waiting[left], away2[left]
+        while n < leaves - 1 and far2 <= (bound + TIE_MM) ** 2:
+            near, far = 2 * n + 1, 2 * n + 2
+            near2, far2 = away2_from(x, y, z, boxes, near), away2_from(x, y, z, boxes, far)
+            if far2 < near2:
+                near, far, near2, far2 = far, near, far2, near2
+            waiting[left], away2[left] = far, far2
+            left += 1
+            n, far2 = near, near2
+        if far2 > (bound + TIE_MM) ** 2:
+            continue
+        leaf = n - leaves + 1
+        for at in range(leaf * len(order) // leaves, (leaf + 1) * len(order) // leaves):
+            t = order[at]
+            a = faces[t, 0]
+            # The triangle's plane is no farther than the triangle.
+            over = (
+                normals[t, 0] * (x - vertices[a, 0])
+                + normals[t, 1] * (y - vertices[a, 1])
+                + normals[t, 2] * (z - vertices[a, 2])
+            )
+            if abs(over) > bound + TIE_MM:
+                continue
+            wa, wb, wc, px, py, pz = on_triangle(x, y, z, vertices, a, faces[t, 1], faces[t, 2])
+            dx, dy, dz = x - px, y - py, z - pz
+            d = np.sqrt(dx * dx + dy * dy + dz * dz)
+            if d > bound + TIE_MM:
+                continue
+            if d <= of_all + TIE_MM:
+                up = normals[t, 0] * dx + normals[t, 1] * dy + normals[t, 2] * dz
+                # Of triangles that tie, the one seen most squarely tells the side.
+                if d < of_all - TIE_MM or abs(up) > abs(height):
+                    height, through = up, passed[t]
+                    free = rim_is_free and (
+                        (on_rim[t, 0] and wa <= 1e-9)
+                        or (on_rim[t, 1] and wb <= 1e-9)
+                        or (on_rim[t, 2] and wc <= 1e-9)
+                    )
+                of_all = min(of_all, d)
+            if d < best and not passed[t]:
+                hx, hy, hz = px - hole[0], py - hole[1], pz - hole[2]
+                if hole[3] < 0 or hx * hx + hy * hy + hz * hz > hole[3] * hole[3]:
+                    best, qx, qy, qz, found = d, px, py, pz, t
+                    bound = min(bound, best)
     if height > 0 and not through and not free:
         return -best, qx, qy, qz, found
     return best, qx, qy, qz, found
@@ -194,30 +186,33 @@ def feet_inside(origin, frame, feet, reach, mesh):  # type: ignore[no-untyped-de
     Every edge is measured from its lower to its higher vertex number, so that the two triangles that share it
     get the very same number and a line passes through exactly one of them.
     """
-    vertices, faces, _, _, _, _, _, low, cube, shape, starts, inside = mesh
+    vertices, faces, _, _, _, order, boxes = mesh
     lines, depths, sides = [], [], []
     # In order of their first coordinate, so that a triangle looks only at the feet below and above it.
-    order = np.argsort(feet[:, 0])
-    first = feet[order, 0]
-    seen = np.zeros(len(faces), np.bool_)
+    in_order = np.argsort(feet[:, 0])
+    first = feet[in_order, 0]
     corner = np.empty((3, 3))
-    around = cube * np.sqrt(3.0) / 2 + reach
-    for q in range(len(starts) - 1):
-        if starts[q] == starts[q + 1]:
+    leaves = (len(boxes) + 1) // 2
+    waiting = [0]
+    while waiting:
+        q = waiting.pop()
+        # The box's middle across the lines, and how far it reaches from there.
+        outside = False
+        for r in range(2):
+            middle, half = 0.0, 0.0
+            for axis in range(3):
+                middle += ((boxes[q, axis] + boxes[q, axis + 3]) / 2 - origin[axis]) * frame[r, axis]
+                half += (boxes[q, axis + 3] - boxes[q, axis]) / 2 * abs(frame[r, axis])
+            outside = outside or abs(middle) > half + reach + TIE_MM
+        if outside:
             continue
-        # The cube's middle, across the lines.
-        mx = low[0] + (q // (shape[1] * shape[2]) + 0.5) * cube - origin[0]
-        my = low[1] + ((q // shape[2]) % shape[1] + 0.5) * cube - origin[1]
-        mz = low[2] + (q % shape[2] + 0.5) * cube - origin[2]
-        across = mx * frame[0, 0] + my * frame[0, 1] + mz * frame[0, 2]
-        beside = mx * frame[1, 0] + my * frame[1, 1] + mz * frame[1, 2]
-        if across * across + beside * beside > around * around:
+        if q < leaves - 1:
+            waiting.append(2 * q + 2)
+            waiting.append(2 * q + 1)
             continue
-        for at in range(starts[q], starts[q + 1]):
-            t = inside[at]
-            if seen[t]:
-                continue
-            seen[t] = True
+        leaf = q - leaves + 1
+        for at in range(leaf * len(order) // leaves, (leaf + 1) * len(order) // leaves):
+            t = order[at]
             for c in range(3):
                 v = faces[t, c]
                 x, y, z = vertices[v, 0] - origin[0], vertices[v, 1] - origin[1], vertices[v, 2] - origin[2]
@@ -235,7 +230,7 @@ def feet_inside(origin, frame, feet, reach, mesh):  # type: ignore[no-untyped-de
             start = np.searchsorted(first, min(corner[0, 0], corner[1, 0], corner[2, 0]) - TIE_MM)
             stop = np.searchsorted(first, max(corner[0, 0], corner[1, 0], corner[2, 0]) + TIE_MM)
             for place in range(start, stop):
-                n = order[place]
+                n = in_order[place]
                 if not lowest <= feet[n, 1] <= highest:
                     continue
                 ea = _edge(corner, 1, 2, faces[t, 1] < faces[t, 2], feet[n, 0], feet[n, 1])
