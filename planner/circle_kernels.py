@@ -35,8 +35,8 @@ def smallest_around_axis(origin, frame, depth, radius, angles_count, mesh, hole,
     """Smallest signed distance of circles around an axis to ``mesh``, the place on them (3,) and the
     surface's place (3,) nearest to it, NaN where there is none.
 
-    With ``rim_is_free`` the surface is open: ``sides`` keeps what is known of the side of each cube around it,
-    ``low`` being its lowest corner.
+    With ``rim_is_free`` the surface is open: ``sides`` keeps what is known of the side of each cube around
+    it, ``low`` being its lowest corner.
 
     The axis begins at ``origin``; the rows of ``frame`` are two directions across it and its own. Circles of
     ``radius`` (n,) stand at ``depth`` (n,) and are looked at in ``angles_count`` directions. A signed
@@ -46,7 +46,7 @@ def smallest_around_axis(origin, frame, depth, radius, angles_count, mesh, hole,
     count = len(depth)
     axis, least = np.full(count, np.nan), np.full(count, -np.inf)
     done = np.zeros(count, np.bool_)
-    # No smaller than the smallest that there is: no place on a circle is farther than its middle and a radius.
+    # The smallest is no more than this: no place on a circle is farther than its middle and a radius.
     best, at_most, hint = np.inf, np.inf, -1
     on_circle, on_surface = np.full(3, np.nan), np.full(3, np.nan)
     if rim_is_free:
@@ -108,13 +108,13 @@ def smallest_around_axis(origin, frame, depth, radius, angles_count, mesh, hole,
 
 @njit(cache=True, error_model="numpy", nogil=True)
 def _beside_known(n, depth, axis, least):  # type: ignore[no-untyped-def]
-    """The circle nearest to circle ``n`` whose middle is known to be inside but not how far, or ``n``: from there
-    only what is near need be looked for, and that tells the side of the next."""
+    """The circle nearest to circle ``n`` whose middle is known to be inside but not how far, or ``n``: from
+    there only what is near need be looked for, and that tells the side of the next."""
     beside = n
     for m in range(len(depth)):
-        if np.isnan(axis[m]) and least[m] > 0:
-            if beside == n or abs(depth[m] - depth[n]) < abs(depth[beside] - depth[n]):
-                beside = m
+        nearer = beside == n or abs(depth[m] - depth[n]) < abs(depth[beside] - depth[n])
+        if np.isnan(axis[m]) and least[m] > 0 and nearer:
+            beside = m
     return beside
 
 

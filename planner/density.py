@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
+from planner.grey_kernels import linear_at
 from planner.near_metal import STREAK_ERROR_HU, in_streaks
 from planner.path import ANGLES_COUNT, RING_COUNT, STEP_MM, Path
 from planner.posed import back_of, carried, moves
@@ -43,11 +43,10 @@ class Sampled:
 def hu_at(ct: CTVolume, points_mm: Floats, *, has_no_data: bool = True) -> Floats:
     """HU at points (…, 3), linear between voxel centres; NaN outside the scan and beside a voxel without
     data."""
-    ijk = ct.grid.mm_to_ijk(points_mm.reshape(-1, 3)).T
-    values = np.empty(ijk.shape[1])
-    ndimage.map_coordinates(ct.hu, ijk, output=values, order=1, mode="constant", cval=np.nan, prefilter=False)
+    ijk = ct.grid.mm_to_ijk(points_mm.reshape(-1, 3))
+    values: Floats = linear_at(ct.hu, ijk)
     if has_no_data:
-        values[_beside_no_data(ct, ijk)] = np.nan
+        values[_beside_no_data(ct, ijk.T)] = np.nan
     return values.reshape(points_mm.shape[:-1])
 
 

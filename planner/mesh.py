@@ -25,6 +25,7 @@ OFF_LATTICE_MM = (3.1e-7, 1.7e-7)
 """Lines are moved by this much across their direction, so that none runs exactly along an edge of a
 grid-aligned mesh."""
 
+
 @dataclass(frozen=True, eq=False)
 class Mesh:
     """A surface made ready for questions: triangles, unit normals, centroids, and a tree.

@@ -1,8 +1,8 @@
 """Compiled loops over triangles: the nearest point of a mesh, and which projected triangles hold a line's
 foot.
 
-Triangles are kept in a tree of boxes (``triangle_tree.py``); a point looks into the nearer box first, and into
-none that can hold nothing nearer. Exact to the triangles. The tests hold these loops against trimesh.
+Triangles are kept in a tree of boxes (``triangle_tree.py``); a point looks into the nearer box first, and
+into none that can hold nothing nearer. Exact to the triangles. The tests hold these loops against trimesh.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
-"""A tree of boxes over triangles: what is asked of a surface looks into those boxes only that can matter.
+"""A tree of boxes over triangles: a question to a surface looks into those boxes only that can matter.
 
-The tree is full and kept in one array: the halves of box ``n`` are boxes ``2 n + 1`` and ``2 n + 2``, its last
-row are the leaves. Triangles lie along a curve that fills space, so that those of one leaf are near each
+The tree is full and kept in one array: the halves of box ``n`` are boxes ``2 n + 1`` and ``2 n + 2``, its
+last row are the leaves. Triangles lie along a curve that fills space, so that those of one leaf are near each
 other.
 """
 
@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from numba import njit
 
 from segmentation.vocabulary import Floats, Ints
@@ -55,9 +56,9 @@ def tree_of(vertices_mm: Floats, faces: Ints) -> TriangleTree:
     return TriangleTree(order, boxes)
 
 
-def _along_curve(places: Floats) -> np.typing.NDArray[np.uint64]:
-    """(m,) how far along a curve through space (Morton's, by turns a bit of each coordinate: from memory) each
-    of ``places`` (m, 3) lies."""
+def _along_curve(places: Floats) -> npt.NDArray[np.uint64]:
+    """(m,) how far along a curve through space each of ``places`` (m, 3) lies: Morton's, by turns a bit of
+    each coordinate (from memory)."""
     low = places.min(axis=0)
     longest = float((places.max(axis=0) - low).max()) or 1.0
     steps = ((places - low) / longest * (2**BITS_COUNT - 1)).astype(np.uint64)
@@ -80,7 +81,7 @@ def away2_from(x, y, z, boxes, n):  # type: ignore[no-untyped-def]
 @njit(cache=True, error_model="numpy", nogil=True)
 def met_by_plane(origin, normal, order, boxes):  # type: ignore[no-untyped-def]
     """(n,) triangles whose box a plane meets, in their own order: few beside those it crosses."""
-    found, waiting = [], [0]
+    found, waiting = [order[:0]], [0]
     leaves = (len(boxes) + 1) // 2
     while waiting:
         n = waiting.pop()
@@ -96,6 +97,12 @@ def met_by_plane(origin, normal, order, boxes):  # type: ignore[no-untyped-def]
             waiting.append(2 * n + 1)
             continue
         leaf = n - leaves + 1
-        for at in range(leaf * len(order) // leaves, (leaf + 1) * len(order) // leaves):
-            found.append(order[at])
-    return np.sort(np.array(found, np.int64))
+        found.append(order[leaf * len(order) // leaves : (leaf + 1) * len(order) // leaves])
+    count = 0
+    for some in found:
+        count += len(some)
+    together, written = np.empty(count, order.dtype), 0
+    for some in found:
+        together[written : written + len(some)] = some
+        written += len(some)
+    return np.sort(together)

@@ -19,17 +19,27 @@ def heights(vertices, origin, normal):  # type: ignore[no-untyped-def]
     return found
 
 
+@njit(cache=True, error_model="numpy", inline="always")
+def _above(vertices, v, origin, normal):  # type: ignore[no-untyped-def]
+    return (
+        (vertices[v, 0] - origin[0]) * normal[0]
+        + (vertices[v, 1] - origin[1]) * normal[1]
+        + (vertices[v, 2] - origin[2]) * normal[2]
+    ) >= 0
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
-def crossed_edges(height, faces):  # type: ignore[no-untyped-def]
-    """(n, 2) vertices of each edge that is crossed, the lower number first, in the order met; and (m, 2)
+def crossed_edges(vertices, origin, normal, faces):  # type: ignore[no-untyped-def]
+    """(n, 2) vertices of each edge that a plane crosses, the lower number first, in the order met; and (m, 2)
     which two of them each crossed triangle joins.
 
-    ``height`` (v,) of the vertices above the plane; 0 is above. Every edge of a closed surface is met twice.
+    What lies in the plane is above it. Every edge of a closed surface is met twice.
     """
     count = 0
     for t in range(len(faces)):
-        a, b, c = height[faces[t, 0]] >= 0, height[faces[t, 1]] >= 0, height[faces[t, 2]] >= 0
-        count += a != b or b != c
+        a = _above(vertices, faces[t, 0], origin, normal)
+        b = _above(vertices, faces[t, 1], origin, normal)
+        count += a != b or b != _above(vertices, faces[t, 2], origin, normal)
     edges, joins = np.empty((2 * count, 2), np.int64), np.empty((count, 2), np.int64)
     # Where an edge was met before, by its two numbers: a table with open addresses.
     size = 16
@@ -39,7 +49,8 @@ def crossed_edges(height, faces):  # type: ignore[no-untyped-def]
     met, joined = 0, 0
     for t in range(len(faces)):
         i, j, k = faces[t, 0], faces[t, 1], faces[t, 2]
-        a, b, c = height[i] >= 0, height[j] >= 0, height[k] >= 0
+        a, b = _above(vertices, i, origin, normal), _above(vertices, j, origin, normal)
+        c = _above(vertices, k, origin, normal)
         if a == b and b == c:
             continue
         for side in range(2):

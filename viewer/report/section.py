@@ -17,8 +17,9 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 from PIL import Image
-from scipy.ndimage import map_coordinates
 
+from planner.grey_kernels import linear_at
+from planner.triangle_tree import TriangleTree, met_by_plane
 from segmentation.vocabulary import NO_DATA_BELOW_HU, Bone, Floats, Host
 from viewer.report.outline_kernels import chains, crossed_edges, heights
 from viewer.report.view_frame import PosedFragment
@@ -95,14 +96,8 @@ def section_hu(
 
 def hu_at(bone: Bone, points_mm: Floats) -> Floats:
     """(n,) trilinear HU at (n, 3) points as scanned; NaN outside the scan and in padding."""
-    grid = bone.ct.grid
-    ijk = grid.mm_to_ijk(points_mm)
-    inside = np.all((ijk >= 0) & (ijk <= np.array(grid.shape) - 1), axis=1)
-    hu = np.full(len(ijk), np.nan)
-    read = map_coordinates(
-        bone.ct.hu, ijk[inside].T, output=np.float64, order=1, prefilter=False, mode="nearest"
-    )
-    hu[inside] = np.where(read < NO_DATA_BELOW_HU, np.nan, read)
+    hu: Floats = linear_at(bone.ct.hu, bone.ct.grid.mm_to_ijk(points_mm))
+    hu[hu < NO_DATA_BELOW_HU] = np.nan
     return hu
 
 
@@ -132,8 +127,15 @@ def png_uri(layers: npt.NDArray[np.uint8], *, quick: bool = False) -> str:
     return "data:image/png;base64," + base64.b64encode(file.getvalue()).decode()
 
 
-def outlines_mm(plane: Plane, vertices_mm: Floats, faces: npt.NDArray[np.int32]) -> list[Floats]:
-    """Where a plane meets a surface: polylines (n, 2) [right, up]; a closed one ends where it began."""
+def outlines_mm(
+    plane: Plane, vertices_mm: Floats, faces: npt.NDArray[np.int32], tree: TriangleTree | None = None
+) -> list[Floats]:
+    """Where a plane meets a surface: polylines (n, 2) [right, up]; a closed one ends where it began.
+
+    With the surface's ``tree`` only triangles near the plane are looked at.
+    """
+    if tree is not None:
+        faces = faces[met_by_plane(plane.origin_mm, plane.normal, tree.order, tree.boxes)]
     return [points_mm for points_mm, _ in outlines_and_ends(plane, vertices_mm, faces)]
 
 
@@ -141,13 +143,13 @@ def outlines_and_ends(
     plane: Plane, vertices_mm: Floats, faces: npt.NDArray[np.int32]
 ) -> list[tuple[Floats, npt.NDArray[np.int64]]]:
     """The same, and for each point the two vertices (n, 2) between which it lies."""
-    height_mm = heights(vertices_mm, plane.origin_mm, plane.normal)
-    edges, joins = crossed_edges(height_mm, faces)
+    edges, joins = crossed_edges(vertices_mm, plane.origin_mm, plane.normal, faces)
     if not len(joins):
         return []
-    low, high = height_mm[edges[:, 0]], height_mm[edges[:, 1]]
+    first, second = vertices_mm[edges[:, 0]], vertices_mm[edges[:, 1]]
+    low, high = (heights(ends, plane.origin_mm, plane.normal) for ends in (first, second))
     share = (low / (low - high))[:, None]
-    points = plane.flat_mm(vertices_mm[edges[:, 0]] * (1 - share) + vertices_mm[edges[:, 1]] * share)
+    points = plane.flat_mm(first * (1 - share) + second * share)
     visited, begins = chains(joins, len(edges))
     return [
         (points[chain], edges[chain])

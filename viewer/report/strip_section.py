@@ -99,7 +99,7 @@ def bone_loops(subject: Subject, plane: Plane, seen_mm: float = math.inf) -> dic
     """
     own = {one.number for one in subject.own}
     return {
-        one.number: outlines_mm(plane, one.vertices_mm, one.faces)
+        one.number: outlines_mm(plane, one.vertices_mm, one.faces, one.tree)
         if one.number in own or _may_be_seen(one, plane, seen_mm)
         else []
         for one in subject.posed

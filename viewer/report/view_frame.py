@@ -15,6 +15,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from planner.triangle_tree import TriangleTree, tree_of
 from planner.vocabulary import ScrewResult
 from segmentation.vocabulary import Bone, Floats, Ints, frozen_array
 
@@ -84,6 +85,11 @@ class PosedFragment:
     def box_mm(self) -> tuple[Floats, Floats]:
         """Its lowest and highest coordinates, (3,) each."""
         return self.vertices_mm.min(axis=0), self.vertices_mm.max(axis=0)
+
+    @cached_property
+    def tree(self) -> TriangleTree:
+        """A tree of its triangles, for pictures of cuts."""
+        return tree_of(self.vertices_mm, self.faces)
 
     @cached_property
     def moved(self) -> bool:
