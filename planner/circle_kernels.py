@@ -20,6 +20,9 @@ SKIP = 2
 IN_FRONT, MAY_BE_BEHIND = 1, 2
 """What is known of the side of a cube, 0 being nothing yet."""
 
+WALK_MM = 1.0
+"""What is known to be inside is followed in steps no shorter than this. Our choice."""
+
 SIDES_BEYOND_MM, SIDE_EDGE_MM = 20.0, 0.5
 """So far beyond an open surface places are told apart by side, in cubes of this edge. Our choice."""
 
@@ -70,10 +73,10 @@ def smallest_around_axis(origin, frame, depth, radius, angles_count, mesh, hole,
         if n < 0 or least[n] - radius[n] >= best:
             break
         if np.isnan(axis[n]):
-            if least[n] <= 0 and not rim_is_free:
+            if least[n] <= 0 and not rim_is_free and min(best, at_most) + radius[n] > WALK_MM:
                 n = _beside_known(n, depth, axis, least)
             # Where the bound says "inside", only a surface near enough to matter need be found.
-            limit = min(best, at_most) + radius[n] if least[n] > 0 else np.inf
+            limit = max(min(best, at_most) + radius[n], 0.0) if least[n] > 0 else np.inf
             axis[n], hint = _on_axis(origin, frame, depth[n], mesh, hole, rim_is_free, hint, limit)
             # Past the rim of an open surface the side changes at once; how far away it is does not.
             bound = min(abs(axis[n]) if rim_is_free else axis[n], limit)
