@@ -35,9 +35,9 @@ KEEP_AFTER_S = 0.4
 """A change is written so soon after it. Our choice: within the second that is promised."""
 
 
-LANES_AFTER_S = 0.1
-"""While places of a held handle wait to be measured, the strip's lanes are drawn so often. Our choice: ten
-times a second still follow the hand, and the numbers come sooner."""
+REST_AFTER_S = 0.12
+"""While places of a held handle wait to be measured, the strip's lanes and what lies over the scene are drawn so
+often. Our choice: eight times a second still follow the hand, and the numbers come sooner."""
 
 
 class CasePlace:
@@ -127,23 +127,23 @@ class CasePlace:
         return shown | {"assessments": self._assessments, "saved": self._saved_words(), "note": note}
 
     def _drawn(self) -> dict[str, Any]:
-        """What is drawn; while a handle is held, all but the strip's lanes."""
+        """What is drawn; while a handle is held, all but the strip's lanes and what lies over the scene."""
         held = self.desk.held
         if not self._in_parts or held is None or held.drag.handle not in MOVES_SCREW:
             self._owed_since_s = None
             return self.drawer.message()
         if self._owed_since_s is None:
             self._owed_since_s = time.monotonic()
-        return self.drawer.message(with_lanes=False)
+        return self.drawer.message(in_parts=True)
 
     def rest(self, waiting: bool) -> dict[str, Any]:
-        """The strip's lanes, where the last answer left them out; no later than a tenth of a second."""
+        """What the last answer left out, where it did; no later than REST_AFTER_S."""
         since_s = self._owed_since_s
-        if since_s is None or (waiting and time.monotonic() - since_s < LANES_AFTER_S):
+        if since_s is None or (waiting and time.monotonic() - since_s < REST_AFTER_S):
             return {}
         self._owed_since_s = None
         subject = self.desk.subject()
-        return {} if subject is None else {"strip": self.drawer.strip_of(subject)}
+        return {} if subject is None else self.drawer.rest(subject)
 
     def worked(self, event: WorkEvent) -> dict[str, Any]:
         """Take the bone that was made, or say why there is none."""

@@ -56,8 +56,8 @@ class Drawer:
     def __post_init__(self) -> None:
         self.strip = Strip(self.desk)
 
-    def message(self, *, with_lanes: bool = True) -> dict[str, Any]:
-        """Everything the page shows but the scene's picture, and but the strip's lanes where not asked."""
+    def message(self, *, in_parts: bool = False) -> dict[str, Any]:
+        """Everything the page shows but the scene's picture; ``in_parts`` all that ``rest`` does not tell."""
         desk = self.desk
         subject = desk.subject()
         shown: dict[str, Any] = {
@@ -67,19 +67,24 @@ class Drawer:
             "redo": desk.history.redo_words,
             "said": desk.said,
             "holding": desk.held.drag.handle if desk.held else None,
-            "scene": self.scene(subject),
         }
+        if not in_parts:
+            shown["scene"] = self.scene(subject)
         if subject is None or desk.assessment is None:
             return shown | {"strip": None, "end": None, "read": None, "opened": None}
         told = self._sliders(subject)
         return shown | {
-            "strip": self.strip_of(subject, with_lanes=with_lanes),
+            "strip": self._strip(subject, with_lanes=not in_parts),
             "end": self._end(subject) | {"sliders": told},
             "read": column(subject, sorted(desk.screws), desk.asked),
             "opened": self._opened(desk.assessment),
         }
 
-    def strip_of(self, subject: Subject, *, with_lanes: bool = True) -> dict[str, Any]:
+    def rest(self, subject: Subject) -> dict[str, Any]:
+        """The strip's lanes, and what lies over the scene."""
+        return {"strip": self._strip(subject, with_lanes=True), "scene": self.scene(subject)}
+
+    def _strip(self, subject: Subject, *, with_lanes: bool) -> dict[str, Any]:
         """The strip and what its handles are."""
         return self.strip.message(subject, with_lanes=with_lanes) | {"sliders": self._sliders(subject)}
 

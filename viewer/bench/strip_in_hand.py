@@ -65,7 +65,8 @@ class Strip:
         if held is None or held.drag.handle not in MOVES_SCREW:
             self._under = None
             ruler, frame = self._ruler(subject), subject.frame
-            under, in_frame = ground(subject, ruler, TOP_PX), screw_over(subject, ruler, TOP_PX)
+            under = ground(subject, ruler, TOP_PX, quick=True)
+            in_frame = screw_over(subject, ruler, TOP_PX)
             with_lanes = True
         else:
             ruler, under = self._ground_under(held, subject)
@@ -118,7 +119,7 @@ class Strip:
         if self._under is None or self._under[0] is not held:
             before = replace(subject, result=held.result, frame=held.frame)
             ruler = self._ruler(before)
-            self._under = (held, ruler, ground(before, ruler, TOP_PX))
+            self._under = (held, ruler, ground(before, ruler, TOP_PX, quick=True))
         return self._under[1], self._under[2]
 
 

@@ -56,8 +56,9 @@ def section(subject: Subject, ruler: Ruler, top: float) -> str:
     return ground(subject, ruler, top) + screw_over(subject, ruler, top)
 
 
-def ground(subject: Subject, ruler: Ruler, top: float) -> str:
-    """What the screw lies in: CT, the bone's outlines, the axis, and the plan's other screws."""
+def ground(subject: Subject, ruler: Ruler, top: float, *, quick: bool = False) -> str:
+    """What the screw lies in: CT, the bone's outlines, the axis, and the plan's other screws; ``quick``
+    spares time, not bytes."""
     frame, half = subject.frame, ruler.half_mm
     plane = Plane(frame.origin_mm, frame.along, frame.up)
     middle = top + ruler.section_px / 2
@@ -71,7 +72,7 @@ def ground(subject: Subject, ruler: Ruler, top: float) -> str:
         rect(GUTTER_PX, top, width, ruler.section_px, "url(#no-scan)"),
         element(
             "image",
-            href=picture_uri(hu, subject.bone.host),
+            href=picture_uri(hu, subject.bone.host, quick=quick),
             x=GUTTER_PX,
             y=top,
             width=width,

@@ -165,9 +165,7 @@ function layer(svg, width, height, markup) {
   if (!under) {
     under = document.createElementNS("http://www.w3.org/2000/svg", "g");
     under.setAttribute("class", "under");
-    const ground = svg.querySelector(":scope > g.ground");
-    if (ground) ground.after(under);
-    else svg.prepend(under);
+    svg.prepend(under);
   }
   under.innerHTML = markup;
 }
@@ -220,30 +218,25 @@ function strip(data) {
       + "Turn the bone by dragging beside it. Every number then follows your hand.";
     return;
   }
-  const svg = $("strip");
-  svg.setAttribute("width", data.width * zoom());
-  svg.setAttribute("height", data.height * zoom());
-  if (data.ground !== undefined) {
-    let ground = svg.querySelector(":scope > g.ground");
-    if (!ground) {
-      ground = document.createElementNS("http://www.w3.org/2000/svg", "g");
-      ground.setAttribute("class", "ground");
-    }
-    ground.innerHTML = data.ground;
-    svg.prepend(ground);
+  // Three sheets, one over the other: what moves with the hand is painted without what lies under it.
+  const [ground, lanes, hand] = $("strip").children;
+  for (const svg of [ground, lanes, hand]) {
+    const size = { width: data.width * zoom(), height: data.height * zoom(), viewBox: `0 0 ${data.width} ${data.height}` };
+    for (const [name, value] of Object.entries(size)) if (svg.getAttribute(name) !== String(value)) svg.setAttribute(name, value);
   }
-  if (data.svg !== undefined) layer(svg, data.width, data.height, data.svg);
+  if (data.ground !== undefined) ground.innerHTML = data.ground;
+  if (data.svg !== undefined) lanes.innerHTML = data.svg;
   $("strip-name").textContent = "Along " + shown.screws[shown.selected].name;
   $("strip-caption").textContent = data.caption;
-  const cursor = svg.querySelector(":scope > line") || document.createElementNS("http://www.w3.org/2000/svg", "line");
+  const cursor = hand.querySelector(":scope > line") || document.createElementNS("http://www.w3.org/2000/svg", "line");
   for (const [name, value] of Object.entries({ x1: data.cursor_px, x2: data.cursor_px, y1: data.section[1] - 6, y2: data.height - 40, stroke: "var(--marker)", "stroke-width": 1.6, "pointer-events": "none" })) cursor.setAttribute(name, value);
-  if (!cursor.parentNode) svg.append(cursor);
+  if (!cursor.parentNode) hand.prepend(cursor);
   for (const name of ["entry", "tip", "seat"]) {
     let [x, y] = data.handles[name];
     if (name === "seat") y += 22;
-    hands.handle(svg, "strip", name, x, y, data.sliders[name]);
+    hands.handle(hand, "strip", name, x, y, data.sliders[name]);
   }
-  hands.handle(svg, "strip", "cursor", data.cursor_px, data.section[1] - 2, data.sliders.cursor);
+  hands.handle(hand, "strip", "cursor", data.cursor_px, data.section[1] - 2, data.sliders.cursor);
 }
 
 function end(data) {
