@@ -11,7 +11,7 @@ import numpy as np
 from numba import njit
 
 from planner.mesh_kernels import TIE_MM, nearest_one, on_triangle
-from planner.triangle_tree import away2_from
+from planner.triangle_tree import WAITING_COUNT, away2_from
 from segmentation.vocabulary import Floats
 
 SKIP = 2
@@ -255,14 +255,15 @@ def _all_in_front(x, y, z, around, mesh):  # type: ignore[no-untyped-def]
     if not np.isfinite(far):
         return True
     leaves = (len(boxes) + 1) // 2
-    waiting = [0]
-    while waiting:
-        n = waiting.pop()
+    waiting, left = np.zeros(WAITING_COUNT, np.int64), 1
+    while left:
+        left -= 1
+        n = waiting[left]
         if away2_from(x, y, z, boxes, n) > far * far:
             continue
         if n < leaves - 1:
-            waiting.append(2 * n + 2)
-            waiting.append(2 * n + 1)
+            waiting[left], waiting[left + 1] = 2 * n + 2, 2 * n + 1
+            left += 2
             continue
         leaf = n - leaves + 1
         for at in range(leaf * len(order) // leaves, (leaf + 1) * len(order) // leaves):

@@ -8,6 +8,7 @@ outline.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -15,6 +16,7 @@ import numpy as np
 from planner.mesh import NO_BALL, Ball, Bundle, Mesh, Nearest, smallest_distance_mm
 from planner.path import Path, touched_fragments
 from planner.prepared import PreparedBone
+from planner.solid import Solid
 from planner.vocabulary import Clearance
 from segmentation.vocabulary import Floats
 
@@ -120,12 +122,17 @@ def reached(prepared: PreparedBone, path: Path) -> list[int]:
 
 def _parts(path: Path) -> tuple[_Part, _Part, _Part]:
     """Leading end, trailing end and body: together the whole solid."""
-    outline = path.solid.outline_mm + np.array([path.placed.seat_depth_mm, 0.0])
+    return _parts_of(path.solid, path.placed.seat_depth_mm, portal_radius_mm(path))
+
+
+@lru_cache(maxsize=8)
+def _parts_of(solid: Solid, seat_depth_mm: float, portal_mm: float) -> tuple[_Part, _Part, _Part]:
+    outline = solid.outline_mm + np.array([seat_depth_mm, 0.0])
     top, tip = float(outline[0, 0]), float(outline[-1, 0])
-    last = path.solid.zones[-1]
+    last = solid.zones[-1]
     taper = max(0.0, last.to_mm - last.full_to_mm)
     leading_from = max(tip - taper - LAST_PITCHES_COUNT * last.thread.pitch_mm, top)
-    body_from = min(max(portal_radius_mm(path), top), leading_from)
+    body_from = min(max(portal_mm, top), leading_from)
     return (
         _stations(outline, leading_from, tip),
         _stations(outline, top, body_from),

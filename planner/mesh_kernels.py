@@ -10,13 +10,10 @@ from __future__ import annotations
 import numpy as np
 from numba import njit, prange
 
-from planner.triangle_tree import away2_from
+from planner.triangle_tree import WAITING_COUNT, away2_from
 
 TIE_MM = 1e-7
 """Triangles closer to each other's distance than this are tied: the closest point lies on a shared edge."""
-
-WAITING_COUNT = 64
-"""Boxes that can wait to be looked into: more than a tree of any size has rows."""
 
 
 @njit(cache=True, error_model="numpy", inline="always")
@@ -193,9 +190,10 @@ def feet_inside(origin, frame, feet, reach, mesh):  # type: ignore[no-untyped-de
     first = feet[in_order, 0]
     corner = np.empty((3, 3))
     leaves = (len(boxes) + 1) // 2
-    waiting = [0]
-    while waiting:
-        q = waiting.pop()
+    waiting, left = np.zeros(WAITING_COUNT, np.int64), 1
+    while left:
+        left -= 1
+        q = waiting[left]
         # The box's middle across the lines, and how far it reaches from there.
         outside = False
         for r in range(2):
@@ -207,8 +205,8 @@ def feet_inside(origin, frame, feet, reach, mesh):  # type: ignore[no-untyped-de
         if outside:
             continue
         if q < leaves - 1:
-            waiting.append(2 * q + 2)
-            waiting.append(2 * q + 1)
+            waiting[left], waiting[left + 1] = 2 * q + 2, 2 * q + 1
+            left += 2
             continue
         leaf = q - leaves + 1
         for at in range(leaf * len(order) // leaves, (leaf + 1) * len(order) // leaves):

@@ -251,12 +251,12 @@ def test_the_lanes_of_a_held_screw_follow_its_numbers(monkeypatch: pytest.Monkey
     first = place.answer(said(**tip, x=15.0))
     assert first["read"]["length_mm"] == 13.0
     assert "svg" not in first["strip"]
-    # While another place of the hand waits nothing is drawn, but not for longer than a tenth of a second.
+    # While another place of the hand waits nothing is drawn, but not for longer than REST_AFTER_S.
     assert place.rest(True) == {}
-    now_s[0] = 0.11
+    now_s[0] = 0.13
     lanes = place.rest(True)["strip"]["svg"]
     assert place.rest(False) == {}
-    now_s[0] = 0.12
+    now_s[0] = 0.14
     second = place.answer(said(**tip, x=16.0))
     assert "svg" not in second["strip"]
     rest = place.rest(False)["strip"]

@@ -36,8 +36,8 @@ KEEP_AFTER_S = 0.4
 
 
 REST_AFTER_S = 0.12
-"""While places of a held handle wait to be measured, the strip's lanes and what lies over the scene are drawn so
-often. Our choice: eight times a second still follow the hand, and the numbers come sooner."""
+"""While places of a held handle wait to be measured, the strip's lanes and what lies over the scene are
+drawn so often. Our choice: eight times a second still follow the hand, and the numbers come sooner."""
 
 
 class CasePlace:
