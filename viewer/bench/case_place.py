@@ -20,11 +20,14 @@ from viewer.bench.doubting import Doubting, asked_of
 from viewer.bench.drawn import Drawer
 from viewer.bench.mending import Mending
 from viewer.bench.place import Kind, OnPicture, Place
+from viewer.bench.pointed import place_of
 from viewer.bench.searching import TASK, Searching
 from viewer.bench.strip_in_hand import MOVES_SCREW
 from viewer.bench.work import Work, WorkEvent
+from viewer.report.words import sorted_findings
 
 if TYPE_CHECKING:
+    from planner.compare import Comparison
     from segmentation.vocabulary import Bone
     from viewer.bench.painter import Painter
 
@@ -52,7 +55,7 @@ class CasePlace:
         title: str,
         *,
         painter: Painter | None = None,
-        write_report: Callable[[Desk], Path] | None = None,
+        write_report: Callable[[Desk, Comparison | None], Path] | None = None,
         go_back: Callable[[], Place] | None = None,
         let_go: Callable[[], None] = lambda: None,
         work: Work | None = None,
@@ -232,6 +235,8 @@ class CasePlace:
                 self._room(message)
             case "explain":
                 self.drawer.open_field = message.field
+            case "point":
+                self._point(message.finding)
             case "ask":
                 desk.ask(asked_of(message.site, message.placement))
             case "search":
@@ -256,6 +261,15 @@ class CasePlace:
                 self._mend(message)
             case _:
                 desk.said = "this page cannot do that here"
+
+    def _point(self, number: int) -> None:
+        desk, result = self.desk, self.desk.result
+        findings = [] if result is None else sorted_findings(result.findings)
+        if result is None or number >= len(findings):
+            raise InputError("there is no such finding any more")
+        desk.cursor_mm, toward = place_of(findings[number].code, desk.ready, result)
+        if toward is not None:
+            desk.turn_to(toward)
 
     def _bone(self) -> Mending:
         if self.mending is None:
@@ -310,8 +324,9 @@ class CasePlace:
         if self.write_report is None:
             return "there is no case folder to write a report into"
         self._write_plan()
-        self._written = self.write_report(self.desk)
-        return f"report written: {self._written}"
+        compared, left_out = (None, "") if self.comparing is None else self.comparing.for_report()
+        self._written = self.write_report(self.desk, compared)
+        return f"report written: {self._written}" + (f"; {left_out}" if left_out else "")
 
     def report(self) -> bytes | None:
         """The report that was written last from this page, as it lies on the disk."""

@@ -10,8 +10,10 @@ from typing import Any
 
 from planner.asked import Asked
 from planner.doubt_vocabulary import PlacementName
+from planner.lag import lags_by
 from planner.site_file import site_names
 from planner.vocabulary import FragmentResult, Interval, Screw, ScrewResult, Technique
+from viewer.bench.pointed import has_place
 from viewer.bench.themes import themed
 from viewer.drawn_words import LIMITS, limit_words, says_words, share_words
 from viewer.report import words
@@ -56,6 +58,7 @@ def column(subject: Subject, families: list[str], asked: Asked) -> dict[str, Any
         "stocked_mm": list(placed.screw.stocked_lengths_mm),
         "technique": placed.technique,
         "techniques": list(techniques(placed.screw)),
+        "techniques_words": {name: _technique_words(placed.screw, name) for name in techniques(placed.screw)},
         "technique_words": "compresses by its own pitches"
         if own_design
         else words.TECHNIQUE_WORDS[placed.technique],
@@ -83,6 +86,7 @@ def column(subject: Subject, families: list[str], asked: Asked) -> dict[str, Any
                 "message": finding.message,
                 "code": finding.code,
                 "source": finding.source,
+                "has_place": has_place(finding.code, result),
             }
             for finding in words.sorted_findings(result.findings)
         ],
@@ -228,6 +232,16 @@ def _why_no_hold(result: ScrewResult, fragment: FragmentResult, hold: Interval |
     if fragment.thread_engagement_mm <= 0:
         return words.HELD_BY_HEAD if words.held_by_head(result, fragment) else words.NO_THREAD
     return result.reasons.get(f"fragments.{fragment.fragment}.pullout_n", "not known")
+
+
+def _technique_words(screw: Screw, technique: Technique) -> str:
+    """A technique as the list offers it: a partly threaded screw presses by its design."""
+    match lags_by(screw, technique):
+        case "design":
+            return "lag by design, smooth shaft across"
+        case "technique":
+            return "lag, gliding hole in the near fragment"
+    return words.TECHNIQUE_WORDS[technique]
 
 
 def techniques(screw: Screw) -> tuple[Technique, ...]:

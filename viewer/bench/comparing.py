@@ -64,6 +64,7 @@ class Comparing:
     def forget(self) -> None:
         """The bone is another now: what was compared is of the old one."""
         self._rows: tuple[Row, ...] = ()
+        self._compared: Comparison | None = None
         self._moved: tuple[Move, ...] | None = None
         self._base: PlacedScrew | None = None
         self._changes: list[str] = []
@@ -72,6 +73,16 @@ class Comparing:
     def anew(self) -> None:
         """The page knows nothing yet."""
         self._sent = None
+
+    def for_report(self) -> tuple[Comparison | None, str]:
+        """What was compared; where a report cannot hold it, None and why. A supposed screw is of no plan."""
+        if self._compared is None:
+            return None, ""
+        if self._pose != self.desk.pose or self._notes():
+            return None, "what stands side by side is left out, as the plan or the site has changed since"
+        if self._asked.doubt is None:
+            return None, "what stands side by side is left out: choose “Placed by” and compare once more"
+        return self._compared, ""
 
     # What is asked
 
@@ -127,6 +138,7 @@ class Comparing:
                 replace(row, placed=placed)
                 for row, (_, placed) in zip(comparison.rows, begun.placed_on, strict=True)
             )
+            self._compared = replace(comparison, rows=self._rows) if event.task == COMPARE else None
             self._moved = None if event.task == COMPARE else event.value[1]
             self._base, self._changes, self._asked = begun.in_hand, begun.changes, begun.asked
             self._pose = self.desk.pose

@@ -42,7 +42,6 @@ Pose = Literal["reduced", "as-scanned"]
 FIRST_FAMILY = "headless-two-pitch-3.0-3.9"
 """Family of the first screw of a plan, where the catalogue has it. Our choice."""
 
-
 CURSOR_BEYOND_MM = 3.0
 """The depth cursor walks this far beyond entry, exit and tip (design of the page)."""
 
@@ -332,6 +331,10 @@ class Desk:
         """Take another screw in hand."""
         self._placed(index)
         self.selected, self.cursor_mm, self.held = index, None, None
+
+    def turn_to(self, toward: Floats) -> None:
+        """Turn the dial of the screw in hand to a direction (3,) across it."""
+        self._ups[self._placed(self.selected).name] = toward
 
     def show(self, show: Show) -> None:
         """Draw a fragment or the neighbours or not."""

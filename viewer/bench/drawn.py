@@ -131,6 +131,9 @@ class Drawer:
             "width": camera.width_px,
             "height": camera.height_px,
             "handles": handles,
+            "aims_from": None
+            if self.desk.first_click_mm is None
+            else camera.to_px([self.desk.first_click_mm])[0].tolist(),
             "sliders": told,
             "fragments": fragments,
             "neighbours": self.desk.neighbours,

@@ -154,6 +154,13 @@ class Explain(_Said):
     field: Annotated[str, Field(min_length=1, max_length=240)] | None = None
 
 
+class Point(_Said):
+    """The depth cursor and the dial go to where a finding of the screw in hand lies, as they are listed."""
+
+    do: Literal["point"]
+    finding: Annotated[int, Field(ge=0, le=200)]
+
+
 class Ask(_Said):
     """The site whose limits hold, and the way of placing whose doubt is drawn; none where null."""
 
@@ -354,6 +361,7 @@ Message = Annotated[
     | Show
     | Room
     | Explain
+    | Point
     | Ask
     | Search
     | Found

@@ -36,6 +36,7 @@ SCRIPTS = (
     "open.js",
     "settle.js",
     "sure.js",
+    "ways.js",
     "start.js",
     "scan.js",
     "bone.js",

@@ -16,6 +16,7 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from planner.vocabulary import Plan, Screw
 from segmentation.errors import InputError
@@ -28,6 +29,9 @@ from viewer.bench.serve import Bench
 from viewer.bench.start_place import StartPlace, case_title
 from viewer.bench.work import Work
 from viewer.console import Progress, say, working
+
+if TYPE_CHECKING:
+    from planner.compare import Comparison
 
 LOCK = ".bench"
 """File in a case that a running page holds. It stays, empty, when the page ends."""
@@ -96,8 +100,8 @@ class Doors:
             )
 
 
-def _reporter(folder: Path) -> Callable[[Desk], Path]:
-    def report(desk: Desk) -> Path:
+def _reporter(folder: Path) -> Callable[[Desk, Comparison | None], Path]:
+    def report(desk: Desk, compared: Comparison | None) -> Path:
         from planner.asked import assess_asked
         from segmentation.case import REPORT
         from viewer.pipeline import write_report
@@ -106,7 +110,8 @@ def _reporter(folder: Path) -> Callable[[Desk], Path]:
             raise InputError("the plan holds no screw; place one before writing a report")
         target = folder / REPORT
         # The page draws the doubt of the screw in hand, the report tells that of each.
-        write_report(target, desk.bone, assess_asked(desk.ready, desk.history.plan, desk.asked))
+        told = assess_asked(desk.ready, desk.history.plan, desk.asked)
+        write_report(target, desk.bone, told, comparison=compared)
         return target
 
     return report

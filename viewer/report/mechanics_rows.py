@@ -142,12 +142,12 @@ def _torques(result: ScrewResult) -> Iterator[MechanicsRow]:
     )
     place = "strength.torque_floors.insertion_limit_n_m"
     if limit_n_m is not None:
-        yield MechanicsRow("Half yield floor", place, limit_n_m, "N·m", 2, torque=True)
+        yield MechanicsRow("Half of yield", place, limit_n_m, "N·m", 2, torque=True)
     yield _spread(
         "80 % of stripping", "torque.eighty_percent_n_m", torque.eighty_percent_n_m, "N·m", 2, torque=True
     )
     advised = torque.advised_at_most_n_m
-    yield MechanicsRow("Advised at most", "torque.advised_at_most_n_m", advised, "N·m", 2, torque=True)
+    yield MechanicsRow("Tighten at most", "torque.advised_at_most_n_m", advised, "N·m", 2, torque=True)
     if result.two_pitch is None:
         yield _spread(
             "Presses then with", "torque.compression_at_advised_n", torque.compression_at_advised_n, "N", 0

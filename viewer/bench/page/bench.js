@@ -13,6 +13,7 @@ import { Opened } from "./open.js";
 import { settle } from "./settle.js";
 import { held, sure } from "./sure.js";
 import { drilling, mechanics, told, valuesOf } from "./mechanics.js";
+import { aimFrom, ways } from "./ways.js";
 
 const root = $("root");
 let shown = { selected: 0 };
@@ -174,6 +175,7 @@ function scene(data) {
   const svg = $("scene-over");
   layer(svg, data.width, data.height, data.svg);
   for (const [name, [x, y]] of Object.entries(data.handles)) hands.handle(svg, "scene", name, x, y, data.sliders[name]);
+  aimFrom(data);
   keepFocus($("look"), () => look(data));
 }
 
@@ -272,7 +274,7 @@ function read(data) {
       make("span", { class: "lengths", id: "lengths" }, ...nearby(data).map((length) => make("button", { "aria-pressed": String(length === data.length_mm), "data-length": length, onclick: () => change({ length_mm: length }) }, String(length)))),
       make("label", { for: "technique" }, "Technique"),
       data.techniques.length > 1
-        ? make("select", { id: "technique", onchange: (event) => change({ technique: event.target.value }) }, ...data.techniques.map((name) => make("option", { value: name, selected: name === data.technique }, name)))
+        ? make("select", { id: "technique", onchange: (event) => change({ technique: event.target.value }) }, ...data.techniques.map((name) => make("option", { value: name, selected: name === data.technique }, data.techniques_words[name])))
         : make("span", {}, data.technique_words),
       make("label", { for: "seat" }, "Seat depth"),
       make("span", { class: "seat" }, make("input", { id: "seat", inputmode: "decimal", value: data.seat_depth_mm.toFixed(1), onchange: (event) => number(event.target, (value) => change({ seat_depth_mm: value })) }), " mm, " + data.seat_words),
@@ -292,11 +294,15 @@ function read(data) {
     ...(data.hold ? [told(data.hold, data.stop, just)] : []),
     ...data.holds.map((one) => make("div", { class: "row axis muted" }, make("span", { class: "word" }, "axis in " + one.name), field(one.path.field, one.path.value, one.path.shown, "mm")))];
   const findings = [make("h2", {}, "Findings", make("small", {}, data.counted)),
-    ...data.findings.map((one) => make("div", { class: "finding", "data-code": one.code }, severity(one.severity), make("span", {}, one.message), make("span", { class: "why" }, one.source)))];
+    ...data.findings.map((one, number) => make("div", { class: "finding", "data-code": one.code }, severity(one.severity),
+      one.has_place ? make("button", { id: "finding-" + number, class: "place", title: "show where, along the screw", onclick: () => say({ do: "point", finding: number }) }, one.message) : make("span", {}, one.message),
+      make("span", { class: "why" }, one.source)))];
   const drawnDoubt = sure(data, !!shown.holding, just);
-  const order = data.stop ? [...findings, ...limits, ...drawnDoubt, ...holds, ...mechanics(data, just), ...drilling(data, just)] : [...limits, ...drawnDoubt, ...holds, ...findings, ...drilling(data, just), ...mechanics(data, just)];
+  // One order, so that nothing jumps under the hand: the limits, which are always as many, then what is wrong.
+  const order = [...limits, ...findings, ...drawnDoubt, ...holds, ...drilling(data, just), ...mechanics(data, just),
+    ...beside(shown.compare, data, say, tell), ...find(shown.found, data.family, say)];
   if (typing && document.activeElement.matches("input") && document.activeElement.dataset.dirty) return;
-  settle(column, ...top, ...order, ...beside(shown.compare, data, say, tell), ...find(shown.found, data.family, say), make("p", { class: "muted" }, data.check));
+  settle(column, ...top, ways(order), ...order, make("p", { class: "muted" }, data.check));
   clearTimeout(spokenTimer);
   spokenTimer = setTimeout(() => {
     const worst = data.findings.find((one) => one.severity !== "note");
@@ -333,6 +339,7 @@ $("scene").addEventListener("pointerdown", (event) => {
   looking = { x: event.clientX, y: event.clientY, far: 0, slide: event.shiftKey || event.button === 1 };
 });
 window.addEventListener("pointermove", (event) => {
+  aimFrom(shown.scene, event);
   if (goesOn(event) || !looking) return;
   const dx = event.clientX - looking.x, dy = event.clientY - looking.y;
   looking.far += Math.abs(dx) + Math.abs(dy);
