@@ -1,7 +1,7 @@
 """screws.csv: one row per screw and fragment, units in the header, empty where unknown.
 
-For a spreadsheet or a statistics program; the profiles along the path and the reasons are in assessment.json
-only.
+For a spreadsheet or a statistics program. What is of the screw, its mechanics too (``mechanics_columns.py``),
+stands the same in each of its rows. The profiles along the path and the reasons are in assessment.json only.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from collections.abc import Iterator
 
 from planner.assessment_file import RESULT_DECIMALS
 from planner.clearance import PARTS
+from planner.mechanics_columns import mechanics_cells, mechanics_columns
 from planner.vocabulary import Assessment, Clearance, FragmentResult, Interval, ScrewResult
 
 SURFACES, ENDS, CORTICES = ("outer", "joint"), ("low", "high"), ("near", "far")
@@ -69,6 +70,7 @@ _HEADER = [
     "pull_out_force_low_n",
     "pull_out_force_high_n",
     "pull_out_limited_by",
+    *mechanics_columns(),
 ]
 
 
@@ -78,7 +80,7 @@ def csv_text(assessment: Assessment) -> str:
     table = csv.DictWriter(file, _HEADER, lineterminator="\n")
     table.writeheader()
     for row in csv_rows(assessment):
-        table.writerow({key: _cell(value) for key, value in row.items()})
+        table.writerow({key: csv_cell(value) for key, value in row.items()})
     return file.getvalue()
 
 
@@ -125,7 +127,7 @@ def _screw_cells(result: ScrewResult) -> dict[str, str | float | None]:
     cells["pull_out_force_n"] = None if whole is None else whole.force_n.estimate
     cells.update(_range_cells("pull_out_force", "n", None if whole is None else whole.force_n))
     cells["pull_out_limited_by"] = None if whole is None else whole.limited_by
-    return cells
+    return cells | mechanics_cells(result)
 
 
 def _range_cells(name: str, unit: str, interval: Interval | None) -> dict[str, str | float | None]:
@@ -152,7 +154,8 @@ def _fragment_cells(fragment: FragmentResult, result: ScrewResult) -> dict[str, 
     }
 
 
-def _cell(value: str | float | None) -> str:
+def csv_cell(value: str | float | None) -> str:
+    """A value as a cell: empty where unknown, rounded to RESULT_DECIMALS, no text a spreadsheet computes."""
     if value is None:
         return ""
     if isinstance(value, str):
