@@ -12,6 +12,7 @@ from collections.abc import Iterator
 
 from planner.assessment_file import RESULT_DECIMALS
 from planner.clearance import PARTS
+from planner.mechanics_csv import mechanics_cells, mechanics_columns
 from planner.vocabulary import Assessment, Clearance, FragmentResult, Interval, ScrewResult
 
 SURFACES, ENDS, CORTICES = ("outer", "joint"), ("low", "high"), ("near", "far")
@@ -69,6 +70,7 @@ _HEADER = [
     "pull_out_force_low_n",
     "pull_out_force_high_n",
     "pull_out_limited_by",
+    *mechanics_columns(),
 ]
 
 
@@ -125,7 +127,7 @@ def _screw_cells(result: ScrewResult) -> dict[str, str | float | None]:
     cells["pull_out_force_n"] = None if whole is None else whole.force_n.estimate
     cells.update(_range_cells("pull_out_force", "n", None if whole is None else whole.force_n))
     cells["pull_out_limited_by"] = None if whole is None else whole.limited_by
-    return cells
+    return cells | mechanics_cells(result)
 
 
 def _range_cells(name: str, unit: str, interval: Interval | None) -> dict[str, str | float | None]:

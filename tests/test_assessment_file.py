@@ -209,9 +209,11 @@ def test_the_table_has_a_row_per_screw_and_fragment_and_units_in_its_header() ->
     assert rows[0]["findings"] == "warn:tip-near"
     assert "not a medical device" in rows[0]["cautions"]
     words = "name screw technique findings fragment fragment_name threads_engaged governs cautions"
-    words += " pull_out_limited_by"
+    words += " pull_out_limited_by strength_weakest_stretch strength_pilot_fit torque_insertion_against_limit"
+    words += " lag_by lag_sliding two_pitch_closes two_pitch_ends_buried"
+    units = ("mm", "mm3", "hu", "n", "n_m", "cm3", "cm2", "degree", "fraction", "per_turn_mm")
     for column in set(rows[0]) - set(words.split()):
-        assert column.rsplit("_", 1)[1] in ("mm", "hu", "n", "cm3", "cm2"), column
+        assert column.endswith(tuple(f"_{unit}" for unit in units)), column
 
 
 def test_a_name_is_no_formula_to_a_spreadsheet() -> None:
