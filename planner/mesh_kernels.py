@@ -181,8 +181,8 @@ def _square(place, low, edge):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, error_model="numpy")
 def _squares(feet):  # type: ignore[no-untyped-def]
-    """Which of ``feet`` (n, 2) lie in which of about as many squares: their lowest corner (2,) and edges (2,),
-    how many there are each way, where each begins, and the feet in their order."""
+    """Which of ``feet`` (n, 2) lie in which of about as many squares: lowest corner (2,) and edges (2,), how
+    many there are each way, where each begins, and the feet in their order."""
     count = max(1, int(np.sqrt(len(feet))))
     low, cell = np.zeros(2), np.ones(2)
     for axis in range(2):
