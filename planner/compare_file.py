@@ -11,7 +11,7 @@ from typing import Any
 
 from planner.assessment_file import RESULT_DECIMALS
 from planner.compare import Comparison, Row
-from planner.mechanics_columns import mechanics_cells, mechanics_columns
+from planner.mechanics_csv import mechanics_cells, mechanics_columns
 from planner.screws_csv import csv_cell
 from planner.what_if import Move
 

@@ -29,7 +29,7 @@ def _edge(corner, first, second, rising, x, y):  # type: ignore[no-untyped-def]
     return area if rising else -area
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy")
 def on_triangle(x, y, z, vertices, a, b, c):  # type: ignore[no-untyped-def]
     """Barycentric weights and place of the point of a triangle nearest to (x, y, z).
 
@@ -174,6 +174,36 @@ def nearest_on_lattice(origin, steps, wanted, mesh, hole, rim_is_free, limit):  
     return found
 
 
+@njit(cache=True, error_model="numpy", inline="always")
+def _square(place, low, edge):  # type: ignore[no-untyped-def]
+    return int(np.floor((place - low) / edge))
+
+
+@njit(cache=True, error_model="numpy")
+def _squares(feet):  # type: ignore[no-untyped-def]
+    """Which of ``feet`` (n, 2) lie in which of about as many squares: lowest corner (2,) and edges (2,), how
+    many there are each way, where each begins, and the feet in their order."""
+    count = max(1, int(np.sqrt(len(feet))))
+    low, cell = np.zeros(2), np.ones(2)
+    for axis in range(2):
+        low[axis] = feet[:, axis].min()
+        # A hair more, so that the last lies in the last.
+        cell[axis] = max((feet[:, axis].max() - low[axis]) / count * (1 + 1e-9), 1e-9)
+    square = np.empty(len(feet), np.int64)
+    starts = np.zeros(count * count + 1, np.int64)
+    for n in range(len(feet)):
+        a = min(_square(feet[n, 0], low[0], cell[0]), count - 1)
+        b = min(_square(feet[n, 1], low[1], cell[1]), count - 1)
+        square[n] = a * count + b
+        starts[square[n] + 1] += 1
+    starts = np.cumsum(starts)
+    filled, in_cell = starts[:-1].copy(), np.empty(len(feet), np.int64)
+    for n in range(len(feet)):
+        in_cell[filled[square[n]]] = n
+        filled[square[n]] += 1
+    return low, cell, count, starts, in_cell
+
+
 @njit(cache=True, error_model="numpy")
 def feet_inside(origin, frame, feet, reach, mesh):  # type: ignore[no-untyped-def]
     """Which projected triangles hold which feet: line, depth and side of every crossing.
@@ -185,9 +215,7 @@ def feet_inside(origin, frame, feet, reach, mesh):  # type: ignore[no-untyped-de
     """
     vertices, faces, _, _, _, order, boxes = mesh
     lines, depths, sides = [], [], []
-    # In order of their first coordinate, so that a triangle looks only at the feet below and above it.
-    in_order = np.argsort(feet[:, 0])
-    first = feet[in_order, 0]
+    low, cell, across_count, starts, in_cell = _squares(feet)
     corner = np.empty((3, 3))
     leaves = (len(boxes) + 1) // 2
     waiting, left = np.zeros(WAITING_COUNT, np.int64), 1
@@ -225,18 +253,26 @@ def feet_inside(origin, frame, feet, reach, mesh):  # type: ignore[no-untyped-de
                 continue
             lowest = min(corner[0, 1], corner[1, 1], corner[2, 1]) - TIE_MM
             highest = max(corner[0, 1], corner[1, 1], corner[2, 1]) + TIE_MM
-            start = np.searchsorted(first, min(corner[0, 0], corner[1, 0], corner[2, 0]) - TIE_MM)
-            stop = np.searchsorted(first, max(corner[0, 0], corner[1, 0], corner[2, 0]) + TIE_MM)
-            for place in range(start, stop):
-                n = in_order[place]
-                if not lowest <= feet[n, 1] <= highest:
-                    continue
-                ea = _edge(corner, 1, 2, faces[t, 1] < faces[t, 2], feet[n, 0], feet[n, 1])
-                eb = _edge(corner, 2, 0, faces[t, 2] < faces[t, 0], feet[n, 0], feet[n, 1])
-                ec = _edge(corner, 0, 1, faces[t, 0] < faces[t, 1], feet[n, 0], feet[n, 1])
-                if (ea > 0 and eb > 0 and ec > 0) or (ea < 0 and eb < 0 and ec < 0):
-                    total = ea + eb + ec
-                    lines.append(n)
-                    depths.append((ea * corner[0, 2] + eb * corner[1, 2] + ec * corner[2, 2]) / total)
-                    sides.append(1 if total < 0 else -1)
+            leftmost = min(corner[0, 0], corner[1, 0], corner[2, 0]) - TIE_MM
+            rightmost = max(corner[0, 0], corner[1, 0], corner[2, 0]) + TIE_MM
+            b0, b1 = _square(lowest, low[1], cell[1]), _square(highest, low[1], cell[1])
+            for a in range(
+                max(0, _square(leftmost, low[0], cell[0])),
+                min(across_count - 1, _square(rightmost, low[0], cell[0])) + 1,
+            ):
+                # The squares above each other lie one after the other.
+                start = starts[a * across_count + min(max(0, b0), across_count)]
+                stop = starts[a * across_count + min(max(-1, b1), across_count - 1) + 1]
+                for place in range(start, stop):
+                    n = in_cell[place]
+                    if not (lowest <= feet[n, 1] <= highest and leftmost <= feet[n, 0] <= rightmost):
+                        continue
+                    ea = _edge(corner, 1, 2, faces[t, 1] < faces[t, 2], feet[n, 0], feet[n, 1])
+                    eb = _edge(corner, 2, 0, faces[t, 2] < faces[t, 0], feet[n, 0], feet[n, 1])
+                    ec = _edge(corner, 0, 1, faces[t, 0] < faces[t, 1], feet[n, 0], feet[n, 1])
+                    if (ea > 0 and eb > 0 and ec > 0) or (ea < 0 and eb < 0 and ec < 0):
+                        total = ea + eb + ec
+                        lines.append(n)
+                        depths.append((ea * corner[0, 2] + eb * corner[1, 2] + ec * corner[2, 2]) / total)
+                        sides.append(1 if total < 0 else -1)
     return np.array(lines, np.int64), np.array(depths, np.float64), np.array(sides, np.int64)

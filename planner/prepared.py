@@ -7,8 +7,9 @@ bone lies within FACING_MM in front of it and looks back at it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from itertools import combinations
 
 import numpy as np
@@ -113,6 +114,8 @@ def prepare(bone: Bone, *, as_scanned: bool = False) -> PreparedBone:
     """``bone`` made ready, its fragments at their reduced poses or ``as_scanned``."""
     poses = {f.number: np.eye(4) if as_scanned else f.pose for f in bone.fragments}
     meshes = {f.number: mesh_of(posed_surface(f.surface, poses[f.number])) for f in bone.fragments}
+    # Normals at vertices, averaged over their neighbours: single triangles turn with the noise.
+    smooth = cache(lambda number: _smooth_normals(meshes[number]))
     looks_at: dict[int, Ints] = {}
     touches: dict[int, npt.NDArray[np.bool_]] = {}
     for fragment in bone.fragments:
@@ -120,7 +123,7 @@ def prepare(bone: Bone, *, as_scanned: bool = False) -> PreparedBone:
         touching = np.zeros(len(fragment.surface.faces), bool)
         for other in bone.fragments:
             if other.number != fragment.number and other.bone == fragment.bone:
-                facing, near = _facing(meshes[fragment.number], meshes[other.number])
+                facing, near = _facing(fragment.number, other.number, meshes, smooth)
                 at[facing] = other.number
                 touching |= near
         looks_at[fragment.number] = at
@@ -134,11 +137,14 @@ def prepare(bone: Bone, *, as_scanned: bool = False) -> PreparedBone:
     return PreparedBone(bone, meshes, looks_at, touches, joint, poses, shared)
 
 
-def _facing(mesh: Mesh, other: Mesh) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
-    """Which triangles of ``mesh`` face ``other`` across at most FACING_MM, and which of them touch it.
+def _facing(
+    fragment: int, facing: int, meshes: Mapping[int, Mesh], smooth_normals: Callable[[int], Floats]
+) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Which triangles of a fragment face another across at most FACING_MM, and which of them touch it.
 
     Small islands of doubt are closed.
     """
+    mesh, other = meshes[fragment], meshes[facing]
     result = np.zeros(len(mesh.faces), bool)
     low, high = other.low_mm - FACING_MM, other.high_mm + FACING_MM
     near = np.flatnonzero(((mesh.vertices_mm >= low) & (mesh.vertices_mm <= high)).all(axis=1))
@@ -147,8 +153,7 @@ def _facing(mesh: Mesh, other: Mesh) -> tuple[npt.NDArray[np.bool_], npt.NDArray
     distance, index = cKDTree(other.vertices_mm).query(mesh.vertices_mm[near], distance_upper_bound=FACING_MM)
     close = np.isfinite(distance)
     near, distance, index = near[close], distance[close], index[close]
-    # Normals at vertices, averaged over their neighbours: single triangles turn with the noise.
-    normals, back = _smooth_normals(mesh)[near], _smooth_normals(other)[index]
+    normals, back = smooth_normals(fragment)[near], smooth_normals(facing)[index]
     ahead = np.einsum("ij,ij->i", normals, other.vertices_mm[index] - mesh.vertices_mm[near])
     opposed = np.einsum("ij,ij->i", normals, back) < LOOKING_BACK_COSINE_FACTOR
     in_front = (ahead > IN_FRONT_COSINE_FACTOR * distance) | (distance < TOUCHING_MM)

@@ -1,6 +1,6 @@
 """screws.csv: one row per screw and fragment, units in the header, empty where unknown.
 
-For a spreadsheet or a statistics program. What is of the screw, its mechanics too (``mechanics_columns.py``),
+For a spreadsheet or a statistics program. What is of the screw, its mechanics too (``mechanics_csv.py``),
 stands the same in each of its rows. The profiles along the path and the reasons are in assessment.json only.
 """
 
@@ -12,7 +12,7 @@ from collections.abc import Iterator
 
 from planner.assessment_file import RESULT_DECIMALS
 from planner.clearance import PARTS
-from planner.mechanics_columns import mechanics_cells, mechanics_columns
+from planner.mechanics_csv import mechanics_cells, mechanics_columns
 from planner.vocabulary import Assessment, Clearance, FragmentResult, Interval, ScrewResult
 
 SURFACES, ENDS, CORTICES = ("outer", "joint"), ("low", "high"), ("near", "far")

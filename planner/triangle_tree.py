@@ -72,7 +72,7 @@ def _along_curve(places: Floats) -> npt.NDArray[np.uint64]:
     return along
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy")
 def away2_from(x, y, z, boxes, n):  # type: ignore[no-untyped-def]
     """Square of how far a place lies outside box ``n``."""
     dx = max(boxes[n, 0] - x, x - boxes[n, 3], 0.0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -275,6 +276,29 @@ def test_what_cannot_be_is_refused_at_once_in_a_sentence(opened: Opened, message
 def test_a_message_out_of_bounds_is_no_message(message: str) -> None:
     with pytest.raises(InputError):
         said(message)
+
+
+def test_a_report_holds_what_stands_side_by_side_or_says_why_not(opened: Opened) -> None:
+    place, _ = opened
+    assert place.comparing is not None
+    place.comparing.forget()
+    written: list[Comparison | None] = []
+
+    def written_to(_: Any, comparison: Comparison | None) -> Path:
+        written.append(comparison)
+        return Path("report.html")
+
+    place.write_report = written_to
+    assert place.answer(said('{"do": "report"}'))["said"] == "report written: report.html"
+    compared(opened, lengths_mm=[12.0])
+    assert "choose “Placed by” and compare once more" in place.answer(said('{"do": "report"}'))["said"]
+    place.answer(said('{"do": "ask", "site": null, "placement": "guided"}'))
+    compared(opened, lengths_mm=[12.0])
+    assert "left out" not in place.answer(said('{"do": "report"}'))["said"]
+    assert [None if one is None else len(one.rows) for one in written] == [None, None, 2]
+    place.answer(said('{"do": "change", "screw": 0, "length_mm": 16.0}'))
+    assert "changed since" in place.answer(said('{"do": "report"}'))["said"]
+    assert written[3] is None
 
 
 def test_cancelled_or_failed_leaves_what_was_compared(opened: Opened) -> None:

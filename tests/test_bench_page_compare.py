@@ -113,7 +113,7 @@ def test_the_neighbours_are_compared_by_keyboard_and_one_is_put_in_and_taken_bac
     expect(page.locator("#compared")).to_be_visible()
 
 
-def test_nothing_is_cut_off_with_doubt_in_both_themes(page: Page) -> None:
+def test_nothing_is_cut_off_with_doubt_in_both_themes_and_the_report_holds_it(page: Page, case: Path) -> None:
     page.select_option("#placement", "guided")
     settled(page)
     page.select_option("#beside-screw", "headless-two-pitch-3.0-3.9")
@@ -142,6 +142,10 @@ def test_nothing_is_cut_off_with_doubt_in_both_themes(page: Page) -> None:
             assert page.evaluate("compared.scrollWidth <= compared.clientWidth")
     page.locator("#compared > p").last.scroll_into_view_if_needed()
     expect(page.locator("#compared > p").last).to_be_in_viewport()
+    page.click("#report")
+    expect(page.locator("#said")).to_contain_text("report.html", timeout=PATIENCE_MS)
+    expect(page.locator("#said")).not_to_contain_text("left out")
+    assert "Side by side" in (case / "report.html").read_text("utf-8")
     page.click("#compared-close")
     expect(page.locator("#compared-again")).to_be_focused()
     page.select_option("#placement", "")
@@ -191,21 +195,3 @@ def test_a_comparison_is_cancelled_at_once(page: Page) -> None:
     expect(page.locator("#said")).to_contain_text("cancelled; the plan is as it was")
     expect(page.locator("#work")).to_be_hidden()
     expect(page.locator("#compared-name")).to_contain_text("What if")
-
-
-def test_the_report_holds_what_was_compared_with_its_doubt(page: Page, case: Path) -> None:
-    page.select_option("#placement", "")
-    settled(page)
-    page.click("#compare")
-    expect(page.locator("#compared .share")).to_have_count(0, timeout=2 * PATIENCE_MS)
-    page.click("#report")
-    expect(page.locator("#said")).to_contain_text("choose “Placed by”", timeout=PATIENCE_MS)
-    assert "Side by side" not in (case / "report.html").read_text("utf-8")
-    page.select_option("#placement", "guided")
-    settled(page)
-    page.click("#compare")
-    expect(page.locator("#compared .share").first).to_be_visible(timeout=2 * PATIENCE_MS)
-    page.click("#report")
-    expect(page.locator("#said")).to_contain_text("report.html", timeout=PATIENCE_MS)
-    expect(page.locator("#said")).not_to_contain_text("left out")
-    assert "Side by side" in (case / "report.html").read_text("utf-8")

@@ -42,6 +42,7 @@ def test_what_is_found_is_shown_and_put_in(
     shown = told(place, work)["found"]
     (found,) = answers
     assert asked["names"] == (HEADLESS,)
+    assert asked["any_angle"] is False
     assert [one.name for one in asked["keep"].screws] == ["S2"]
     assert [row["length_mm"] for row in shown["rows"]] == [one.placed.length_mm for one in found.candidates]
     assert [row["reason"] for row in shown["rows"]] == [one.reason for one in found.candidates]
@@ -64,6 +65,19 @@ def test_what_is_found_is_shown_and_put_in(
     )
     place.answer(said('{"do": "undo"}'))
     assert place.desk.document == before
+
+
+def test_any_angle_is_asked_for_by_hand(
+    opened: tuple[CasePlace, AtOnce, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place, work, _ = opened
+
+    def refused(*_: Any, **more: Any) -> Any:
+        raise InputError(f"asked with any_angle {more['any_angle']}")
+
+    monkeypatch.setattr("viewer.searching.found_in_case", refused)
+    place.answer(said(f'{{"do": "search", "family": "{HEADLESS}", "any_angle": true}}'))
+    assert told(place, work)["said"] == "asked with any_angle True"
 
 
 def test_what_was_not_found_and_what_is_no_screw_is_told(opened: tuple[CasePlace, AtOnce, Path]) -> None:

@@ -73,7 +73,7 @@ def test_help_answers_in_half_a_second_and_loads_nothing_heavy() -> None:
 
 
 @pytest.mark.parametrize(
-    "command", ["demo", "segment", "measure", "compare", "report", "screws", "schema", "validate"]
+    "command", ["demo", "segment", "measure", "compare", "report", "screws", "threads", "schema", "validate"]
 )
 def test_each_command_has_help_with_examples(command: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert run([command, "--help"]) == 0

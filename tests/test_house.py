@@ -70,6 +70,7 @@ WITHOUT_UNIT = {
     # The words of the command line: --length, --threshold, --kvp; their help tells the unit.
     "viewer/commands/screws.py": {"length"},
     "viewer/commands/segment.py": {"threshold", "kvp"},
+    "viewer/commands/threads.py": {"length"},
     # A limit is on any quantity; its row holds the unit.
     "viewer/report/limit_rows.py": {"limit", "span", "step", "at"},
     "viewer/drawn_words.py": {"value"},

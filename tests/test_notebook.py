@@ -26,6 +26,7 @@ from page_rig import BROWSER, FLAGS, PATIENCE_MS
 
 import viewer.notebook as notebook
 from planner.assess import assess
+from planner.limits import Limits
 from planner.vocabulary import Assessment, Plan
 from segmentation.errors import InputError
 from segmentation.vocabulary import CTVolume, Grid
@@ -107,6 +108,13 @@ def test_a_screws_result_is_that_part_alone() -> None:
     assert "S1" in judge.words
     assert "<S2> & co: " not in judge.words
     assert "<S2> & co: " in judged(assessment_html(assessment())).words
+
+
+def test_limits_are_those_that_were_asked() -> None:
+    plan = Plan((through_ball(),))
+    asked = assess(ball_bone(), plan, limits=Limits(body_clearance_mm=2.7))
+    assert "≥ 2.7" in judged(assessment_html(asked)).words
+    assert "≥ 2.7" not in judged(assessment_html(assess(ball_bone(), plan))).words
 
 
 def test_bone_and_assessment_together_are_pictured() -> None:

@@ -1,5 +1,4 @@
-"""The mechanics of a screw in assessment.json as columns of a table, by another way than the product: from the
-document, and not from a list of columns."""
+"""The mechanics of a screw in assessment.json as columns, by another way than the product: from the document."""
 
 from __future__ import annotations
 

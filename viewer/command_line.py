@@ -27,6 +27,7 @@ from viewer.commands.schema import schema
 from viewer.commands.screws import screws
 from viewer.commands.search import search
 from viewer.commands.segment import segment
+from viewer.commands.threads import threads
 from viewer.commands.validate import validate
 from viewer.commands.view import view
 from viewer.console import complain, say, tolerate_any_terminal
@@ -49,6 +50,7 @@ app = typer.Typer(
         "  pilothole reduce case --move 2 --onto 1           a displaced fragment is brought back\n"
         "  pilothole measure case --plan plan.json           every number for each screw\n"
         "  pilothole compare case                            screws and lengths side by side\n"
+        "  pilothole threads case                            which thread holds best there, and why\n"
         "  pilothole search case                             the best screws: where, how long, which\n"
         "  pilothole view case                               place screws by hand, in your browser\n"
         "  pilothole report case                             one HTML page, prints on A4\n\n"
@@ -58,7 +60,7 @@ app = typer.Typer(
 )
 for command in (
     *(demo, scan, segment, reduce, measure, compare, search),
-    *(view, report, screws, schema, validate),
+    *(view, report, screws, threads, schema, validate),
 ):
     app.command()(command)
 

@@ -240,7 +240,7 @@ class CasePlace:
             case "ask":
                 desk.ask(asked_of(message.site, message.placement))
             case "search":
-                self._searching().begin(message.family)
+                self._searching().begin(message.family, any_angle=message.any_angle)
             case "found":
                 self._searching().put(message.number)
             case "compare":

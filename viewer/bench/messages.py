@@ -170,10 +170,12 @@ class Ask(_Said):
 
 
 class Search(_Said):
-    """Search the best screws of a family, or of all, for the bone in hand."""
+    """Search the best screws of a family, or of all, for the bone in hand; ``any_angle``: however oblique to
+    the fracture."""
 
     do: Literal["search"]
     family: Annotated[str, Field(max_length=64)] | None
+    any_angle: bool = False
 
 
 class Found(_Said):

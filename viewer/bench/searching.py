@@ -30,7 +30,7 @@ class Searching:
         self._placed: list[PlacedScrew] = []
         self._notes: list[str] = []
 
-    def begin(self, family: str | None) -> None:
+    def begin(self, family: str | None, *, any_angle: bool = False) -> None:
         """Search with one family of screws, or all. Raises InputError for a family that is not known."""
         desk = self.desk
         if family is not None and family not in desk.screws:
@@ -49,6 +49,7 @@ class Searching:
                 "as_scanned": desk.pose == "as-scanned",
                 "bone_name": bone_name,
                 "count": ANSWERS_COUNT,
+                "any_angle": any_angle,
             },
         )
         self.forget()

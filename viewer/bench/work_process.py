@@ -188,6 +188,7 @@ def search(
     stays: Mapping[str, Any] | None,
     as_scanned: bool,
     bone_name: str | None,
+    any_angle: bool,
     count: int,
 ) -> dict[str, Any]:
     """The best screws for a bone of a case: in words, as parts of a plan, and what else is told."""
@@ -204,6 +205,7 @@ def search(
         keep=None if stays is None else plan_of(dict(stays), built_in_screws()),
         count=count,
         bone=bone_name,
+        any_angle=any_angle,
         fragments=(),
         approach=None,
         catalogue=None,

@@ -50,13 +50,21 @@ def bone_html(bone: Bone) -> str:
 
 def assessment_html(assessment: Assessment) -> str:
     """Each screw's limits, hold and findings."""
-    parts = [part for number, one in enumerate(assessment.screws) for part in _screw_parts(one, number)]
+    limits = _limits(assessment)
+    parts = [
+        part for number, one in enumerate(assessment.screws) for part in _screw_parts(one, number, limits)
+    ]
     return _sheet(None, parts or ["<p>The plan holds no screw.</p>"], assessment.cautions)
 
 
 def result_html(result: ScrewResult) -> str:
-    """One screw's limits, hold and findings."""
-    return _sheet(None, _screw_parts(result, 0), CAUTIONS)
+    """One screw's limits, hold and findings. It does not tell what was asked, so the usual limits."""
+    return _sheet(None, _screw_parts(result, 0, Limits()), CAUTIONS)
+
+
+def _limits(assessment: Assessment) -> Limits:
+    """What the screws were held against."""
+    return Limits(**assessment.made_with["settings"]["limits"])
 
 
 def pictured_html(bone: Bone, assessment: Assessment | None) -> str:
@@ -73,7 +81,7 @@ def pictured_html(bone: Bone, assessment: Assessment | None) -> str:
             strip_svg(subject, ruler, [], density_px=DENSITY_PX, width_px=WIDTH_PX)
             for ruler in rulers(subject, WIDTH_PX)
         ]
-        parts += _screw_parts(result, number)
+        parts += _screw_parts(result, number, _limits(assessment))
     return _sheet(bone, parts, assessment.cautions)
 
 
@@ -104,7 +112,7 @@ def _bone_parts(bone: Bone) -> list[str]:
     ]
 
 
-def _screw_parts(result: ScrewResult, number: int) -> list[str]:
+def _screw_parts(result: ScrewResult, number: int, limits: Limits) -> list[str]:
     name = escape(f"{result.placed.name}: {words.title_words(result)}")
     rows = [
         [
@@ -115,7 +123,7 @@ def _screw_parts(result: ScrewResult, number: int) -> list[str]:
             "" if row.value is None else limit_svg(row, GLYPH_PX),
             row.limit_words,
         ]
-        for row in limit_rows(result, number, Limits())
+        for row in limit_rows(result, number, limits)
     ]
     parts = [
         f"<p><b>{name}</b><br>{escape(words.summary_words(result))}</p>",

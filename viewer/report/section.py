@@ -123,7 +123,7 @@ def picture_uri(hu: Floats, host: Host, *, quick: bool = False) -> str:
 def png_uri(layers: npt.NDArray[np.uint8], *, quick: bool = False) -> str:
     """A picture (rows, columns, 2 or 4) as a data URI; the same picture is always the same bytes."""
     file = io.BytesIO()
-    Image.fromarray(layers).save(file, "PNG", compress_level=1 if quick else 9)
+    Image.fromarray(layers).save(file, "PNG", compress_level=1 if quick else 6)
     return "data:image/png;base64," + base64.b64encode(file.getvalue()).decode()
 
 

@@ -4,6 +4,7 @@ import { make } from "./draw.js";
 
 // The family of the screw in hand, until a person chooses otherwise.
 let all = false;
+let anyAngle = false;
 
 export function find(found, inHand, say) {
   if (!found) return [];
@@ -14,7 +15,9 @@ export function find(found, inHand, say) {
       make("select", { id: "search-family", "aria-label": "Screws to search", onchange: (event) => { all = event.target.value === ""; } },
         ...(inHand ? [make("option", { value: inHand, selected: !all }, "only " + inHand)] : []),
         make("option", { value: "", selected: all || !inHand }, "all screws without a plate")),
-      make("button", { id: "search", class: "solid", disabled: found.busy, onclick: () => say({ do: "search", family: all ? null : inHand }) }, "Find the best")),
+      make("button", { id: "search", class: "solid", disabled: found.busy, onclick: () => say({ do: "search", family: all ? null : inHand, any_angle: anyAngle }) }, "Find the best")),
+    make("p", { class: "choices" }, make("label", {}, make("input", { id: "search-any-angle", type: "checkbox", checked: anyAngle,
+      onchange: (event) => { anyAngle = event.target.checked; } }), " also more than 30° off square to the fracture")),
     ...found.rows.map((one, number) => make("div", { class: "finding found" }, make("b", {}, String(number + 1)),
       make("span", {}, `${one.screw}, ${one.length_mm} mm: ${one.held}. ${one.reason} `,
         make("button", { id: "put-" + number, onclick: () => say({ do: "found", number }) }, instead)),

@@ -20,9 +20,10 @@ from planner.compare import Wanted, compare
 from planner.compare_file import compare_csv
 from planner.demands import Demands
 from planner.doubt_vocabulary import AskedDoubt
-from planner.mechanics_columns import mechanics_columns
+from planner.mechanics_csv import mechanics_columns
 from planner.screws_csv import csv_text
 from planner.vocabulary import Assessment, PlacedScrew, Plan
+
 
 def through(name: str, screw: str, length_mm: float, x_mm: float, **how: Any) -> PlacedScrew:
     ends = (np.array([x_mm, -0.3, -13.0]), np.array([x_mm, -0.3, 13.0]))
@@ -85,7 +86,7 @@ def test_what_a_screw_has_not_is_empty() -> None:
 
 
 def test_the_columns_that_were_there_keep_their_names_and_order() -> None:
-    """Reference: the header before the mechanics came."""
+    """Reference: the header before the mechanics came, and the first of them."""
     header = csv_text(assessment()).splitlines()[0].split(",")
     first = header.index(mechanics_columns()[0])
     assert header[:6] == ["name", "screw", "technique", "length_mm", "stocked_length_mm", "seat_depth_mm"]
@@ -96,6 +97,12 @@ def test_the_columns_that_were_there_keep_their_names_and_order() -> None:
         "pull_out_limited_by",
     ]
     assert first == 69
+    assert (header[69], header[98], header[99]) == (
+        "strength_bending_yield_moment_n_m",
+        "two_pitch_force_retained_high_n",
+        "strength_weakest_stretch",
+    )
+    assert header[116:119] == ["two_pitch_closes", "two_pitch_ends_buried", "governed_by"]
     assert header[first:] == mechanics_columns()
     assert len(set(header)) == len(header)
 
