@@ -1,4 +1,4 @@
-"""The mechanics of a screw in assessment.json as columns, by another way than the product: from the document."""
+"""The mechanics of a screw as columns, by another way than the product: from assessment.json itself."""
 
 from __future__ import annotations
 
