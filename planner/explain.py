@@ -81,7 +81,7 @@ def explain(document: Mapping[str, Any], field: str) -> Explanation:
         inputs=_inputs(entry.inputs, document, root, path),
         interval=entry.interval if low else "",
         sources=tuple(_sources(entry.source, path, screw, document)),
-        not_modelled=entry.not_modelled,
+        not_modelled=_not_modelled(entry.not_modelled, path, screw),
     )
 
 
@@ -238,6 +238,15 @@ def _leaves(document: Mapping[str, Any], path: str) -> Iterator[tuple[str, Any]]
             yield told, value
 
     yield from follow(document, re.findall(r"[^.\[\]]+", path), "")
+
+
+def _not_modelled(general: str, path: str, screw: Mapping[str, Any]) -> str:
+    """What is left out of a value: of the hold also each factor of this screw without a number, in words."""
+    if not re.match(r"pull_out\.(host|force)_n", path) or screw["pull_out"] is None:
+        return general
+    left = [one for one in screw["pull_out"]["factors"] if one["factor"] is None]
+    own = "; ".join(f"{one['name']} ({one['says'].removeprefix('not modelled: ')})" for one in left)
+    return f"Of this screw: {own}. {general}" if own else general
 
 
 def _sources(source: str, path: str, screw: Mapping[str, Any], document: Mapping[str, Any]) -> Iterator[str]:

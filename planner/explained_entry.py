@@ -38,8 +38,9 @@ OF_FORCE = (
     "density."
 )
 NOT_IN_FORCE = (
-    "Tapping, over-drilling, tapered cores, insertion at an angle, a wobbling hand, cyclic loading, "
-    "fluid, and bone that differs from the bone the laws were measured on."
+    "Tapping, over-drilling, the thread's profile (one flank of 30° for all), tapered cores, the head's own "
+    "limit, insertion at an angle, a wobbling hand, cyclic loading, fluid, and bone that differs from that "
+    "the laws were measured on."
 )
 SURFACE_ALONE = "Cartilage: the surface is that of the bone on CT."
 MEANS_ALONE = "What varies within the ring: this is its mean."

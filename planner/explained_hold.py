@@ -27,8 +27,8 @@ def _error(name: str, definition: str, source: str, formula: str = "") -> Explai
 
 
 NOT_IN_HOLD = (
-    "Tapping and flank form (told, and not applied), tapered cores, the head's own limit, a wobbling hand, "
-    "cyclic loading, and bone that differs from the bone the laws were measured on."
+    "Of any screw: the thread's profile, tapered cores, the head's own limit, a wobbling hand, cyclic "
+    "loading, and bone that differs from the bone the laws were measured on."
 )
 VESIC = "Vesić 1961 (from memory); E of bone: Morgan et al. 2003 pooled (from memory)"
 NOT_IN_STABILITY = (

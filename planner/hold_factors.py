@@ -44,7 +44,7 @@ def pilot_factor(pilot_mm: float | None, major_mm: float) -> HoldFactor:
     """
     source = "Heidemann et al. 1998: flat to 0.85 (0.79-0.91) of the major diameter; Battula et al. 2008"
     if pilot_mm is None:
-        return HoldFactor("pilot hole", None, None, None, source, "the pilot hole is not known")
+        return HoldFactor("pilot hole", None, None, None, source, "not modelled: the pilot hole is not known")
     ratio = pilot_mm / major_mm
 
     def falling(from_ratio: float) -> float:
@@ -60,7 +60,9 @@ def tapping_factor(tapped: bool | None) -> HoldFactor:
     """Of a tapped hole; None where nobody said."""
     source = "Pfeiffer et al. 2006; Kunkel et al. 2011: 0 to 10 % less, never a gain"
     if tapped is None:
-        return HoldFactor("tapping", None, None, None, source, "not told whether the hole is tapped")
+        return HoldFactor(
+            "tapping", None, None, None, source, "not modelled: nobody said whether the hole is tapped"
+        )
     if not tapped:
         return HoldFactor("tapping", 1.0, 1.0, 1.0, source, "not tapped")
     return HoldFactor(
@@ -110,7 +112,7 @@ def head_factor(screw: Screw, seat_depth_mm: float) -> HoldFactor:
         says = f"the head stands off {-seat_depth_mm:g} mm, in a plate or on a washer, which takes its load"
     else:
         says = "the head rests on bone" if seat_depth_mm == 0 else "the head is countersunk in bone"
-    says += "; no limit of the head's own is modelled: none of our sources gives a bearing pressure"
+    says += "; no limit of its own is modelled: none of our sources gives a bearing pressure"
     return HoldFactor("head", None, None, None, "no source", says)
 
 
@@ -122,7 +124,7 @@ def angle_factor(angle_degree: float | None) -> HoldFactor:
     else:
         share = across_ratio(angle_degree)
         says = (
-            f"the force is along the screw, {angle_degree:.0f}° off the fracture's normal: "
+            f"not modelled: the force is along the screw, {angle_degree:.0f}° off the fracture's normal, and "
             f"{share:.2f} of it acts across the fracture"
         )
     return HoldFactor("angle", None, None, None, source, says)

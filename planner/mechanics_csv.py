@@ -142,7 +142,7 @@ def mechanics_cells(result: ScrewResult) -> dict[str, Cell]:
         factor = next((one for one in factors if one.name == name), None)
         values = (None, None, None) if factor is None else (factor.factor, factor.low, factor.high)
         cells.update(zip(_factor_names(word), values, strict=True))
-    cells[NOT_MODELLED] = "; ".join(one.name for one in factors if one.factor is None) or None
+    cells[NOT_MODELLED] = None if result.pull_out is None else "; ".join(result.pull_out.not_modelled) or None
     return cells
 
 

@@ -161,6 +161,11 @@ class PullOut:
     limited_by: Literal["host", "screw"]
     factors: tuple[HoldFactor, ...]
 
+    @property
+    def not_modelled(self) -> tuple[str, ...]:
+        """Names of the factors that have no number."""
+        return tuple(factor.name for factor in self.factors if factor.factor is None)
+
 
 @dataclass(frozen=True)
 class AcrossLoad:

@@ -22,8 +22,15 @@ from viewer.bench.column import column
 from viewer.report.drawing import written
 from viewer.report.drill_rows import EDGE_PX, ROW_PX, WITHHELD, DrillRow, drill_rows
 from viewer.report.figure_pages import figure_pages
-from viewer.report.mechanics_rows import hold_row, insertion_limit_n_m, mechanics_rows, torque_svg
+from viewer.report.mechanics_rows import (
+    foot_words,
+    hold_row,
+    insertion_limit_n_m,
+    mechanics_rows,
+    torque_svg,
+)
 from viewer.report.subject import Subject, subject_of
+from viewer.summary import tell_assessment
 
 WIDTH_PX = 400.0
 
@@ -181,3 +188,18 @@ def test_square_through_both_slabs_the_angle_is_none() -> None:
     (result,) = assess(two_slabs(), Plan((screw,))).screws
     (row,) = [row for row in mechanics_rows(result) if row.words == "Off square"]
     assert (row.shown, row.told) == ("0", "held by friction")
+
+
+def test_what_the_hold_leaves_out_is_told_beside_it(capsys: pytest.CaptureFixture[str]) -> None:
+    assessment, subject = assessed()
+    whole = subject.result.pull_out
+    assert whole is not None
+    left = [factor.name for factor in whole.factors if factor.factor is None]
+    assert {"tapping", "profile", "head"} <= set(left)
+    said = f"ot modelled in the hold: {', '.join(left)}. "
+    assert said in foot_words(subject.result)
+    tell_assessment(assessment)
+    assert f"; not modelled: {', '.join(left)}" in capsys.readouterr().out
+    every = tuple(replace(factor, factor=1.0, low=1.0, high=1.0) for factor in whole.factors)
+    bare = replace(subject.result, pull_out=replace(whole, factors=every))
+    assert "ot modelled" not in foot_words(bare)

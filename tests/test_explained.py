@@ -244,6 +244,22 @@ def test_it_names_the_inputs_and_the_sources_of_this_case() -> None:
         assert float(one.shown.replace("−", "-")) == pytest.approx(found, rel=6e-5)
 
 
+def test_the_hold_names_what_is_not_modelled_of_this_screw() -> None:
+    """Each circumstance a named factor or "not modelled" in words (the project's own bar): profile, taper and
+    the head's limit of any screw, the rest of this one, its reason beside it."""
+    for number, screw in enumerate(document()["screws"]):
+        for field in ("force_n", "host_n.estimate", "host_n.low"):
+            said = explain(document(), f"screws[{number}].pull_out.{field}").not_modelled
+            for factor in screw["pull_out"]["factors"]:
+                listed = f"{factor['name']} ({factor['says'].removeprefix('not modelled: ')})"
+                assert (listed in said) == (factor["factor"] is None), (factor, said)
+        assert "profile (" in said
+        assert "head (" in said
+        bare = explain(document(), f"screws[{number}].pullout_n").not_modelled
+        for words in ("profile", "tapered cores", "head's own limit", "angle", "Tapping"):
+            assert words in bare
+
+
 def test_what_is_not_known_says_why() -> None:
     opened = explain(document(), "screws[1].clearance_mm.trailing_end.outer")
     assert (opened.shown, opened.reason) == ("", "a head is meant to lie outside")

@@ -142,7 +142,11 @@ def _screw_lines(result: ScrewResult) -> Iterator[str]:
         yield f"  holds {_force(result.pullout_n)}, governed by {governing}"
         if result.pull_out is not None:
             whole = result.pull_out
-            yield f"  with its factors {_force(whole.force_n)}, limited by the {whole.limited_by}"
+            left = ", ".join(whole.not_modelled)
+            yield (
+                f"  with its factors {_force(whole.force_n)}, limited by the {whole.limited_by}"
+                + (f"; not modelled: {left}" if left else "")
+            )
     else:
         yield f"  no hold is told: {result.reasons.get('pullout_n', 'no reason is known')}"
     yield from mechanics_lines(result)

@@ -8,8 +8,8 @@ from viewer.report import words
 from viewer.report.drawing import BODY, PX_PER_MM, SMALL, written
 from viewer.report.drill_rows import WITHHELD, DrillRow, drill_rows
 from viewer.report.mechanics_rows import (
-    SOURCES,
     MechanicsRow,
+    foot_words,
     hold_row,
     insertion_limit_n_m,
     mechanics_rows,
@@ -47,7 +47,7 @@ def drill_block(subject: Subject) -> tuple[Block, float]:
     stop = words.has_stop(result)
     steps = [_step(row) for row in drill_rows(subject, DRILL_PX)]
     hold = hold_row(result, subject.bone.host)
-    known, limit_n_m = mechanics_rows(result), insertion_limit_n_m(result)
+    known, limit_n_m, foot = mechanics_rows(result), insertion_limit_n_m(result), foot_words(result)
     rows = [_row(row, known, limit_n_m) for row in ([hold] if hold else []) + known]
     block: Block = {
         "kind": "drilling",
@@ -55,14 +55,14 @@ def drill_block(subject: Subject) -> tuple[Block, float]:
         "rows": rows,
         "withheld": WITHHELD if stop else "",
         "caption": CAPTION,
-        "sources": SOURCES,
+        "sources": foot,
         "muted": stop,
         "note": "not for comparison while a stop stands" if stop else "5 to 95 % beside",
     }
     left = text_height(CAPTION, SMALL, HALF_PX, SMALL_ROW_PX)
     for step in steps:
         left += ROW_PX + text_height(step["note"], SMALL, STEP_WORDS_PX, 11.0)
-    right = text_height(SOURCES, SMALL, HALF_PX, SMALL_ROW_PX) + sum(map(_height_px, rows))
+    right = text_height(foot, SMALL, HALF_PX, SMALL_ROW_PX) + sum(map(_height_px, rows))
     return block, HEAD_PX + max(left, right)
 
 

@@ -65,6 +65,12 @@ def hold_row(result: ScrewResult, host: str) -> MechanicsRow | None:
     return _spread("Whole hold", "pull_out.force_n", held.force_n, "N", 0, f"limited by {by}")
 
 
+def foot_words(result: ScrewResult) -> str:
+    """What stands under the rows of one screw: what its hold leaves out, and where the rows come from."""
+    left = () if result.pull_out is None else result.pull_out.not_modelled
+    return f"Not modelled in the hold: {', '.join(left)}. {SOURCES}" if left else SOURCES
+
+
 def mechanics_rows(result: ScrewResult) -> list[MechanicsRow]:
     """The rows of one screw, always in the same order; what it has not has no row."""
     return [*_torques(result), *_two_pitch(result), *_lag(result), *_strength(result)]
