@@ -105,7 +105,16 @@ CODES: dict[str, tuple[Severity, str]] = {
         "warn",
         "The load asked for bends the weakest section beyond yield at the high end of the interval.",
     ),
-    "pilot-wide": ("note", "The pilot drill is wider than the thread's core by more than 0.3 of its depth."),
+    "pilot-overdrilled": (
+        "warn",
+        "The pilot drill is too wide for the thread's core and above 0.79 of the major diameter, where "
+        "published tests begin to lose hold.",
+    ),
+    "pilot-wide": (
+        "note",
+        "The pilot drill is wider than the thread's core by more than 0.3 of its depth, but at most 0.79 of "
+        "the major diameter, up to which no loss of hold was measured.",
+    ),
     "screw-short": (
         "note",
         "A longer stocked screw would fit along the axis with this seat, before the exit, the joint and "

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from planner.finding_case import COMMON, OURS, Case, Rule, finding
+from planner.pilot import HOLDS_TO_OF_MAJOR_FRACTION
 from planner.two_pitch import GAP_OPEN_MM
 from planner.vocabulary import Finding
 
@@ -13,6 +14,7 @@ GAP_SOURCE = "Tan et al. 2018 J Hand Surg Eur 43:93"
 TORQUE_SOURCE = "FDA-2019-D-1652 §III.2 (2024)"
 LINE_SOURCE = "Fletcher et al. 2019 Clin Biomech 70:40"
 PILOT_SOURCE = "derived from the screw table"
+OVERDRILLED_SOURCE = "Heidemann et al. 1998; Battula et al. 2008 (read as quoted)"
 
 VERY_OBLIQUE_DEGREE = 30.0
 """From square to the fracture: beyond it the warning is a strong one. Common practice: below 60° to the
@@ -113,10 +115,18 @@ def _load(case: Case) -> Iterator[Finding]:
 
 
 def _pilot(case: Case) -> Iterator[Finding]:
+    """A note where a pilot is wide and no loss of hold was measured, which is so of the common drills of 2.0
+    and deep 4.0 mm threads; a warning where published tests begin to lose hold."""
     pilot = None if case.result.strength is None else case.result.strength.pilot
-    if pilot is not None and pilot.fit == "too big":
-        message = f"The pilot drill of {pilot.pilot_mm:g} mm is wide for a core of {pilot.core_mm:g} mm: "
-        message += f"{pilot.effect}."
+    if pilot is None or pilot.fit != "too big":
+        return
+    message = f"The pilot drill of {pilot.pilot_mm:g} mm is wide for a core of {pilot.core_mm:g} mm: "
+    message += f"{pilot.effect}."
+    if pilot.of_major_fraction > HOLDS_TO_OF_MAJOR_FRACTION:
+        major_mm = pilot.pilot_mm / pilot.of_major_fraction
+        limit_mm = HOLDS_TO_OF_MAJOR_FRACTION * major_mm
+        yield finding("pilot-overdrilled", message, OVERDRILLED_SOURCE, pilot.pilot_mm, limit_mm)
+    else:
         yield finding("pilot-wide", message, PILOT_SOURCE, pilot.pilot_mm, pilot.widest_mm)
 
 

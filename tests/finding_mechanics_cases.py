@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -32,6 +33,14 @@ def tilted(degree: float, **options: object) -> PlacedScrew:
     direction = np.array([np.sin(np.radians(degree)), 0.0, np.cos(np.radians(degree))])
     entry = np.array([-2.0, 0.3, -12.6])
     return placed(entry, entry + 10 * direction, length_mm=26.0, technique="lag", **options)
+
+
+def drilled(pilot_mm: float, core_mm: float = 2.4) -> PlacedScrew:
+    """A 3.5 mm cortical screw with another pilot drill."""
+    screw = down(-10, 18)
+    (thread,) = screw.screw.threads
+    own = replace(screw.screw, pilot_mm=pilot_mm, threads=(replace(thread, core_mm=core_mm),))
+    return replace(screw, screw=own)
 
 
 def asked(demands: Demands, screw: PlacedScrew) -> tuple[Finding, ...]:
@@ -128,5 +137,24 @@ MECHANICS_TWINS = [
         lambda: found(slab(), down(-10, 18, "iso5835-hb-4.0")),
         lambda: found(slab(), down(-10, 18)),
         "2.5 for a core of 1.9, for one of 2.4",
+    ),
+    Twins(
+        "pilot-wide",
+        lambda: found(slab(), drilled(2.76)),
+        lambda: found(slab(), drilled(2.77)),
+        "3.5 mm: 0.79 of the major diameter is 2.765 mm",
+    ),
+    Twins(
+        "pilot-overdrilled",
+        lambda: found(slab(), drilled(2.8)),
+        lambda: found(slab(), drilled(2.76)),
+        "the 2.8 mm hole of a 3.5 mm screw that lost hold (Battula 2008)",
+    ),
+    Twins(
+        "pilot-overdrilled",
+        lambda: found(slab(), drilled(2.8)),
+        # 0.8 of the major diameter too, but no wider than the core.
+        lambda: found(slab(), drilled(2.8, core_mm=2.8)),
+        "a thick core fills its hole",
     ),
 ]
