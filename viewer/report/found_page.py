@@ -65,10 +65,17 @@ def found_pages(bone: Bone, assessment: Assessment, title: str) -> list[Page]:
 
 
 def table(
-    title: str, note: str, heads: list[tuple[str, str]], rows: list[list[str]], foot: str = ""
+    title: str,
+    note: str,
+    heads: list[tuple[str, str]],
+    rows: list[list[str]],
+    foot: str = "",
+    *,
+    small: bool = False,
 ) -> Block:
-    """A table: each head with the class of its column."""
-    return {"kind": "table", "title": title, "note": note, "heads": heads, "rows": rows, "foot": foot}
+    """A table: each head with the class of its column; ``small`` in the type of captions."""
+    told = {"title": title, "note": note, "heads": heads, "rows": rows, "foot": foot, "small": small}
+    return {"kind": "table", **told}
 
 
 def table_height(one: Block, width_px: float) -> float:

@@ -19,15 +19,19 @@ from viewer.report import words
 from viewer.report.drawing import SMALL, written
 from viewer.report.found_page import NUM, RANGE, table, table_height
 from viewer.report.limit_rows import limit_svg
-from viewer.report.sheet import ROW_PX, SMALL_ROW_PX, WIDTH_PX, Block, Page, paged, text_height
+from viewer.report.sheet import SMALL_ROW_PX, WIDTH_PX, Block, Page, paged, text_height
 from viewer.report.subject import Subject
 from viewer.report.sure_rows import SureRow, sure_rows, value_words
 
 LINE_PX = 190.0
 """Width of the picture of a limit. Our choice: what the words leave."""
 
-LIMIT_ROW_PX = 24.0
-"""Height of a row with a limit's picture, measured in a browser."""
+LIMIT_ROW_PX, SMALL_PADDING_PX = 24.0, 3.4
+"""Height of a row with a limit's picture, and what a row of small type has beside its lines, measured in a
+browser."""
+
+HEADED_PX = 38.0
+"""Height of a table's title and one line of heads, measured in a browser."""
 
 HOLDS = "fragments.pullout_n"
 """The pull-out of one fragment among the drawn numbers."""
@@ -154,9 +158,9 @@ def _source_block(
         rows.append([LIMITS.get(name, name), f"{values[name]:g}", said])
     heads = [("limit", ""), ("asked", RANGE), ("source", "why")]
     note = "" if site is None else f"{site['title']}"
-    block = table("Where the limits come from", note, heads, rows)
-    needs = sum(text_height(row[2], SMALL, WIDTH_PX * 0.62, SMALL_ROW_PX) + 4 for row in rows)
-    return block, 44 + needs
+    block = table("Where the limits come from", note, heads, rows, small=True)
+    lines = sum(text_height(row[2], SMALL, WIDTH_PX * 0.66, SMALL_ROW_PX) for row in rows)
+    return block, HEADED_PX + lines + SMALL_PADDING_PX * len(rows)
 
 
 def _length_block(result: ScrewResult) -> tuple[Block, float]:
@@ -222,9 +226,9 @@ def _number_block(result: ScrewResult, doubt: Doubt, source: str) -> tuple[Block
         foot = f"Forces are left out, not for comparison while a stop stands. {foot}"
     heads = [("number", ""), ("estimate", NUM), ("5 to 95 %", RANGE), ("hangs most on", "why")]
     note = f"{doubt.draws_count:,} draws"
-    block = table("What else the draws tell", note, heads, rows, foot)
-    height = 44 + ROW_PX * len(rows) + text_height(foot, SMALL, WIDTH_PX, SMALL_ROW_PX)
-    return block, height
+    block = table("What else the draws tell", note, heads, rows, foot, small=True)
+    height = HEADED_PX + (SMALL_ROW_PX + SMALL_PADDING_PX) * len(rows)
+    return block, height + text_height(foot, SMALL, WIDTH_PX, SMALL_ROW_PX)
 
 
 def _told_numbers(result: ScrewResult, doubt: Doubt) -> Iterator[tuple[str, DrawnNumber]]:
