@@ -14,8 +14,15 @@ from finding_cases import two_bones
 from phantoms import placed
 from two_slabs import ENTRY_MM, TARGET_MM, TILTED_MM, two_slabs
 
-from planner.assess import assess
-from planner.vocabulary import Plan
+from planner.asked import Asked, assess_asked
+from planner.assess import assess, ready
+from planner.catalogue import built_in_screws
+from planner.clearance import PARTS
+from planner.compare import Wanted, compare
+from planner.doubt_vocabulary import AskedDoubt, DrawnLimit, DrawnNumber
+from planner.forgiveness import DIRECTIONS_COUNT, Forgiveness
+from planner.site_file import read_site
+from planner.vocabulary import Plan, ScrewResult
 from viewer.report.page import render_report
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
@@ -94,6 +101,45 @@ def test_fragments_fractures_joints_and_a_reduction_keep_to_their_sheets(tmp_pat
     assert html.count("<b>Fragments and fractures</b>") >= 3
     assert html.count("<b>Before and after reduction</b>") == 1
     assert len(page_sizes_pt(printed(html, tmp_path))) == html.count(SHEET)
+
+
+def test_how_sure_the_variants_and_the_forgiveness_keep_to_their_sheets(tmp_path):
+    """A headless screw with all its ten limits, a joint among them, drawn, held against a site, two tables of
+    variants, both maps: what is asked most of. How sure it is stands on one sheet, the maps on the next."""
+    headless = placed(ENTRY_MM, TILTED_MM, "headless-two-pitch-3.0-3.9", 22.0, seat_depth_mm=1.0)
+    asked = Asked(site=read_site("scaphoid"), doubt=AskedDoubt("freehand", 100, 1))
+    bone, plan = ready(two_slabs()), Plan((headless,))
+    assessment = assess_asked(bone, plan, asked)
+    (result,) = assessment.screws
+    whole = replace(assessment, screws=(near_a_joint(result),))
+    wanted = Wanted(lengths_mm=(18.0, 20.0, 22.0), path="S1")
+    comparison = compare(bone, plan, built_in_screws(), wanted, asked)
+    two_tables = replace(comparison, rows=comparison.rows * 3)
+    each = 1.0 + np.arange(DIRECTIONS_COUNT) / 10
+    maps = Forgiveness(1.0, 1.0, each, each, np.array([1.0, 0, 0]), np.array([0, 1.0, 0]), (1, 7))
+    html = render_report(two_slabs(), whole, title="Slabs", comparison=two_tables, forgiven=[maps])
+    sheets = html.split(SHEET)[1:]
+    (sure,) = (sheet for sheet in sheets if "<h2>Against its limits" in sheet)
+    assert sure.count("</svg>") == 10
+    assert "<h2>What else the draws tell" in sure
+    assert "<h2>The site&#39;s length rule" in sure
+    (forgiving,) = (sheet for sheet in sheets if "<h2>How forgiving" in sheet)
+    assert forgiving.count("</svg>") == 2
+    assert sum('<table class="compared">' in sheet for sheet in sheets) == 2
+    assert len(page_sizes_pt(printed(html, tmp_path))) == len(sheets)
+
+
+def near_a_joint(result: ScrewResult) -> ScrewResult:
+    """``result`` with a joint 2.4 mm from each of its parts, as drawn as the rest."""
+    near = DrawnNumber("", None, 2.4, -3.2, 2.9, "placement", 0.97)
+    parts = {name: replace(getattr(result, name), joint=2.4) for name in PARTS}
+    numbers = tuple(replace(near, number=f"clearance_mm.{name}.joint") for name in PARTS)
+    doubt = replace(
+        result.doubt,
+        numbers=result.doubt.numbers + numbers,
+        limits=(*result.doubt.limits, DrawnLimit("joint_clearance_mm", 2.0, 0.31)),
+    )
+    return replace(result, doubt=doubt, **parts)
 
 
 def test_a_sheet_too_tall_for_its_page_would_be_seen(tmp_path):
