@@ -11,6 +11,8 @@ from typing import Any
 
 from planner.assessment_file import RESULT_DECIMALS
 from planner.compare import Comparison, Row
+from planner.mechanics_csv import mechanics_cells, mechanics_columns
+from planner.screws_csv import csv_cell
 from planner.what_if import Move
 
 FORMAT, VERSION = "pilothole-compare", 1
@@ -38,14 +40,15 @@ def compare_document(
 
 
 def compare_csv(comparison: Comparison) -> str:
-    """One row per variant: each number with its ends, each limit with how often it holds; empty where
-    unknown."""
+    """One row per variant: each drawn number with its ends, each limit with how often it holds, then the
+    mechanics that are not drawn; empty where unknown."""
     numbers, limits = _numbers(comparison), _limits(comparison)
+    mechanics = mechanics_columns(without=numbers)
     header = ["variant", "path", "screw", "length_mm", "technique", "seat_depth_mm", "fault"]
     for name in numbers:
         header += [column(name, end) for end in ("estimate", "low", "high")]
     header += [f"{name}_holds_fraction" for name in limits]
-    header += ["breach_fraction", "missed_fraction", "findings", "cautions"]
+    header += ["breach_fraction", "missed_fraction", "findings", "cautions", *mechanics]
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(header)
@@ -63,6 +66,8 @@ def compare_csv(comparison: Comparison) -> str:
         cells += ["", ""] if doubt is None else [_cell(doubt.breach_fraction), _cell(doubt.missed_fraction)]
         cells.append("" if row.result is None else ";".join(one.code for one in row.result.findings))
         cells.append(" ".join(comparison.cautions))
+        own = {} if row.result is None else mechanics_cells(row.result)
+        cells += [csv_cell(own.get(name)) for name in mechanics]
         writer.writerow(cells)
     return text.getvalue()
 

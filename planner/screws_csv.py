@@ -1,7 +1,7 @@
 """screws.csv: one row per screw and fragment, units in the header, empty where unknown.
 
-For a spreadsheet or a statistics program; the profiles along the path and the reasons are in assessment.json
-only.
+For a spreadsheet or a statistics program. What is of the screw, its mechanics too (``mechanics_csv.py``),
+stands the same in each of its rows. The profiles along the path and the reasons are in assessment.json only.
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ def csv_text(assessment: Assessment) -> str:
     table = csv.DictWriter(file, _HEADER, lineterminator="\n")
     table.writeheader()
     for row in csv_rows(assessment):
-        table.writerow({key: _cell(value) for key, value in row.items()})
+        table.writerow({key: csv_cell(value) for key, value in row.items()})
     return file.getvalue()
 
 
@@ -154,7 +154,8 @@ def _fragment_cells(fragment: FragmentResult, result: ScrewResult) -> dict[str, 
     }
 
 
-def _cell(value: str | float | None) -> str:
+def csv_cell(value: str | float | None) -> str:
+    """A value as a cell: empty where unknown, rounded to RESULT_DECIMALS, no text a spreadsheet computes."""
     if value is None:
         return ""
     if isinstance(value, str):

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 
+from planner.screws_csv import csv_cell
 from planner.thread_comparison import (
+    DENSEST_MG_CM3,
     Crossing,
     ThreadHold,
     compare_threads,
@@ -28,6 +32,28 @@ named. Our choice."""
 
 CROSSINGS_COUNT = 5
 """The best is held against so many of those that follow. Our choice."""
+
+_COLUMNS = (
+    "path",
+    "fragment_name",
+    "screw",
+    "length_mm",
+    "force_n",
+    "host_n",
+    "screw_n",
+    "engaged_mm",
+    "flank_mm2_per_mm",
+    "thread_depth_mm",
+    "pitch_mm",
+    "threads_in_cortex_count",
+    "crossing_density_mg_cm3",
+    "crossing_density_low_mg_cm3",
+    "crossing_density_high_mg_cm3",
+    "crossing_force_n",
+    "crossing_found_fraction",
+    "holds_more_below",
+    "holds_more_above",
+)
 
 SEED = 1
 """Of the draws for the interval of a crossing: the same case gives the same bytes."""
@@ -98,12 +124,23 @@ def crossing_words(found: Crossing) -> str:
 
     >>> from planner.vocabulary import Interval
     >>> crossing_words(Crossing(Interval(463.0, 405.0, 583.0), 900.0, "coarse", "fine", 1.0))
-    'coarse holds more up to 463 (405 to 583) mg HA/cm³ along the path, fine above'
+    'coarse holds more up to 463 (405 to 583) mg/cm³ along the path, fine above'
     """
     at = found.density_mg_cm3
     return (
-        f"{found.softer} holds more up to {at.estimate:.0f} ({at.low:.0f} to {at.high:.0f}) mg HA/cm³ along "
+        f"{found.softer} holds more up to {at.estimate:.0f} ({at.low:.0f} to {at.high:.0f}) mg/cm³ along "
         f"the path, {found.denser} above"
+    )
+
+
+def unchanged_words(told: ThreadsOnPath) -> str | None:
+    """That the best changes places with none it was held against, or None where it does or stands alone."""
+    if told.crossings or len(told.holds) < 2:
+        return None
+    others = ", ".join(one.screw for one in told.holds[1 : 1 + CROSSINGS_COUNT])
+    return (
+        f"{told.holds[0].screw} changes places with none of {others} at any density up to "
+        f"{DENSEST_MG_CM3:.0f} mg/cm³ along the path"
     )
 
 
@@ -113,3 +150,29 @@ def threads_document(told: ThreadsOnPath, cautions: Sequence[str]) -> dict[str, 
     return (
         {"format": FORMAT, "version": VERSION, "cautions": list(cautions)} | asdict(told) | {"holds": holds}
     )
+
+
+def threads_csv(told: ThreadsOnPath) -> str:
+    """A row for each thread, the best first, and where it changes places with the best; empty where it does
+    not, or was not held against it."""
+    met = {name: found for found in told.crossings for name in (found.softer, found.denser)}
+    met.pop(told.holds[0].screw, None)
+    text = io.StringIO()
+    table = csv.DictWriter(text, _COLUMNS, restval="", lineterminator="\n")
+    table.writeheader()
+    for one in told.holds:
+        row: dict[str, str | float | None] = asdict(one) | {"path": told.screw, "force_n": one.force_n}
+        row["fragment_name"] = told.fragment_name
+        if found := met.get(one.screw):
+            at = found.density_mg_cm3
+            row |= {
+                "crossing_density_mg_cm3": at.estimate,
+                "crossing_density_low_mg_cm3": at.low,
+                "crossing_density_high_mg_cm3": at.high,
+                "crossing_force_n": found.force_n,
+                "crossing_found_fraction": found.found_fraction,
+                "holds_more_below": found.softer,
+                "holds_more_above": found.denser,
+            }
+        table.writerow({name: csv_cell(value) for name, value in row.items()})
+    return text.getvalue()

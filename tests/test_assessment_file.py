@@ -209,11 +209,16 @@ def test_the_table_has_a_row_per_screw_and_fragment_and_units_in_its_header() ->
     assert rows[0]["findings"] == "warn:tip-near"
     assert "not a medical device" in rows[0]["cautions"]
     words = "name screw technique findings fragment fragment_name threads_engaged governs cautions"
-    words += " pull_out_limited_by strength_weakest_stretch strength_pilot_fit torque_insertion_against_limit"
-    words += " lag_by lag_sliding two_pitch_closes two_pitch_ends_buried"
-    units = ("mm", "mm3", "hu", "n", "n_m", "cm3", "cm2", "degree", "fraction", "per_turn_mm")
+    words += " pull_out_limited_by governed_by pull_out_not_modelled strength_material strength_pilot_fit"
+    words += " strength_weakest_stretch strength_at_fracture_stretch strength_fatigue_against"
+    words += " angular_stability_locked_yields angular_stability_unlocked_yields"
+    words += (
+        " torque_insertion_against_limit lag_by lag_sliding lag_faults two_pitch_closes two_pitch_gap_loss"
+    )
+    words += " two_pitch_ends_buried tip_apex_within_head_limit"
+    units = "mm mm2 mm3 mm4 hu n n_m n_per_mm mpa cm3 cm2 degree fraction ratio factor count"
     for column in set(rows[0]) - set(words.split()):
-        assert column.endswith(tuple(f"_{unit}" for unit in units)), column
+        assert column.endswith(tuple(f"_{unit}" for unit in units.split())), column
 
 
 def test_a_name_is_no_formula_to_a_spreadsheet() -> None:

@@ -6,12 +6,15 @@ need no new environment, and the path for one's own CT.
 
 from __future__ import annotations
 
+import csv
+import json
 import re
 import shlex
 import shutil
 
 import pytest
 from house import ROOT
+from told_columns import mechanics_told, same
 
 from viewer.command_line import run
 
@@ -67,7 +70,12 @@ def test_the_path_for_ones_own_ct(own_scan, capsys):
     assert "iso5835-ha-3.5" in out
     made = {path.name for path in (own_scan / "case").iterdir()}
     assert {"ct.nii.gz", "bone.json", "plan.json", "assessment.json", "report.html"} <= made
-    assert (own_scan / "screws.csv").read_text().count("\n") >= 3
+    rows = list(csv.DictReader((own_scan / "screws.csv").read_text().splitlines()))
+    assert len(rows) >= 2
+    (screw,) = json.loads((own_scan / "case/assessment.json").read_text())["screws"]
+    told = list(mechanics_told(screw))
+    assert len(told) > 60
+    assert [one for one in told for row in rows if not same(row[one[0]], one[1])] == []
 
 
 def test_the_report_the_readme_sends_to_first_is_one_the_demo_makes():

@@ -1,5 +1,7 @@
 """``pilothole threads``: every thread on one planned path."""
 
+import csv
+import io
 import json
 from dataclasses import replace
 from pathlib import Path
@@ -9,7 +11,7 @@ from bench_rig import LAG, ball_desk, through_ball, write_ball_case
 
 from planner.catalogue import built_in_screws
 from planner.thread_comparison import density_along, thread_hold
-from planner.threads_on_path import crossing_words, threads_on_path
+from planner.threads_on_path import crossing_words, threads_csv, threads_on_path, unchanged_words
 from segmentation.errors import InputError
 from viewer.command_line import run
 
@@ -59,6 +61,24 @@ def test_coarse_and_fine_change_places_in_dense_bone() -> None:
     assert (found.softer, found.denser) == (COARSE, "iso5835-ha-3.5")
     assert found.density_mg_cm3.estimate > told.mean_density_mg_cm3
     assert crossing_words(found).startswith(f"{COARSE} holds more up to ")
+    assert unchanged_words(told) is None
+    best, other = csv.DictReader(io.StringIO(threads_csv(told)))
+    assert (best["screw"], best["crossing_density_mg_cm3"]) == (COARSE, "")
+    assert float(best["force_n"]) == pytest.approx(told.holds[0].force_n, abs=1e-6)
+    assert float(other["crossing_density_low_mg_cm3"]) == pytest.approx(found.density_mg_cm3.low, abs=1e-6)
+    assert (other["holds_more_below"], other["holds_more_above"]) == (COARSE, "iso5835-ha-3.5")
+
+
+def test_threads_that_never_change_places_say_so() -> None:
+    """The larger of two cortical threads has the stronger core as well."""
+    measured = ball_desk(through_ball("S2", COARSE, length_mm=20.0)).result
+    assert measured is not None
+    pair = [built_in_screws()[name] for name in ("iso5835-ha-4.5", "iso5835-ha-3.5")]
+    told = threads_on_path(replace(measured, governed_by=None), "bone", pair, 20.0, named=True)
+    assert told.crossings == ()
+    assert str(unchanged_words(told)).startswith("iso5835-ha-4.5 changes places with none of iso5835-ha-3.5")
+    assert [row["holds_more_above"] for row in csv.DictReader(io.StringIO(threads_csv(told)))] == ["", ""]
+    assert unchanged_words(replace(told, holds=told.holds[:1])) is None
 
 
 def test_what_cannot_be_is_told(case: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -30,6 +30,9 @@ def threads(
     json: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write as JSON (- for standard output).")
     ] = None,
+    csv: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write a table, a row per thread (- likewise).")
+    ] = None,
     catalogue: Catalogue = None,
 ) -> None:
     """Set threads side by side on one path: what the host holds, what the core bears, and why.
@@ -40,7 +43,13 @@ def threads(
       pilothole threads case --path S1 --screw iso5835-ha-4.0 --screw iso5835-hb-4.0
     """
     from planner.assess import assess
-    from planner.threads_on_path import crossing_words, threads_document, threads_on_path
+    from planner.threads_on_path import (
+        crossing_words,
+        threads_csv,
+        threads_document,
+        threads_on_path,
+        unchanged_words,
+    )
     from segmentation.documents import nearest
     from segmentation.errors import InputError
     from segmentation.files import canonical_json, shown
@@ -48,7 +57,12 @@ def threads(
     from viewer.outputs import check_output, write_output
     from viewer.pipeline import bone_and_plan, screws_known
 
-    check_output(json, inputs=(plan, catalogue))
+    if json is not None and json == csv:
+        raise InputError(
+            f"--json and --csv must not be the same file (got {json.name!r} twice); give two names"
+        )
+    for output in (json, csv):
+        check_output(output, inputs=(plan, catalogue))
     known = screws_known(catalogue)
     for name in screw or ():
         if name not in known:
@@ -70,7 +84,8 @@ def threads(
             result, bone.host, wanted, length or result.placed.length_mm, named=bool(screw)
         )
     write_output(json, canonical_json(threads_document(told, assessment.cautions), decimals=6))
-    if json == Path("-"):
+    write_output(csv, threads_csv(told).encode())
+    if Path("-") in (json, csv):
         return
     where = "" if told.fragment_name is None else f" in {told.fragment_name}"
     say(
@@ -97,6 +112,8 @@ def threads(
         say(f"{told.holds[0].screw} before {told.holds[1].screw}: {told.why}.")
     for found in told.crossings:
         say(f"{crossing_words(found)}.")
+    if (none := unchanged_words(told)) is not None:
+        say(f"{none}.")
     say("Threads alone: whether a screw fits the bone and keeps its limits tells 'pilothole compare'.")
     for caution in assessment.cautions:
         say(caution)
