@@ -238,9 +238,9 @@ def _technique_words(screw: Screw, technique: Technique) -> str:
     """A technique as the list offers it: a partly threaded screw presses by its design."""
     match lags_by(screw, technique):
         case "design":
-            return "lag by design, smooth shaft across"
+            return "lag by design"
         case "technique":
-            return "lag, gliding hole in the near fragment"
+            return "lag by a gliding hole"
     return words.TECHNIQUE_WORDS[technique]
 
 
