@@ -49,6 +49,7 @@ def compare_csv(comparison: Comparison) -> str:
         header += [column(name, end) for end in ("estimate", "low", "high")]
     header += [f"{name}_holds_fraction" for name in limits]
     header += ["breach_fraction", "missed_fraction", "findings", "cautions", *mechanics]
+    header.append("gap_closes_fraction")
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(header)
@@ -68,6 +69,7 @@ def compare_csv(comparison: Comparison) -> str:
         cells.append(" ".join(comparison.cautions))
         own = {} if row.result is None else mechanics_cells(row.result)
         cells += [csv_cell(own.get(name)) for name in mechanics]
+        cells.append(csv_cell(None if doubt is None else doubt.gap_closes_fraction))
         writer.writerow(cells)
     return text.getvalue()
 
@@ -101,6 +103,7 @@ def _row(row: Row) -> dict[str, Any]:
         "limits": list(told["limits"]),
         "breach_fraction": told.get("breach_fraction"),
         "missed_fraction": told.get("missed_fraction"),
+        "gap_closes_fraction": told.get("gap_closes_fraction"),
         "says": told.get("says"),
         "findings": []
         if result is None

@@ -178,7 +178,7 @@ def two_pitch_of(
     gap = gaps[0] if gaps else None
     turns = 0.0
     if gap is not None:
-        turns = turns_both_count(
+        both = turns_both_count(
             trailing_front_mm=path.zone_depths_mm(zones["trailing_end"])[1],
             leading_back_mm=back_mm,
             leading_front_mm=front_mm,
@@ -186,6 +186,7 @@ def two_pitch_of(
             far_from_mm=gap.to_mm,
             trailing_pitch_mm=trailing.pitch_mm,
         )
+        turns = float(both)
     along_mm, across_mm = (None, None) if gap is None else _gap_mm(gap)
     if gap is None:
         for field in ("gap_along_axis_mm", "gap_mm", "closes", "gap_loss", "force_now_n", "force_retained_n"):

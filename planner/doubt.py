@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from planner.assess import ReadyBone
 from planner.doubt_draws import SOURCES, Draws, draws_of
+from planner.doubt_gap import gap_closes_fraction, gap_values
 from planner.doubt_grid import Surroundings, surroundings
 from planner.doubt_kernels import measured
 from planner.doubt_numbers import Key, Values, line_of, numbers_of
@@ -103,7 +104,10 @@ def doubt_of(
     rows = _rows(bone.prepared.bone, around, every)
 
     def numbers(of_rows: Floats, draws: Draws) -> dict[Key, Values]:
-        return numbers_of(bone.prepared.bone, path, result, around.fragments, planned, of_rows, draws)
+        own = bone.prepared.bone
+        told = numbers_of(own, path, result, around.fragments, planned, of_rows, draws)
+        gap = gap_values(own, path, result, told, planned, of_rows, draws, around.fragments, around.errors)
+        return told | gap
 
     found = numbers(rows, every)
     alone_count = min(ALONE_COUNT, asked.draws_count)
@@ -124,6 +128,7 @@ def doubt_of(
         breach_fraction=_breach_fraction(found, asked.draws_count),
         missed_fraction=float(np.isnan(rows[:, 0]).mean()),
         says=_says(told, held),
+        gap_closes_fraction=gap_closes_fraction(found),
     )
 
 
@@ -212,6 +217,7 @@ def _limits(
         at_most.append(
             ("tip_through_far_cortex_mm", limits.tip_through_far_cortex_mm, drawn("tip_beyond_exit_mm"))
         )
+    at_most.append(("two_pitch_gap_mm", limits.two_pitch_gap_mm, drawn("two_pitch.gap_mm")))
     if tip_apex_limit_mm is not None:
         at_most.append(("tip_apex_mm", tip_apex_limit_mm, drawn("tip_apex.distance_mm")))
     told += [

@@ -54,6 +54,8 @@ class Doubt:
 
     ``breach_fraction`` is the share of draws in which a part planned inside the bone leaves it or crosses the
     joint's surface, ``missed_fraction`` of those whose axis misses the bone or leaves what was looked at.
+    ``gap_closes_fraction`` is the share in which a two-pitch screw closes the fracture's gap, None for
+    another screw or where its gap was not drawn.
     ``says`` names the source of doubt that matters most, in one line.
     """
 
@@ -65,3 +67,4 @@ class Doubt:
     breach_fraction: float
     missed_fraction: float
     says: str
+    gap_closes_fraction: float | None = None

@@ -51,6 +51,14 @@ DOUBT: dict[str, Explained] = {
         DRAWN,
         not_modelled=NOT_DRAWN,
     ),
+    "doubt.gap_closes_fraction": Explained(
+        "gap closed",
+        "",
+        "Share of the draws in which a two-pitch screw closes all of the fracture's gap along its axis. A "
+        "draw that misses a fragment closes nothing.",
+        DRAWN,
+        not_modelled="Pitches that are off, and a reduction before the screw. " + NOT_DRAWN,
+    ),
     "doubt.missed_fraction": Explained(
         "missed",
         "",

@@ -9,8 +9,11 @@ not in it.
 
 from __future__ import annotations
 
+import numpy as np
+
 from planner.interval import Interval, least, product, scaled
 from planner.mechanics_vocabulary import GapLoss
+from segmentation.vocabulary import Floats
 
 GAP_HELD_MM = 1.0
 """A gap up to this cost no compression. Published: Tan et al. 2018 J Hand Surg Eur 43:93, 26 mm screw in foam
@@ -39,20 +42,21 @@ def travel_per_turn_mm(*, leading_pitch_mm: float, trailing_pitch_mm: float) -> 
 
 def turns_both_count(
     *,
-    trailing_front_mm: float,
-    leading_back_mm: float,
-    leading_front_mm: float,
-    near_to_mm: float,
-    far_from_mm: float,
+    trailing_front_mm: Floats | float,
+    leading_back_mm: Floats | float,
+    leading_front_mm: Floats | float,
+    near_to_mm: Floats | float,
+    far_from_mm: Floats | float,
     trailing_pitch_mm: float,
-) -> float:
-    """Turns with both threads biting, each in its own fragment, up to the final seat.
+) -> Floats:
+    """Turns with both threads biting, each in its own fragment, up to the final seat; of one screw or (n,).
 
     Depths at the final seat: the front of the trailing thread, back and front of the leading one, the end of
     the near fragment and the beginning of the far one.
     """
-    back_mm = min(trailing_front_mm, leading_back_mm - near_to_mm, leading_front_mm - far_from_mm)
-    return max(0.0, back_mm) / trailing_pitch_mm
+    leading_mm = np.minimum(leading_back_mm - near_to_mm, leading_front_mm - far_from_mm)
+    back_mm = np.minimum(trailing_front_mm, leading_mm)
+    return np.asarray(np.maximum(0.0, back_mm) / trailing_pitch_mm)
 
 
 def gap_loss(gap_mm: float) -> GapLoss:

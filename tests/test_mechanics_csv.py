@@ -115,13 +115,22 @@ def test_a_comparison_has_the_mechanics_that_it_does_not_draw() -> None:
     header = table.splitlines()[0].split(",")
     good, bad = csv.DictReader(io.StringIO(table))
     assert len(set(header)) == len(header)
-    assert header.index("cautions") < header.index("two_pitch_travel_mm")
+    assert header.index("cautions") < header.index("two_pitch_turns_both_count")
+    assert header[-1] == "gap_closes_fraction"
     two_pitch = comparison.rows[0].result.two_pitch
-    assert float(good["two_pitch_travel_mm"]) == pytest.approx(two_pitch.travel_mm, abs=1e-6)
+    assert float(good["two_pitch_travel_estimate_mm"]) == pytest.approx(two_pitch.travel_mm, abs=1e-6)
+    assert float(good["two_pitch_turns_both_count"]) == pytest.approx(two_pitch.turns_both_count, abs=1e-6)
     assert float(good["two_pitch_force_now_low_n"]) == pytest.approx(two_pitch.force_now_n.low, abs=1e-6)
     assert float(good["strength_weakest_area_mm2"]) > 0
     # Drawn numbers keep the columns of the draws, and no others.
     assert good["torque_stripping_estimate_n_m"]
-    assert "torque_stripping_n_m" not in header
+    assert not {"torque_stripping_n_m", "two_pitch_travel_mm"} & set(header)
+    doubt = comparison.rows[0].result.doubt
+    assert float(good["gap_closes_fraction"]) == doubt.gap_closes_fraction > 0
     assert bad["fault"]
-    assert bad["two_pitch_travel_mm"] == bad["strength_weakest_area_mm2"] == ""
+    assert (
+        bad["two_pitch_turns_both_count"]
+        == bad["gap_closes_fraction"]
+        == bad["strength_weakest_area_mm2"]
+        == ""
+    )

@@ -32,6 +32,8 @@ def tell_comparison(
     limits = list(dict.fromkeys(one.limit for doubt in doubts for one in doubt.limits))
     lines += [[f"kept: {limit}", *(_limit(doubt, limit) for doubt in doubts)] for limit in limits]
     lines.append(["breach", *(f"{doubt.breach_fraction:.1%}" for doubt in doubts)])
+    closes = [doubt.gap_closes_fraction for doubt in doubts]
+    lines.append(["gap closed", *("" if share is None else f"{share:.1%}" for share in closes)])
     _tell_columns([line for line in lines if any(line[1:])])
     if changes is not None:
         _tell_moves(changes, moved)

@@ -19,6 +19,8 @@ NUMBERS = {
     "torque.stripping_n_m": "stripping torque, N·m",
     "torque.compression_at_advised_n": "compression at advised torque, N",
     "lag.angle_degree": "angle to the fracture, °",
+    "two_pitch.gap_along_axis_mm": "gap along the axis, mm",
+    "two_pitch.travel_mm": "two pitches close up to, mm",
     "tip_apex.distance_mm": "tip–apex distance, mm",
 }
 """Numbers of a whole screw, in order; the files have all numbers."""

@@ -72,4 +72,6 @@ def _doubt(told: Doubt) -> Iterator[str]:
         f"  placed {told.placement}, {told.draws_count} draws: {told.breach_fraction:.1%} breach; "
         "limits kept: " + ", ".join(f"{one.limit} {100 * one.holds_fraction:.0f} %" for one in told.limits)
     )
+    if told.gap_closes_fraction is not None:
+        yield f"  the two pitches close the gap in {told.gap_closes_fraction:.0%} of the draws"
     yield f"  {told.says}"

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from planner.interval import Interval, exactly
 from planner.tip_apex import TIP_APEX_LIMIT_MM
 from planner.vocabulary import ScrewResult
+from viewer.drawn_words import share_words
 from viewer.report.drawing import line, path, picture, px, rect, written
 from viewer.report.tokens import ALARM, INK, INK_3
 
@@ -207,6 +208,8 @@ def _two_pitch(result: ScrewResult) -> Iterator[MechanicsRow]:
         return
     gap = written(told.gap_along_axis_mm, 1)
     says = f"gap {gap} mm {'closes' if told.closes else 'stays open'}"
+    if result.doubt is not None and result.doubt.gap_closes_fraction is not None:
+        says += f"; closed in {share_words(result.doubt.gap_closes_fraction)} of the draws"
     yield MechanicsRow(
         "Closes up to", "two_pitch.travel_mm", told.travel_mm, "mm", 1, says, broken=told.closes is False
     )

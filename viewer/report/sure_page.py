@@ -237,6 +237,7 @@ def _told_numbers(result: ScrewResult, doubt: Doubt) -> Iterator[tuple[str, Draw
         "pull_out.force_n",
         "torque.stripping_n_m",
         "torque.compression_at_advised_n",
+        "two_pitch.travel_mm",
     ):
         if (one := number_of(doubt, name)) is not None:
             yield NUMBERS[name], one

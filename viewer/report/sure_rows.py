@@ -158,6 +158,7 @@ def _further_rows(
             1,
             sign=-1,
             name="two_pitch_gap_mm",
+            drawn=("two_pitch.gap_mm", None),
         )
     if result.tip_apex is not None and tip_apex_limit_mm is not None:
         yield LimitRow(
