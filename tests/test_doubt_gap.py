@@ -22,6 +22,7 @@ from planner.path import Path, trace
 from planner.placement import PLACEMENTS
 from planner.vocabulary import PlacedScrew, Plan, ScrewResult
 from segmentation.vocabulary import Floats
+from viewer.mechanics_summary import mechanics_lines
 
 SCREW = "headless-two-pitch-3.0-3.9"
 ALONG, ACROSS, TRAVEL = (f"two_pitch.{name}" for name in ("gap_along_axis_mm", "gap_mm", "travel_mm"))
@@ -132,5 +133,7 @@ def test_the_doubt_tells_the_gap_its_limit_and_how_often_it_closes() -> None:
         assert 0 < limit.holds_fraction < 1
         assert {ALONG, ACROSS, TRAVEL} <= {one.number for one in doubt.numbers}
         assert doubt.gap_closes_fraction is not None
+        said = f"close the gap in {doubt.gap_closes_fraction:.0%} of the draws"
+        assert said in "\n".join(mechanics_lines(replace(measured(screw), doubt=doubt)))
         told.append(doubt.gap_closes_fraction)
     assert told[0] < told[1]

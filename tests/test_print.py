@@ -123,6 +123,7 @@ def test_how_sure_the_variants_and_the_forgiveness_keep_to_their_sheets(tmp_path
     assert sure.count("</svg>") == 10
     assert "<h2>What else the draws tell" in sure
     assert "<h2>The site&#39;s length rule" in sure
+    assert "Gap closed in" in html
     (forgiving,) = (sheet for sheet in sheets if "<h2>How forgiving" in sheet)
     assert forgiving.count("</svg>") == 2
     assert sum('<table class="compared">' in sheet for sheet in sheets) == 2

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from planner.interval import Interval, exactly
 from planner.tip_apex import TIP_APEX_LIMIT_MM
 from planner.vocabulary import ScrewResult
-from viewer.drawn_words import share_words
 from viewer.report.drawing import line, path, picture, px, rect, written
 from viewer.report.tokens import ALARM, INK, INK_3
 
@@ -208,11 +207,11 @@ def _two_pitch(result: ScrewResult) -> Iterator[MechanicsRow]:
         return
     gap = written(told.gap_along_axis_mm, 1)
     says = f"gap {gap} mm {'closes' if told.closes else 'stays open'}"
-    if result.doubt is not None and result.doubt.gap_closes_fraction is not None:
-        says += f"; closed in {share_words(result.doubt.gap_closes_fraction)} of the draws"
     yield MechanicsRow(
         "Closes up to", "two_pitch.travel_mm", told.travel_mm, "mm", 1, says, broken=told.closes is False
     )
+    if result.doubt is not None and (share := result.doubt.gap_closes_fraction) is not None:
+        yield MechanicsRow("Gap closed in", "doubt.gap_closes_fraction", share, "", 2, "of the draws")
     if told.closes and told.force_now_n is not None:
         yield _spread("Force at once", "two_pitch.force_now_n", told.force_now_n, "N", 0, "upper bound")
         yield _spread("Force after minutes", "two_pitch.force_retained_n", told.force_retained_n, "N", 0)

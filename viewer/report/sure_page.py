@@ -30,8 +30,9 @@ LIMIT_ROW_PX, SMALL_PADDING_PX = 24.0, 3.4
 """Height of a row with a limit's picture, and what a row of small type has beside its lines, measured in a
 browser."""
 
-HEADED_PX = 38.0
-"""Height of a table's title and one line of heads, measured in a browser."""
+HEADED_PX, SOURCE_OF_WIDTH_FRACTION = 35.0, 0.73
+"""Height of a table's title and one line of heads, and the share of the width that a limit's source has,
+measured in a browser."""
 
 HOLDS = "fragments.pullout_n"
 """The pull-out of one fragment among the drawn numbers."""
@@ -159,7 +160,7 @@ def _source_block(
     heads = [("limit", ""), ("asked", RANGE), ("source", "why")]
     note = "" if site is None else f"{site['title']}"
     block = table("Where the limits come from", note, heads, rows, small=True)
-    lines = sum(text_height(row[2], SMALL, WIDTH_PX * 0.66, SMALL_ROW_PX) for row in rows)
+    lines = sum(text_height(row[2], SMALL, WIDTH_PX * SOURCE_OF_WIDTH_FRACTION, SMALL_ROW_PX) for row in rows)
     return block, HEADED_PX + lines + SMALL_PADDING_PX * len(rows)
 
 
@@ -172,11 +173,11 @@ def _length_block(result: ScrewResult) -> tuple[Block, float]:
         return block, 24 + text_height(said, SMALL, WIDTH_PX, SMALL_ROW_PX)
     rule = result.site_length
     heads = [
-        ("measured,<br>mm", NUM),
-        ("at least,<br>mm", NUM),
-        ("at most,<br>mm", NUM),
-        ("longest stocked,<br>mm", NUM),
-        ("planned,<br>mm", NUM),
+        ("measured, mm", NUM),
+        ("at least, mm", NUM),
+        ("at most, mm", NUM),
+        ("longest stocked, mm", NUM),
+        ("planned, mm", NUM),
         ("planned is", "why"),
     ]
     row = [
@@ -190,7 +191,8 @@ def _length_block(result: ScrewResult) -> tuple[Block, float]:
     ]
     foot = _rule_words(rule)
     block = table(head, f"measured {rule.definition}", heads, [row], foot)
-    return block, table_height(block, WIDTH_PX)
+    # One line of heads, of two that a table may have.
+    return block, table_height(block, WIDTH_PX) - SMALL_ROW_PX
 
 
 def _or_none(end_mm: float | None) -> str:
