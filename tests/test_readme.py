@@ -14,7 +14,7 @@ import shutil
 
 import pytest
 from house import ROOT
-from told_columns import mechanics_told, same
+from told_columns import agrees, mechanics_told
 
 from viewer.command_line import run
 
@@ -75,7 +75,7 @@ def test_the_path_for_ones_own_ct(own_scan, capsys):
     (screw,) = json.loads((own_scan / "case/assessment.json").read_text())["screws"]
     told = list(mechanics_told(screw))
     assert len(told) > 60
-    assert [one for one in told for row in rows if not same(row[one[0]], one[1])] == []
+    assert [one for one in told for row in rows if not agrees(row, *one)] == []
 
 
 def test_the_report_the_readme_sends_to_first_is_one_the_demo_makes():

@@ -53,3 +53,10 @@ def same(cell: str, value: Any) -> bool:
     if isinstance(value, (int, float)):
         return float(cell) == pytest.approx(value, abs=1e-6)
     return cell == (value or "")
+
+
+def agrees(row: dict[str, str], column: str, value: Any) -> bool:
+    """Whether a row tells the value; of what is not told all cells are empty."""
+    if value is None:
+        return not any(cell for name, cell in row.items() if name == column or name.startswith(column + "_"))
+    return same(row[column], value)
