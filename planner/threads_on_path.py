@@ -89,6 +89,8 @@ def threads_on_path(
     ]
     seat_mm = result.placed.seat_depth_mm
     holds = compare_threads(near, length_mm, along, seat_depth_mm=seat_mm)
+    if not holds and named:
+        raise InputError(f"none of these screws has room for its threads at {length_mm:g} mm; give another")
     if not holds:
         raise InputError(f"no screw is stocked within {STOCKED_WITHIN_MM:g} mm of {length_mm:g} mm; name one")
     of_name = {screw.name: screw for screw in near}

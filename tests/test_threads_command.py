@@ -86,6 +86,8 @@ def test_what_cannot_be_is_told(case: Path, capsys: pytest.CaptureFixture[str]) 
         (["--screw", "iso5835-hb-4"], "unknown screw"),
         (["--path", "S3"], "no screw"),
         (["--length", "400"], "no screw is stocked within 1 mm of 400 mm"),
+        (["--length", "0"], "no screw is stocked within 1 mm of 0 mm"),
+        (["--length", "0", "--screw", COARSE], "none of these screws has room for its threads at 0 mm"),
     ):
         assert run(["threads", str(case), *words]) == 2
         err = capsys.readouterr().err

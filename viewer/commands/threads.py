@@ -81,7 +81,11 @@ def threads(
         result = results[path] if path is not None else assessment.screws[0]
         wanted = [known[name] for name in screw] if screw else list(known.values())
         told = threads_on_path(
-            result, bone.host, wanted, length or result.placed.length_mm, named=bool(screw)
+            result,
+            bone.host,
+            wanted,
+            result.placed.length_mm if length is None else length,
+            named=bool(screw),
         )
     write_output(json, canonical_json(threads_document(told, assessment.cautions), decimals=6))
     write_output(csv, threads_csv(told).encode())
