@@ -108,6 +108,7 @@ LIMIT_WORDS = (
     "leading end too near the surface",
     "thread or shaft too near the surface",
     "too near a screw that stays",
+    "a fragment on the path is too small for a turn of thread",
     "too few threads",
     "one thread on both sides of the fracture",
     "density is unknown there",

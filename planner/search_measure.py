@@ -15,21 +15,24 @@ import numpy.typing as npt
 from planner.limits import Limits
 from planner.prepared import PreparedBone
 from planner.search_kernels import (
+    BODY_MM,
     CLEARANCE,
     GOVERNS,
     HOLD,
     HU,
+    JOINT_MM,
+    LEADING_MM,
     LENGTH,
     LIMITS_COUNT,
     RANK,
+    ROOM_TURNS,
     SEAT,
-    TAU_COUNT,
-    TAU_LOW_HU,
     THREADS_LEAST,
     VARIANT,
 )
 from planner.search_kernels import ENTRY as ENTRY_MOVED
 from planner.search_line_kernels import L_LENGTHS, measure_lines
+from planner.search_ring_kernels import TAU_COUNT, TAU_LOW_HU
 from planner.search_screws import ScrewTable
 from planner.search_space import SearchSpace
 from planner.search_target import Target, target_of
@@ -71,8 +74,9 @@ LONGEST_MM = 220.0
 
 @dataclass(frozen=True, eq=False)
 class Rows:
-    """Feasible candidates (n,): their line, entry, direction, family, variant, seat, and the criteria by the
-    fields."""
+    """Feasible candidates (n,): their line, entry, direction, family, variant, seat, the criteria by the
+    fields, what the clearance is the smallest of, and the turns of
+    thread that have room where there is the least."""
 
     line: Any
     entry_mm: Floats
@@ -89,6 +93,10 @@ class Rows:
     bone_length_mm: Floats
     angle_degree: Floats
     off_centre_mm: Floats
+    body_mm: Floats
+    joint_mm: Floats
+    leading_end_mm: Floats
+    room_count: Floats
 
     def __len__(self) -> int:
         return len(self.rank)
@@ -255,6 +263,10 @@ class Measure:
             values[:, LENGTH],
             angle,
             offset,
+            values[:, BODY_MM],
+            values[:, JOINT_MM],
+            values[:, LEADING_MM],
+            values[:, ROOM_TURNS],
         )
 
     def every_length(self) -> Measure:
@@ -274,7 +286,7 @@ class Measure:
             *[empty] * 5,
             empty,
             whole,
-            *[empty] * 3,
+            *[empty] * 7,
         )  # type: ignore[call-arg]
 
     def length_mm(self, rows: Rows) -> Floats:
@@ -316,6 +328,7 @@ def measure_of(
             LONGEST_MM,
             float(lengths_count),
             safe_mm,
+            limits.room_for_threads_count,
         ]
     )
     arrays = (
