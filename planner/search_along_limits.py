@@ -30,7 +30,7 @@ SAMPLES = np.concatenate(
 BEYOND_MM, BEYOND_COUNT, BEYOND_DEGREE = 0.4, 1.0, 4.0
 """Limits are loosened by so much to see what lies beyond them: clearances, threads, the angle. Our choice."""
 
-SHARES, INSIDE_MM = (1.0, 0.6, 0.3, 0.1), (0.0, 0.003, 0.02)
+STEPS_FRACTION, INSIDE_MM = (1.0, 0.6, 0.3, 0.1), (0.0, 0.003, 0.02)
 """What the plan of a round allows is tried in full and in part, and so far inside the limits, as nothing is
 quite linear."""
 
@@ -71,7 +71,7 @@ def along_limits(
         around, around_which = _measured(loose, *lines(SAMPLES), near.variant, looked, None)
         # Another seat would be a step that no slope tells of.
         same_seat = around.seat_mm == near.seat_mm[around_which]
-        plans = np.zeros((len(near), len(SHARES) * len(INSIDE_MM), 4))
+        plans = np.zeros((len(near), len(STEPS_FRACTION) * len(INSIDE_MM), 4))
         for number in range(len(near)):
             beside = around.taken(same_seat & (around_which == number))
             steps = SAMPLES[beside.line % len(SAMPLES)]
@@ -118,10 +118,10 @@ def _measured(
 
 
 def _planned(measure: Measure, at: Rows, around: Rows, steps: Floats) -> Floats:
-    """(SHARES · INSIDE_MM, 4) the steps that linear limits allow and that lead to the most, from one line;
+    """(STEPS_FRACTION · INSIDE_MM, 4) the steps that linear limits allow and that lead to the most, from one line;
     zeros where too little is known around it."""
-    shares, inside = np.array(SHARES), np.array(INSIDE_MM)
-    none = np.zeros((len(shares) * len(inside), 4))
+    fractions, inside = np.array(STEPS_FRACTION), np.array(INSIDE_MM)
+    none = np.zeros((len(fractions) * len(inside), 4))
     if len(around) < 8:
         return none
     values, needs = _spare(measure, at, around)
@@ -130,7 +130,7 @@ def _planned(measure: Measure, at: Rows, around: Rows, steps: Floats) -> Floats:
     told = []
     for more in inside:
         plan = linprog(-gain / max(abs(gain).max(), 1e-12), -slopes.T, spare - more * needs, bounds=(-1, 1))
-        told += [share * plan.x if plan.status == 0 else np.zeros(4) for share in shares]
+        told += [step_fraction * plan.x if plan.status == 0 else np.zeros(4) for step_fraction in fractions]
     return np.array(told)
 
 

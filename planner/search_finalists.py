@@ -9,7 +9,15 @@ import numpy as np
 
 from planner.assess import ReadyBone, assess_screws
 from planner.limits import Limits
-from planner.search_choice import Candidate, Criterion, differ, handful, not_dominated, spread_order
+from planner.search_choice import (
+    AS_PLACED,
+    Candidate,
+    Criterion,
+    differ,
+    handful,
+    not_dominated,
+    spread_order,
+)
 from planner.search_measure import Measure, Rows, Tally, thinned
 from planner.search_refine import worth
 from planner.search_target import off_axis_mm
@@ -60,8 +68,14 @@ def finalists(
     kept: Plan | None,
     limits: Limits,
     count: int,
+    as_placed: Callable[[PlacedScrew], tuple[float, str | None]],
+    forgiving: Callable[[Sequence[PlacedScrew]], Rows],
 ) -> list[Candidate]:
-    """The handful: what is not dominated by the fields' numbers, measured, and kept if every limit holds."""
+    """The handful: what is not dominated by the fields' numbers, measured, and kept if every limit holds.
+
+    ``as_placed`` tells of a screw how often placing it keeps every limit, which counts then too, and which
+    limit is broken most; ``forgiving`` of some screws the one near them that does so most often.
+    """
     if not len(rows):
         return []
     rows = thinned(rows)
@@ -91,7 +105,13 @@ def finalists(
             refused.append(placed)
         else:
             found.append(candidate)
-    return handful(found, criteria, count)
+    most = forgiving([one.placed for one in found])
+    found += filter(None, [judged(placed_screw(measure, most, row)) for row in range(len(most))])
+    told = []
+    for one in found:
+        share, broken = as_placed(one.placed)
+        told.append(replace(one, criteria={**one.criteria, AS_PLACED.key: share}, breaks_most=broken))
+    return handful(told, (criteria[0], AS_PLACED, *criteria[1:]), count)
 
 
 def _best_of_equals(
@@ -200,6 +220,7 @@ def criteria_of(measure: Measure, result: ScrewResult, limits: Limits) -> dict[s
         "off_centre_mm": max(off),
         "bone_length_mm": result.bone_length_mm,
         "length_mm": placed.length_mm,
+        AS_PLACED.key: None,
     }
 
 

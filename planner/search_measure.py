@@ -173,17 +173,17 @@ class Measure:
         tally: Tally,
         *,
         only: npt.NDArray[np.intp] | None = None,
-        seat_mm: float | None = None,
+        seat_mm: float | Floats | None = None,
         prune: bool = True,
         every: bool = False,
     ) -> Rows:
         """What is feasible on lines (n, 3), (n, 3), thinned; all of it is counted in ``tally``.
 
-        ``only`` (n, 2) are the first and last variant to look at on each line. ``seat_mm`` is a seat
-        depth that stays. ``every`` keeps all rows
-        and every line's miss.
+        ``only`` (n, 2) are the first and last variant to look at on each line. ``seat_mm``
+        is a seat depth that stays, one or one for each line. ``every`` keeps all rows and every line's miss.
         """
         all_variants = np.full((len(origins_mm), 2), -1)
+        seats = np.broadcast_to(np.nan if seat_mm is None else seat_mm, len(origins_mm))
         lots = [self._none()]
         for begin in range(0, len(origins_mm), BATCH_COUNT):
             own = slice(begin, begin + BATCH_COUNT)
@@ -192,7 +192,7 @@ class Measure:
                     origins_mm[own],
                     directions[own],
                     (all_variants if only is None else only)[own],
-                    np.nan if seat_mm is None else seat_mm,
+                    seats[own],
                     begin,
                     tally,
                     prune,
@@ -208,7 +208,7 @@ class Measure:
         origins_mm: Floats,
         directions: Floats,
         only: npt.NDArray[np.intp],
-        seat_mm: float,
+        seats_mm: Floats,
         begin: int,
         tally: Tally,
         prune: bool,
@@ -219,7 +219,7 @@ class Measure:
             origins,
             ways,
             np.ascontiguousarray(only),
-            np.full(len(origins), seat_mm),
+            np.ascontiguousarray(seats_mm, float),
             self.arrays,
             self.table.for_kernels,
             self.kept,
