@@ -118,7 +118,7 @@ def _measured(
 
 
 def _planned(measure: Measure, at: Rows, around: Rows, steps: Floats) -> Floats:
-    """(STEPS_FRACTION · INSIDE_MM, 4) the steps that linear limits allow and that lead to the most, from one line;
+    """(STEPS_FRACTION · INSIDE_MM, 4) steps that linear limits allow and that lead to the most from one line;
     zeros where too little is known around it."""
     fractions, inside = np.array(STEPS_FRACTION), np.array(INSIDE_MM)
     none = np.zeros((len(fractions) * len(inside), 4))
