@@ -70,7 +70,8 @@ class Wish:
     """What is asked of a search: screws, how many answers, from which fragments and in which cone to enter,
     what is already there, and whether to look everywhere; how many screws are sought together, within which
     angle of each other, and how they will be placed. Without ``any_angle`` screws farther than
-    VERY_OBLIQUE_DEGREE from square to a fracture are left out.
+    VERY_OBLIQUE_DEGREE from square to a fracture are left out. With ``lag`` headed screws across a fracture
+    are lag screws by a gliding hole.
     """
 
     screws: tuple[Screw, ...]
@@ -84,6 +85,7 @@ class Wish:
     together_count: int = 1
     parallel_degree: float | None = None
     placing: PlacementName = "freehand"
+    lag: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,6 +155,7 @@ def search(
         across_fracture=across,
         lengths_count=ALL_LENGTHS_COUNT if wish.exhaustive else LENGTHS_COUNT,
         oblique_degree=90.0 if wish.any_angle or not across else VERY_OBLIQUE_DEGREE,
+        lag=wish.lag and across,
     )
     tally = Tally()
     # The more screws, the fewer lines for each: near misses are mended and the best refined all the same.
@@ -180,7 +183,9 @@ def search(
         progress("refining the best")
         rows = refined(measure, rows, criteria, tally, spacing_mm, turn_degree, wish.approach)
     progress("measuring the best")
-    as_asked = measure_of(prepared, space, table, limits, measure.kept, across_fracture=across, safe=False)
+    as_asked = measure_of(
+        prepared, space, table, limits, measure.kept, across_fracture=across, safe=False, lag=measure.lag
+    )
     candidates = finalists(
         bone,
         measure,

@@ -164,6 +164,7 @@ def placed_screw(measure: Measure, rows: Rows, row: int) -> PlacedScrew:
         rows.entry_mm[row],
         rows.direction[row],
         float(rows.seat_mm[row]),
+        measure.lag,
     )
 
 
@@ -235,7 +236,7 @@ def nearest_to_feasible(
     origin, way = nearest.entry_mm[0], nearest.direction[0]
     screw = measure.table.screws[int(measure.table.screw_of[variant])]
     try:
-        placed = _placed(screw, float(measure.table.lengths_mm[variant]), origin, way, seat_mm)
+        placed = _placed(screw, float(measure.table.lengths_mm[variant]), origin, way, seat_mm, measure.lag)
         return _assess(bone, placed, kept, limits)
     except InputError:
         return None
@@ -252,12 +253,14 @@ def _plain_worth(measure: Measure, rows: Rows, criterion: Criterion) -> Floats:
 
 
 def _placed(
-    screw: Screw, length_mm: float, entry_mm: Floats, direction: Floats, seat_mm: float
+    screw: Screw, length_mm: float, entry_mm: Floats, direction: Floats, seat_mm: float, lag: bool
 ) -> PlacedScrew:
     tip_mm = seat_mm + solid_of(screw, length_mm).tip_mm
     technique: Technique = "position"
     if screw.head is not None and screw.head.shape == "locking":
         technique = "locking"
+    elif lag and not screw.headless:
+        technique = "lag"
     return PlacedScrew(
         "S1",
         screw,

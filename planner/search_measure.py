@@ -155,7 +155,8 @@ class Tally:
 
 @dataclass(frozen=True, eq=False)
 class Measure:
-    """The compiled loop with everything it needs but the lines."""
+    """The compiled loop with everything it needs but the lines. With ``lag`` headed screws that cross a
+    fracture have a gliding hole through the near fragment: no thread of theirs bites on both sides."""
 
     space: SearchSpace
     table: ScrewTable
@@ -165,6 +166,7 @@ class Measure:
     kept: Floats
     arrays: tuple[Any, ...]
     oblique_degree: float = 90.0
+    lag: bool = False
 
     def __call__(
         self,
@@ -305,11 +307,13 @@ def measure_of(
     lengths_count: int = LENGTHS_COUNT,
     safe: bool = True,
     oblique_degree: float = 90.0,
+    lag: bool = False,
 ) -> Measure:
     """The loop for a space, screws and limits; ``kept`` (m, 7) are rods that must stay clear.
 
     ``safe``: limits are kept by as much more as fields may differ from triangles. ``oblique_degree``: lines
-    farther from square to a fracture are left out.
+    farther from square to a fracture are left out. ``lag``: headed screws across a fracture have a gliding
+    hole.
     """
     bone = prepared.bone
     safe_mm = safe_margin_mm(space) if safe else 0.0
@@ -339,7 +343,10 @@ def measure_of(
         _to_lattice(space.way_grid.affine),
     )
     target = target_of(prepared, space.bone_name)
-    return Measure(space, table, target, strengths_mpa(bone), row, kept, arrays, oblique_degree)
+    if lag:
+        # What the loop asks of a screw that is threaded all along is asked of one in a gliding hole.
+        table = replace(table, fully_threaded=table.fully_threaded | ~table.headless)
+    return Measure(space, table, target, strengths_mpa(bone), row, kept, arrays, oblique_degree, lag)
 
 
 def safe_margin_mm(space: SearchSpace) -> float:

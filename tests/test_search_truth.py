@@ -113,6 +113,24 @@ def test_square_to_the_fracture_is_found_to_a_degree(two_densities, found_in_two
     assert degree(way(square.placed), TURN @ normal * np.sign(way(square.placed) @ TURN @ normal)) < 1
 
 
+def test_a_lag_screw_has_a_gliding_hole_and_may_be_threaded_all_along(two_densities):
+    """A thread too long for the far fragment bites on both sides, so a position screw is refused; by a gliding
+    hole it presses. Without a fracture to cross nothing is drilled wider."""
+    bone, normal = two_densities
+    cone = Approach(TURN @ normal, 3.0)
+    partial = built_in_screws()["cannulated-4.0-partial"]
+    long = replace(partial, threads=(replace(partial.threads[0], length_mm=18.0),))
+    position, lag = (found_in(bone, long, 24.0, approach=cone, lag=lag) for lag in (False, True))
+    assert position.candidates == ()
+    assert position.excluded["one thread on both sides of the fracture"] > 0
+    best = lag.candidates[0]
+    assert best.placed.technique == "lag"
+    assert best.result.lag.by == "technique"
+    assert best.result.threads_bridging_mm == 0
+    whole = bone_of([block((-9, -9, -14), (9, 9, 14))], lambda x, *_: 500 + 0 * x, (9.0, 9.0, 14.0))
+    assert found_in(whole, CORTICAL, 22.0, lag=True).candidates[0].placed.technique == "position"
+
+
 def test_no_screw_is_too_oblique_to_the_fracture_unless_asked(two_densities):
     """Entered 45° off square: nothing without ``any_angle``, and every candidate is accounted for."""
     bone, normal = two_densities

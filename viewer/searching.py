@@ -119,6 +119,7 @@ def found_in_case(
     together: int = 1,
     parallel_degree: float | None = None,
     placing: PlacementName = "freehand",
+    lag: bool = False,
 ) -> tuple[Found, Any]:
     """What a search finds in a case, and the plan it keeps (None without). Cheap checks come first."""
     screws = screws_asked(names, catalogue)
@@ -158,6 +159,7 @@ def found_in_case(
         together_count=together,
         parallel_degree=parallel_degree,
         placing=placing,
+        lag=lag,
     )
     return search(made, space, wish, limits=limits, progress=progress), kept
 

@@ -51,6 +51,10 @@ def search(
             "--parallel", metavar="DEGREES", help="With --together: axes within so much of each other."
         ),
     ] = None,
+    lag: Annotated[
+        bool,
+        typer.Option("--lag", help="Headed screws with a gliding hole through the near fragment."),
+    ] = False,
     placed: Annotated[
         PlacedHow,
         typer.Option("--placed", help="How screws will be placed: how often each answer keeps every limit."),
@@ -131,6 +135,7 @@ def search(
             together=together,
             parallel_degree=parallel_degree,
             placing=placed,
+            lag=lag,
         )
     best = best_plan(found, kept, as_scanned=as_scanned)
     if plan is not None and best is not None:
