@@ -1,9 +1,10 @@
 """What to drill for a screw on its path, step by step, in the order of the hand.
 
-Depths are from the entry on the axis: a gliding hole ends where the whole thread has left the near fragment,
-a pilot hole at the exit where the tip reaches it and at the tip where it stays inside. The gauge is read
-after countersinking, from seat to exit. Drills are those of the catalogue; wires, taps and their order are
-common practice, from memory. A self-tapping screw needs no tap: the catalogue does not tell which is.
+Depths are from the entry on the axis: a gliding hole ends where the whole thread has left the near
+fragment, a pilot hole at the exit where the tip reaches it and at the tip where it stays inside. Under a
+head the gauge is read after countersinking, from seat to exit; a headless screw's on the surface, to wire
+or drill. Drills are those of the catalogue; wires, taps and their order are common practice, from memory. A
+self-tapping screw needs no tap: the catalogue does not tell which is.
 """
 
 from __future__ import annotations
@@ -141,16 +142,20 @@ def _wider(placed: PlacedScrew, solid: Solid, depths: Depths) -> DrillingStep | 
 
 
 def _gauge(placed: PlacedScrew, depths: Depths) -> DrillingStep:
+    """A depth that can be read there: through the far surface from the seat, else where wire or drill end."""
     seat_mm = placed.seat_depth_mm
-    if not depths.through and not placed.screw.headless:
+    if placed.screw.headless:
+        # Nothing holds a gauge at a seat that is drilled by the screw itself.
+        over = "over the wire" if placed.screw.cannula_mm > 0 else "by the drill"
+        note = f"{over}, from the bone's surface: the screw and its seat together"
+        return DrillingStep("gauge", None, 0.0, depths.tip_mm, depths.tip_mm, None, None, note)
+    if not depths.through:
         reading_mm = depths.tip_mm - seat_mm
         note = "blind hole: no hook holds; length by the drill, from the seat"
         return DrillingStep("gauge", None, seat_mm, depths.tip_mm, reading_mm, None, None, note)
     exit_mm, told = depths.bone_length_mm, depths.bone_length
     low_mm, high_mm = (None, None) if told is None else (told.low - seat_mm, told.high - seat_mm)
     note = "from the seat to the far surface"
-    if placed.screw.headless:
-        note += ", over the wire; the screw is shorter by what stays clear at the tip"
     return DrillingStep("gauge", None, seat_mm, exit_mm, exit_mm - seat_mm, low_mm, high_mm, note)
 
 

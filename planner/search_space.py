@@ -7,6 +7,7 @@ interpolated once more.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
@@ -34,6 +35,9 @@ WAY_MM = 1.0
 WAY_MARGIN_MM = 3.0
 """That lattice reaches this far beyond all bones. Our choice."""
 
+UNNAMED = re.compile(r"bone \d+")
+"""How a segmentation calls a bone that nobody named."""
+
 NAMES = ("outer", "joint", "others", "inside", "way")
 """The arrays that take time to make: what a cache keeps."""
 
@@ -58,22 +62,29 @@ class SearchSpace:
     way_mm: Field
 
 
-def bone_to_search(prepared: PreparedBone, asked: str | None = None) -> str:
-    """The bone that a search is about: as asked, or the one in most pieces, the largest of these.
+def bone_to_search(prepared: PreparedBone, asked: str | None = None, planned: str | None = None) -> str:
+    """The bone that a search is about: as asked, else the one that screws are planned in, else of those that
+    a person named the one in most pieces, the largest of these.
 
-    Raises InputError when there is no bone of that name.
+    Raises InputError when there is no bone of that name, or several and none is named.
     """
     names = list(dict.fromkeys(fragment.bone for fragment in prepared.bone.fragments))
     if asked is not None:
         if asked not in names:
             raise InputError(f"there is no bone {asked!r} (there are {', '.join(names)}); name one of them")
         return asked
+    if planned in names:
+        return planned
+    # What nobody named may be several bones that lie close, taken as one.
+    named = names if len(names) == 1 else [name for name in names if not UNNAMED.fullmatch(name)]
+    if not named:
+        raise InputError(f"which bone? There are {', '.join(names)}; give --bone with one of them")
 
     def size(name: str) -> tuple[int, float]:
         own = [fragment for fragment in prepared.bone.fragments if fragment.bone == name]
         return len(own), sum(fragment.volume_mm3 for fragment in own)
 
-    return max(names, key=size)
+    return max(named, key=size)
 
 
 def search_space(

@@ -72,7 +72,7 @@ def test_compare_writes_a_table_and_a_document_and_nothing_into_the_case(
     assert document["what_if"]["moves"]
     said = capsys.readouterr().out
     assert "what if pitch = 1, density = 0.8:" in said
-    assert "kept: body_clearance_mm" in said
+    assert "kept: body clearance" in said
     assert "not a medical device" in said
 
 

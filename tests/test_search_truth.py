@@ -114,8 +114,8 @@ def test_square_to_the_fracture_is_found_to_a_degree(two_densities, found_in_two
 
 
 def test_a_lag_screw_has_a_gliding_hole_and_may_be_threaded_all_along(two_densities):
-    """A thread too long for the far fragment bites on both sides, so a position screw is refused; by a gliding
-    hole it presses. Without a fracture to cross nothing is drilled wider."""
+    """A thread too long for the far fragment bites on both sides, so a position screw is refused; by a
+    gliding hole it presses. Without a fracture to cross nothing is drilled wider."""
     bone, normal = two_densities
     cone = Approach(TURN @ normal, 3.0)
     partial = built_in_screws()["cannulated-4.0-partial"]

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from viewer.console import say
-from viewer.drawn_words import NUMBERS, digits_of, limit_of, number_of
+from viewer.drawn_words import NUMBERS, digits_of, limit_of, limit_said, number_of
 
 if TYPE_CHECKING:
     from planner.compare import Comparison
@@ -30,7 +30,7 @@ def tell_comparison(
     lines = [["estimate (5-95 %)", *map(str, numbers)]]
     lines += [[words, *(_number(doubt, name) for doubt in doubts)] for name, words in NUMBERS.items()]
     limits = list(dict.fromkeys(one.limit for doubt in doubts for one in doubt.limits))
-    lines += [[f"kept: {limit}", *(_limit(doubt, limit) for doubt in doubts)] for limit in limits]
+    lines += [[f"kept: {limit_said(limit)}", *(_limit(doubt, limit) for doubt in doubts)] for limit in limits]
     lines.append(["breach", *(f"{doubt.breach_fraction:.1%}" for doubt in doubts)])
     closes = [doubt.gap_closes_fraction for doubt in doubts]
     lines.append(["gap closed", *("" if share is None else f"{share:.1%}" for share in closes)])

@@ -60,6 +60,17 @@ def number_of(doubt: Doubt, name: str, fragment: int | None = None) -> DrawnNumb
     return next((one for one in doubt.numbers if (one.number, one.fragment) == (name, fragment)), None)
 
 
+def limit_said(name: str) -> str:
+    """A limit's name in words.
+
+    >>> limit_said("joint_clearance_mm"), limit_said("threads_beyond_fracture_count")
+    ('joint clearance', 'threads beyond fracture')
+    """
+    for unit in ("_mm", "_count", "_degree", "_fraction"):
+        name = name.removesuffix(unit)
+    return name.replace("_", " ")
+
+
 def limit_of(doubt: Doubt, name: str) -> DrawnLimit | None:
     """A limit that was drawn; None where the screw has no number for it."""
     return next((one for one in doubt.limits if one.limit == name), None)

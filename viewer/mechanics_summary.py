@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from viewer.drawn_words import limit_said
+
 if TYPE_CHECKING:
     from planner.doubt_vocabulary import Doubt
     from planner.mechanics_vocabulary import DrillingStep, TwoPitch
@@ -70,7 +72,8 @@ def _site_length(told: SiteLength, length_mm: float) -> str:
 def _doubt(told: Doubt) -> Iterator[str]:
     yield (
         f"  placed {told.placement}, {told.draws_count} draws: {told.breach_fraction:.1%} breach; "
-        "limits kept: " + ", ".join(f"{one.limit} {100 * one.holds_fraction:.0f} %" for one in told.limits)
+        "limits kept: "
+        + ", ".join(f"{limit_said(one.limit)} {100 * one.holds_fraction:.0f} %" for one in told.limits)
     )
     if told.gap_closes_fraction is not None:
         yield f"  the two pitches close the gap in {told.gap_closes_fraction:.0%} of the draws"

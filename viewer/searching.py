@@ -142,7 +142,7 @@ def found_in_case(
     progress("reading the case")
     read = read_case(folder)
     made = ready(read, as_scanned=as_scanned)
-    bone_name = bone_to_search(made.prepared, bone)
+    bone_name = bone_to_search(made.prepared, bone, _planned_bone(folder, made, kept))
     own = tuple(fragment_called(read, name).number for name in fragments) or None
     if own and not set(own) <= set(made.prepared.fragments_of(bone_name)):
         raise InputError(f"--from names a fragment that is not of {bone_name}; name its own, or give --bone")
@@ -164,8 +164,24 @@ def found_in_case(
     return search(made, space, wish, limits=limits, progress=progress), kept
 
 
+def _planned_bone(folder: Path, made: ReadyBone, kept: Plan | None) -> str | None:
+    """The bone that the first screw kept, or of the case's own plan, enters; None without one that does."""
+    from planner.path import trace
+    from planner.plan_file import read_plan
+    from segmentation.case import PLAN
+    from viewer.pipeline import screws_known
+
+    try:
+        plan = kept or read_plan(folder / PLAN, screws_known(None))
+        return trace(made.prepared, plan.screws[0]).bone_name if plan.screws else None
+    except InputError:
+        return None
+
+
 def search_lines(found: Found) -> Iterator[str]:
     """What was found, in words."""
+    from viewer.report.words import technique_words
+
     yield (
         f"{found.bone_name}: {found.evaluated_count:,} candidates in {found.search_s:.1f} s, "
         f"{found.feasible_count:,} keep every limit"
@@ -177,7 +193,8 @@ def search_lines(found: Found) -> Iterator[str]:
         return
     for number, one in enumerate(found.candidates, start=1):
         placed, criteria = one.placed, one.criteria
-        yield f"{number}. {placed.screw.name}, {placed.length_mm:g} mm: {held_words(criteria)}"
+        how = technique_words(placed.screw, placed.technique)
+        yield f"{number}. {placed.screw.name}, {placed.length_mm:g} mm, {how}: {held_words(criteria)}"
         yield f"   {one.reason}"
         if (words := as_placed_words(one, found.placing)) is not None:
             yield f"   {words}"

@@ -11,6 +11,7 @@ from viewer.calibrating import error_words
 from viewer.console import say
 from viewer.mechanics_summary import mechanics_lines
 from viewer.ranges import is_point, shown_digits
+from viewer.report.words import technique_words
 
 if TYPE_CHECKING:
     from planner.vocabulary import (
@@ -117,7 +118,8 @@ def tell_assessment(assessment: Assessment) -> None:
 
 def _screw_lines(result: ScrewResult) -> Iterator[str]:
     placed = result.placed
-    yield f"{placed.name}: {placed.screw.name}, {placed.length_mm:g} mm, {placed.technique} screw"
+    how = technique_words(placed.screw, placed.technique)
+    yield f"{placed.name}: {placed.screw.name}, {placed.length_mm:g} mm, {how}"
     least = "at least " if "bone_length_mm" in result.reasons else ""
     yield (
         f"  bone {least}{result.bone_length_mm:.1f} mm{_between(result.intervals.bone_length_mm)} deep along "

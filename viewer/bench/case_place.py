@@ -257,7 +257,7 @@ class CasePlace:
                 self._turn(message.to)
             case "pose":
                 desk.pose_as(message.pose)
-            case "tool" | "click" | "draw" | "call" | "apart" | "reduce" | "unreduce" | "forget":
+            case "tool" | "click" | "draw" | "call" | "apart" | "reduce" | "unreduce" | "forget" | "unpair":
                 self._mend(message)
             case _:
                 desk.said = "this page cannot do that here"
@@ -312,6 +312,8 @@ class CasePlace:
                 mending.as_scanned()
             case "forget":
                 mending.forget()
+            case "unpair":
+                mending.unpair()
 
     def _room(self, room: Any) -> None:
         self.desk.resize((float(room.scene[0]), float(room.scene[1])))

@@ -10,7 +10,6 @@ from typing import Any
 
 from planner.asked import Asked
 from planner.doubt_vocabulary import PlacementName
-from planner.lag import lags_by
 from planner.site_file import site_names
 from planner.vocabulary import FragmentResult, Interval, Screw, ScrewResult, Technique
 from viewer.bench.pointed import has_place
@@ -47,7 +46,6 @@ def column(subject: Subject, families: list[str], asked: Asked) -> dict[str, Any
     result, number = subject.result, subject.number - 1
     root = f"screws[{number}]"
     placed = result.placed
-    own_design = placed.screw.headless
     return {
         "name": placed.name,
         "title": placed.screw.title,
@@ -58,10 +56,10 @@ def column(subject: Subject, families: list[str], asked: Asked) -> dict[str, Any
         "stocked_mm": list(placed.screw.stocked_lengths_mm),
         "technique": placed.technique,
         "techniques": list(techniques(placed.screw)),
-        "techniques_words": {name: _technique_words(placed.screw, name) for name in techniques(placed.screw)},
-        "technique_words": "compresses by its own pitches"
-        if own_design
-        else words.TECHNIQUE_WORDS[placed.technique],
+        "techniques_words": {
+            name: words.technique_words(placed.screw, name) for name in techniques(placed.screw)
+        },
+        "technique_words": words.technique_words(placed.screw, placed.technique),
         "seat_depth_mm": placed.seat_depth_mm,
         "seat_words": words.seat_words(result),
         "lengths": [
@@ -147,7 +145,7 @@ def _limit(row: LimitRow) -> dict[str, Any]:
         "words": row.words,
         "field": row.field,
         "value": row.value,
-        "shown": "" if row.value is None else written(row.value, row.digits),
+        "shown": row.shown,
         "unit": row.unit,
         "limit": row.limit_words,
         "broken": row.broken,
@@ -232,16 +230,6 @@ def _why_no_hold(result: ScrewResult, fragment: FragmentResult, hold: Interval |
     if fragment.thread_engagement_mm <= 0:
         return words.HELD_BY_HEAD if words.held_by_head(result, fragment) else words.NO_THREAD
     return result.reasons.get(f"fragments.{fragment.fragment}.pullout_n", "not known")
-
-
-def _technique_words(screw: Screw, technique: Technique) -> str:
-    """A technique as the list offers it: a partly threaded screw presses by its design."""
-    match lags_by(screw, technique):
-        case "design":
-            return "lag by design"
-        case "technique":
-            return "lag by a gliding hole"
-    return words.TECHNIQUE_WORDS[technique]
 
 
 def techniques(screw: Screw) -> tuple[Technique, ...]:

@@ -144,6 +144,15 @@ class Mending:
         self.clicks.clear()
         self.places.clear()
 
+    def unpair(self) -> None:
+        """Take back the first click of a pair, or else the last pair."""
+        if self.tool == "pair" and self.clicks:
+            self.clicks.clear()
+            self.places.clear()
+        elif self.pairs:
+            self.pairs.pop()
+        self.desk.said = SAID["pair"] if self.tool == "pair" else ""
+
     def click(self, x_fraction: float, y_fraction: float) -> None:
         """A place of the scene was clicked with the tool in hand."""
         tool = self.tool
@@ -157,10 +166,18 @@ class Mending:
         if tool in ("add", "remove"):
             self._brush(here, tool)
             return
+        if tool == "pair":
+            asked = self.desk.bone.fragment(self.onto if self.clicks else self.move)
+            if here.number != asked.number:
+                other = self.desk.bone.fragment(here.number).name
+                raise InputError(f"that is {other}; click on {asked.name}")
         self.clicks.append(here)
         self.places.append((x_fraction, y_fraction))
         if len(self.clicks) < 2:
-            self.desk.said = "now the second place"
+            onto = self.desk.bone.fragment(self.onto).name
+            self.desk.said = (
+                f"now where that place belongs on {onto}" if tool == "pair" else "now the second place"
+            )
             return
         (first, second), places = self.clicks, self.places
         self.clicks, self.places = [], []
@@ -178,9 +195,6 @@ class Mending:
             low, high = sorted((first.number, second.number))
             self._join(low, high)
         else:
-            if first.number != self.move or second.number != self.onto:
-                names = [self.desk.bone.fragment(number).name for number in (self.move, self.onto)]
-                raise InputError(f"click first on {names[0]}, then on {names[1]}")
             self.pairs.append((first.scan_mm(), second.scan_mm()))
 
     def draw(self, line: Sequence[tuple[float, float]]) -> None:
@@ -372,6 +386,7 @@ class Mending:
             "move": self.move,
             "onto": self.onto,
             "pairs": len(self.pairs),
+            "half_pair": self.tool == "pair" and bool(self.clicks),
             "told": list(self.told),
             "refusal": self.refusal,
         }

@@ -344,9 +344,9 @@ class Call(_Said):
 
 
 class Bone(_Said):
-    """Tell marked bones apart; reduce; put back as scanned; drop marks or pairs."""
+    """Tell marked bones apart; reduce; put back as scanned; drop marks and pairs, or the last pair."""
 
-    do: Literal["apart", "reduce", "unreduce", "forget"]
+    do: Literal["apart", "reduce", "unreduce", "forget", "unpair"]
 
 
 Message = Annotated[

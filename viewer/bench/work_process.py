@@ -196,7 +196,7 @@ def search(
     from planner.plan_file import plan_document, plan_of
     from planner.site_file import site_limits
     from planner.vocabulary import Plan
-    from viewer.report.words import sorted_findings
+    from viewer.report.words import sorted_findings, technique_words
     from viewer.searching import as_placed_words, excluded_lines, found_in_case, held_words
 
     found, _ = found_in_case(
@@ -219,6 +219,7 @@ def search(
         {
             "screw": one.placed.screw.name,
             "length_mm": one.placed.length_mm,
+            "how": technique_words(one.placed.screw, one.placed.technique),
             "held": held_words(one.criteria),
             "reason": one.reason,
             "as_placed": as_placed_words(one, found.placing),

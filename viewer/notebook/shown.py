@@ -117,9 +117,7 @@ def _screw_parts(result: ScrewResult, number: int, limits: Limits) -> list[str]:
     rows = [
         [
             escape(row.words),
-            escape(row.reason or "not known")
-            if row.value is None
-            else f"<b>{written(row.value, row.digits)}</b> {row.unit}",
+            escape(row.reason or "not known") if row.value is None else f"<b>{row.shown}</b> {row.unit}",
             "" if row.value is None else limit_svg(row, GLYPH_PX),
             row.limit_words,
         ]

@@ -22,7 +22,7 @@ from viewer.report.limits_across import limits_across
 from viewer.report.sheet import SMALL_ROW_PX, WIDTH_PX, Block, Page, paged, text_height
 from viewer.report.sure_rows import SureRow, value_words
 from viewer.report.tokens import INK, INK_3
-from viewer.report.words import length_words
+from viewer.report.words import length_words, technique_words
 
 COLUMNS_COUNT, ROOMY_COUNT = 6, 4
 """Variants side by side in a table, and up to how many a number has its interval beside it, not below. Our
@@ -66,7 +66,8 @@ def _variants_block(named: Sequence[tuple[str, Row]]) -> tuple[Block, float]:
     for name, row in named:
         placed = row.placed
         length, seat = f"{placed.length_mm:g}", written(placed.seat_depth_mm)
-        rows.append([name, row.path, placed.screw.title, length, placed.technique, seat])
+        how = technique_words(placed.screw, placed.technique)
+        rows.append([name, row.path, placed.screw.title, length, how, seat])
     foot = (
         "Each is measured as if it were the only screw. There is no total score: what a millimetre is worth "
     )
@@ -108,7 +109,8 @@ def _varied(row: Row, comparison: Comparison) -> list[str]:
 
     def said(one: Row) -> list[str]:
         placed = one.placed
-        return [one.path, placed.screw.name, length_words(placed.length_mm), placed.technique]
+        how = technique_words(placed.screw, placed.technique)
+        return [one.path, placed.screw.name, length_words(placed.length_mm), how]
 
     return [
         own

@@ -34,8 +34,8 @@ HEAD_PX, LINE_PX, PADDING_PX, TORQUE_ROW_PX = 22.0, 15.2, 4.0, 20.0
 """Heights of a heading, a line of words, a row's padding and a torque's drawing."""
 
 CAPTION = (
-    "Depths from the bone's surface at the entry, the gauge's from the seat. Upright lines: entry and exit; "
-    "broken: the fracture. Depths to one scale, diameters to one scale no larger."
+    "Depths from the bone's surface at the entry, under a head the gauge's from the seat. Upright lines: "
+    "entry and exit; broken: the fracture. Depths to one scale, diameters to one scale no larger."
 )
 """What stands under the steps."""
 

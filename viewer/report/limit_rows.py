@@ -64,6 +64,17 @@ class LimitRow:
         return self.value is not None and self.sign * (self.value - self.limit) < 0
 
     @property
+    def shown(self) -> str:
+        """The value, finer where it would round to a limit that it does not keep."""
+        if self.value is None:
+            return ""
+        for digits in range(self.digits, LIMIT_DIGITS_COUNT + 1):
+            said = written(self.value, digits)
+            if not self.broken or self.sign * (round(self.value, digits) - self.limit) < 0:
+                break
+        return said
+
+    @property
     def limit_words(self) -> str:
         """≥ 2.0, finer where the limit is"""
         usual = 1 if self.unit == "mm" else 0

@@ -23,12 +23,12 @@ LISTED_COUNT = 3
 
 DEFINITIONS = (
     "Depth is measured along the axis from the entry point; bone length is entry to exit, what a depth "
-    "gauge reads. Seat is the depth of the plane under the head, or of a headless screw's trailing end. "
-    "Axis path is the axis's length inside a fragment. Thread engagement counts full-profile thread only, "
-    "weighted by the share of the ring between core and major diameter that lies in the fragment; threads "
-    "are engagement over pitch. Clearance is the smallest distance from the screw's solid to a surface, "
-    "negative where it protrudes; body leaves out the portal around the entry. Density is the mean over "
-    "that ring along the fragment's axis path."
+    "gauge reads through a hole from the surface. Seat is the depth of the plane under the head, or of a "
+    "headless screw's trailing end. Axis path is the axis's length inside a fragment. Thread engagement "
+    "counts full-profile thread only, weighted by the share of the ring between core and major diameter "
+    "that lies in the fragment; threads are engagement over pitch. Clearance is the smallest distance "
+    "from the screw's solid to a surface, negative where it protrudes; body leaves out the portal around "
+    "the entry. Density is the mean over that ring along the fragment's axis path."
 )
 """The definitions the numbers rest on, shortened from the design."""
 

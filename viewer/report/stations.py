@@ -136,7 +136,8 @@ def station_svg(
     inside += element("g", picture, clip_path=f"url(#{clip})")
     inside += _circle(centre, radius_px, INK_3, 0.8) + _circles(subject, station, centre, scale_px)
     foot = nearest_on([loop for own in loops.values() for loop in own])
-    words, nearest = _nearest(subject, station, foot, inside_of, centre, scale_px)
+    broken_here = sum(bool(own) for own in loops.values()) > 1
+    words, nearest = _nearest(subject, station, foot, inside_of, centre, scale_px, broken_here=broken_here)
     inside += nearest + _direction_marks(subject, centre, radius_px, foot if nearest else None)
     label = f"Section {station.letter} across {subject.result.placed.name}"
     return drawing.picture(2 * centre, 2 * centre, inside, label), words
@@ -179,6 +180,8 @@ def _nearest(
     inside_of: int,
     centre: float,
     scale_px: float,
+    *,
+    broken_here: bool,
 ) -> tuple[str, str]:
     """Words on the nearest surface in this plane, and the line to it."""
     outer_mm, _ = _radii_mm(subject, station.depth_mm)
@@ -190,13 +193,15 @@ def _nearest(
     if foot is None:
         return "no surface in this plane", ""
     away_mm = float(np.hypot(*foot))
+    # Where two fragments lie in the plane the nearest may be what a screw is meant to cross.
+    surface = "surface or the fracture's face" if broken_here else "surface"
     clear_mm = away_mm - outer_mm
     unit = foot / max(away_mm, 1e-9) * [1, -1]
     start, end = centre + unit * outer_mm * scale_px, centre + unit * away_mm * scale_px
     words = (
-        f"{written(clear_mm)} mm to the surface"
+        f"{written(clear_mm)} mm to the {surface}"
         if clear_mm >= 0
-        else f"{written(-clear_mm)} mm through the surface"
+        else f"{written(-clear_mm)} mm through the {surface}"
     )
     limit = centre - 14
     if np.abs(end - centre).max() > centre:

@@ -65,10 +65,8 @@ def value_words(row: LimitRow) -> str:
     known."""
     if row.value is None:
         return ""
-    reads_as_limit = written(row.value, row.digits) == written(row.limit, row.digits)
-    digits = row.digits + 1 if row.broken and reads_as_limit else row.digits
     gap = "" if row.unit in ("", "°") else "\u00a0"
-    return f"{written(row.value, digits)}{gap}{row.unit}"
+    return f"{row.shown}{gap}{row.unit}"
 
 
 def _told(group: list[LimitRow]) -> list[LimitRow]:

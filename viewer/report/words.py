@@ -9,13 +9,16 @@ from collections.abc import Mapping
 from math import ceil
 from typing import Any
 
+from planner.lag import lags_by
 from planner.vocabulary import (
     Clearance,
     ClearanceIntervals,
     Finding,
     FragmentResult,
     Interval,
+    Screw,
     ScrewResult,
+    Technique,
 )
 from viewer.ranges import is_point, shown_digits
 from viewer.report.drawing import written
@@ -65,7 +68,8 @@ def seat_words(result: ScrewResult) -> str:
     if abs(seat_mm) < 0.05:
         return "flush with the surface" if headless else "head on the surface"
     if seat_mm > 0:
-        return f"{'buried' if headless else 'countersunk'} {written(seat_mm)} mm"
+        # Where the surface slants, its rim may lie bare at a seat that is deep on the axis.
+        return f"{'sunk' if headless else 'countersunk'} {written(seat_mm)} mm on the axis"
     return f"standing {written(-seat_mm)} mm off the surface"
 
 
@@ -107,6 +111,18 @@ def interval_words(interval: Interval) -> str:
     """An estimate in whole newtons with its interval."""
     low, high = written(interval.low, 0), written(interval.high, 0)
     return f"{written(interval.estimate, 0)}\u00a0N ({low}\u00a0to\u00a0{high})"
+
+
+def technique_words(screw: Screw, technique: Technique) -> str:
+    """What a screw does to a fracture: a partly threaded one presses by its design, two pitches by theirs."""
+    match lags_by(screw, technique):
+        case "design":
+            return "lag by design"
+        case "technique":
+            return "lag by a gliding hole"
+        case "two pitches":
+            return "compresses by its own pitches"
+    return TECHNIQUE_WORDS[technique]
 
 
 def title_words(result: ScrewResult) -> str:
@@ -368,7 +384,21 @@ def check_words(result: ScrewResult) -> str:
     checks = f"the tip in at least three projections; {end}."
     if cut_off(result) or any(finding.code == LEAVES_SCAN for finding in result.findings):
         return f"{result.placed.name}: {checks} The scan does not show where the path ends: measure it there."
+    name, fits = result.placed.name, "differs by more than 1 mm, the plan does not fit this path."
+    gauge = next((step for step in result.drilling if step.step == "gauge"), None)
+    if gauge is not None and gauge.to_mm >= result.bone_length_mm:
+        told = None
+        if gauge.low_mm is not None and gauge.high_mm is not None:
+            told = Interval(gauge.reading_mm, gauge.low_mm, gauge.high_mm)
+        reads = f"the depth gauge, from the seat, against {with_range(written(gauge.reading_mm), told)} mm"
+        return f"{name}: {reads}; {checks} If the gauge {fits}"
+    # Nothing is drilled through: what lies beyond the tip is not gauged but seen.
+    whole = result.intervals.bone_length_mm
+    ends = None
+    if whole is not None:
+        ends = Interval(*(one - result.tip_depth_mm for one in (whole.estimate, whole.low, whole.high)))
+    beyond = with_range(written(result.bone_length_mm - result.tip_depth_mm), ends)
     return (
-        f"{result.placed.name}: the depth gauge against {bone_length_words(result)}; {checks} "
-        "If the gauge differs by more than 1 mm, the plan does not fit this path."
+        f"{name}: with wire or drill {written(result.tip_depth_mm)} mm deep from the bone's surface, the far "
+        f"surface against {beyond} mm beyond it in the image; {checks} If that {fits}"
     )

@@ -62,7 +62,9 @@ function rows(data) {
     ...(data.fragments.length < 2 ? [] : [
       make("h2", {}, "Bring back a displaced fragment"),
       make("dl", { class: "pairs" }, make("dt", {}, "Move"), make("dd", {}, choose("move", "move")), make("dt", {}, "onto"), make("dd", {}, choose("onto", "onto"))),
-      make("p", { class: "choices" }, tool("pair", "point out pairs"), make("span", { class: "told" }, `${data.pairs} pairs; none are needed`)),
+      make("p", { class: "choices" }, tool("pair", "point out pairs"),
+        make("button", { id: "unpair", disabled: !data.pairs && !data.half_pair, onclick: () => send({ do: "unpair" }) }, data.half_pair ? "take back the first point" : "take back the last pair"),
+        make("span", { class: "told" }, data.pairs ? `${data.pairs} pair${data.pairs > 1 ? "s" : ""}; it may also be reduced without` : "no pairs: its place is then looked for along the faces")),
       make("p", { class: "choices" }, make("button", { id: "reduce", class: "solid", onclick: () => send({ do: "reduce" }) }, "Reduce " + name(data.move)),
         make("button", { id: "unreduce", disabled: !data.fragments.find((one) => one.number === data.move)?.reduced, onclick: () => send({ do: "unreduce" }) }, "back to as scanned"))]),
     make("h2", {}, "How it was found"),

@@ -19,7 +19,7 @@ export function find(found, inHand, say) {
     make("p", { class: "choices" }, make("label", {}, make("input", { id: "search-any-angle", type: "checkbox", checked: anyAngle,
       onchange: (event) => { anyAngle = event.target.checked; } }), " also more than 30° off square to the fracture")),
     ...found.rows.map((one, number) => make("div", { class: "finding found" }, make("b", {}, String(number + 1)),
-      make("span", {}, `${one.screw}, ${one.length_mm} mm: ${one.held}. ${one.reason} `,
+      make("span", {}, `${one.screw}, ${one.length_mm} mm, ${one.how}: ${one.held}. ${one.reason} `,
         make("button", { id: "put-" + number, onclick: () => say({ do: "found", number }) }, instead)),
       ...(one.as_placed ? [make("span", { class: "why" }, one.as_placed)] : []),
       ...one.warns.map((words) => make("span", { class: "why" }, "warns: " + words)))),
