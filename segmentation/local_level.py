@@ -87,7 +87,8 @@ class LocalLevel:
         level_hu = self.levels_hu(hu, inside, spacing_mm)
         field = np.empty(hu.shape, np.float32)
         reach = _steps(AVERAGED_MM, spacing_mm)
-        signed_excess(hu, np.ascontiguousarray(piece), inside, level_hu, reach, np.float32(self.lowest_hu), field)
+        piece = np.ascontiguousarray(piece)
+        signed_excess(hu, piece, inside, level_hu, reach, np.float32(self.lowest_hu), field)
         return field
 
     def levels_hu(self, hu: npt.NDArray[Any], inside: Mask, spacing_mm: Floats) -> Field:
