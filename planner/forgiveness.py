@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from planner.placement import Placed, Placement, placement_draws
 from planner.search_lines import Approach, Entries, lines_from
 from planner.search_measure import Measure, Tally
 from planner.vocabulary import PlacedScrew
@@ -74,25 +75,47 @@ def forgiveness(measure: Measure, placed: PlacedScrew) -> Forgiveness:
 
 
 def limits_hold_fraction(
-    measure: Measure,
-    placed: PlacedScrew,
-    *,
-    entry_sd_mm: float,
-    direction_sd_degree: float,
-    draws_count: int,
-    rng: np.random.Generator,
-) -> float:
-    """Share of ``draws_count`` placements by an unsure hand that keep every limit.
+    measure: Measure, placed: PlacedScrew, placement: Placement, *, draws_count: int, rng: np.random.Generator
+) -> tuple[float, int]:
+    """Share of ``draws_count`` placements by a hand or guide as ``placement`` that keep every limit, and
+    which limit most of the others break, by its place in ``search_kernels`` (−1: none, or no bone is met).
 
-    The entry is off by a normal error in both directions across the axis, the direction likewise.
+    Entry, direction and depth are off. Make ``measure`` with ``safe=False``.
     """
     way = placed.target_mm - placed.entry_mm
     way = way / np.linalg.norm(way)
-    across = np.stack(_across(way))
-    origins = placed.entry_mm + rng.normal(0, entry_sd_mm, (draws_count, 2)) @ across
-    ways = way + np.tan(np.radians(rng.normal(0, direction_sd_degree, (draws_count, 2)))) @ across
-    ways /= np.linalg.norm(ways, axis=1, keepdims=True)
-    return float(_kept(measure, placed, origins, ways)[0].mean())
+    kept, limit = kept_as_placed(
+        measure,
+        placed.entry_mm[None],
+        way[None],
+        np.array([variant_of(measure, placed)]),
+        np.array([placed.seat_depth_mm]),
+        placement_draws(placement, draws_count, rng),
+    )
+    broken = np.bincount(limit[limit >= 0])
+    return float(kept.mean()), int(broken.argmax()) if len(broken) else -1
+
+
+def kept_as_placed(
+    measure: Measure,
+    entry_mm: Floats,
+    direction: Floats,
+    variant: npt.NDArray[np.intp],
+    seat_mm: Floats,
+    drawn: Placed,
+) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.intp]]:
+    """(n, draws) whether each of n screws keeps every limit when it is placed as drawn, and which limit it
+    breaks (−1: none, no bone). The same draws for every screw."""
+    count, draws = len(entry_mm), len(drawn.depth_mm)
+    across = np.stack([np.stack(_across(way)) for way in direction])
+    origins = entry_mm[:, None] + np.einsum("dk,nkx->ndx", drawn.shift_mm, across)
+    ways = direction[:, None] + np.einsum("dk,nkx->ndx", np.tan(drawn.tilt_radian), across)
+    ways /= np.linalg.norm(ways, axis=2, keepdims=True)
+    seats_mm = (seat_mm[:, None] + drawn.depth_mm).ravel()
+    kept, limit = _kept(
+        measure, np.repeat(variant, draws), origins.reshape(-1, 3), ways.reshape(-1, 3), seats_mm
+    )
+    return kept.reshape(count, draws), limit.reshape(count, draws)
 
 
 def entry_map(
@@ -115,7 +138,9 @@ def _first_broken(
 ) -> tuple[Floats, int]:
     """For each direction the last step before a limit breaks, 0 where it is broken at once; and which limit
     breaks in the worst."""
-    kept, limit = _kept(measure, placed, origins.reshape(-1, 3), ways.reshape(-1, 3))
+    variant = np.full(origins.shape[0] * origins.shape[1], variant_of(measure, placed))
+    seats_mm = placed.seat_depth_mm
+    kept, limit = _kept(measure, variant, origins.reshape(-1, 3), ways.reshape(-1, 3), seats_mm)
     kept, limit = kept.reshape(len(origins), -1), limit.reshape(len(origins), -1)
     broken = ~kept
     first = np.where(broken.any(axis=1), broken.argmax(axis=1), len(steps))
@@ -125,13 +150,12 @@ def _first_broken(
 
 
 def _kept(
-    measure: Measure, placed: PlacedScrew, origins: Floats, ways: Floats
+    measure: Measure, variant: npt.NDArray[np.intp], origins: Floats, ways: Floats, seats_mm: Floats | float
 ) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.intp]]:
-    """(n,) which lines keep every limit with this screw, and which limit each breaks (−1: none, no bone)."""
-    variant = _variant(measure, placed)
+    """(n,) which lines keep every limit with their screw, and which limit each breaks (−1: none, no bone)."""
     tally = Tally()
-    only = np.broadcast_to([variant, variant], (len(origins), 2)).astype(np.intp)
-    rows = measure(origins, ways, tally, only=only, seat_mm=placed.seat_depth_mm, every=True)
+    only = np.stack([variant, variant], axis=1)
+    rows = measure(origins, ways, tally, only=only, seat_mm=seats_mm, every=True)
     kept, limit = np.zeros(len(origins), np.bool_), np.full(len(origins), -1)
     kept[rows.line] = True
     if tally.misses is not None:
@@ -139,7 +163,8 @@ def _kept(
     return kept, limit
 
 
-def _variant(measure: Measure, placed: PlacedScrew) -> int:
+def variant_of(measure: Measure, placed: PlacedScrew) -> int:
+    """Which family and length of ``measure``'s table a screw is. Raises InputError for one that it lacks."""
     table = measure.table
     for variant, (screw, length_mm) in enumerate(zip(table.screw_of, table.lengths_mm, strict=True)):
         if table.screws[screw].name == placed.screw.name and length_mm == placed.length_mm:

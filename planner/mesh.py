@@ -31,9 +31,10 @@ class Mesh:
     """A surface made ready for questions: triangles, unit normals, centroids, and a tree.
 
     ``passed`` (m,) are triangles that tell the side of a point but not its distance: fracture faces a screw
-    goes through. ``on_rim`` (m, 3) tells which edges of each triangle (opposite to its corner) belong to no
-    other triangle. Of an open surface ``sides`` keeps what was found of the side of places in and around it,
-    from ``low_mm`` less its margin (``circle_kernels.py``).
+    goes through. ``on_rim`` (m, 6) tells which edges of each triangle (opposite to its corner) belong to no
+    other triangle, and which of its corners such edges end at, its own or another's. Of an open surface
+    ``sides`` keeps what was found of the side of places in and around it, from ``low_mm`` less its margin
+    (``circle_kernels.py``).
     """
 
     vertices_mm: Floats
@@ -236,9 +237,13 @@ def smallest_distance_mm(
 
 
 def _rim(faces: Ints) -> npt.NDArray[np.bool_]:
-    """(m, 3) whether the edge opposite to each corner belongs to this triangle alone."""
+    """(m, 6) whether the edge opposite to each corner belongs to one triangle alone, and whether each corner
+    is an end of such an edge."""
     pairs = np.stack([faces[:, [1, 2]], faces[:, [2, 0]], faces[:, [0, 1]]], axis=1).reshape(-1, 2)
     pairs = np.sort(pairs, axis=1).astype(np.int64)
-    keys = pairs[:, 0] * (int(faces.max(initial=0)) + 1) + pairs[:, 1]
-    _, inverse, counts = np.unique(keys, return_inverse=True, return_counts=True)
-    return np.asarray((counts[inverse] == 1).reshape(-1, 3))
+    most = int(faces.max(initial=0)) + 1
+    _, inverse, counts = np.unique(pairs[:, 0] * most + pairs[:, 1], return_inverse=True, return_counts=True)
+    alone = counts[inverse.reshape(-1)] == 1
+    ends = np.zeros(most, bool)
+    ends[pairs[alone]] = True
+    return np.concatenate([alone.reshape(-1, 3), ends[faces]], axis=1)

@@ -128,6 +128,9 @@ def nearest_one(x, y, z, mesh, hole, rim_is_free, hint, limit):  # type: ignore[
                         (on_rim[t, 0] and wa <= 1e-9)
                         or (on_rim[t, 1] and wb <= 1e-9)
                         or (on_rim[t, 2] and wc <= 1e-9)
+                        or (on_rim[t, 3] and wa >= 1.0 - 1e-9)
+                        or (on_rim[t, 4] and wb >= 1.0 - 1e-9)
+                        or (on_rim[t, 5] and wc >= 1.0 - 1e-9)
                     )
                 of_all = min(of_all, d)
             if d < best and not passed[t]:

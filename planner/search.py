@@ -17,14 +17,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.assess import ReadyBone, assess_screws
+from planner.doubt_vocabulary import PlacementName
 from planner.finding_mechanics import VERY_OBLIQUE_DEGREE
+from planner.forgiveness import limits_hold_fraction
 from planner.limits import Limits
+from planner.placement import PLACEMENTS
 from planner.search_choice import (
     Candidate,
     Criterion,
     used_criteria,
 )
 from planner.search_finalists import finalists, nearest_to_feasible
+from planner.search_forgiving import most_forgiving
 from planner.search_lines import Approach, entries, lines_from
 from planner.search_measure import (
     ALL_LENGTHS_COUNT,
@@ -41,7 +45,7 @@ from planner.search_set_finalists import FoundSet, kept_beside, set_finalists
 from planner.search_sets import Sets, Together, best_sets, used_set_criteria
 from planner.search_space import SearchSpace
 from planner.solid import solid_of
-from planner.vocabulary import Plan, Screw, ScrewResult
+from planner.vocabulary import PlacedScrew, Plan, Screw, ScrewResult
 from segmentation.errors import InputError
 from segmentation.vocabulary import Floats
 
@@ -54,6 +58,9 @@ ENTRY_LEAST_MM, ENTRY_MOST_MM = 1.0, 4.0
 TURN_DEGREE = 8.0
 """Directions of the coarse grid lie so far apart. Our choice: 2 mm at the tip of a 15 mm screw."""
 
+PLACED_COUNT = 500
+"""Placements drawn of each that is measured: a share of a half is then known to 2 %."""
+
 EXHAUSTIVE_FACTOR = 0.5
 """Both spacings times this where all is looked at, with every length."""
 
@@ -61,9 +68,9 @@ EXHAUSTIVE_FACTOR = 0.5
 @dataclass(frozen=True, eq=False)
 class Wish:
     """What is asked of a search: screws, how many answers, from which fragments and in which cone to enter,
-    what is already there, and whether to look everywhere; and how many screws are sought together, and within
-    which angle of each other. Without ``any_angle`` screws farther than VERY_OBLIQUE_DEGREE from square to a
-    fracture are left out.
+    what is already there, and whether to look everywhere; how many screws are sought together, within which
+    angle of each other, and how they will be placed. Without ``any_angle`` screws farther than
+    VERY_OBLIQUE_DEGREE from square to a fracture are left out.
     """
 
     screws: tuple[Screw, ...]
@@ -76,6 +83,7 @@ class Wish:
     any_angle: bool = False
     together_count: int = 1
     parallel_degree: float | None = None
+    placing: PlacementName = "freehand"
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,6 +104,7 @@ class Found:
     sets: tuple[FoundSet, ...] = ()
     judged_count: int = 0
     set_criteria: tuple[Criterion, ...] = ()
+    placing: PlacementName = "freehand"
 
 
 LIMIT_WORDS = (
@@ -108,6 +117,7 @@ LIMIT_WORDS = (
     "leading end too near the surface",
     "thread or shaft too near the surface",
     "too near a screw that stays",
+    "a fragment on the path is too small for a turn of thread",
     "too few threads",
     "one thread on both sides of the fracture",
     "density is unknown there",
@@ -170,7 +180,18 @@ def search(
         progress("refining the best")
         rows = refined(measure, rows, criteria, tally, spacing_mm, turn_degree, wish.approach)
     progress("measuring the best")
-    candidates = finalists(bone, measure, rows, criteria, wish.kept, limits, wish.count)
+    as_asked = measure_of(prepared, space, table, limits, measure.kept, across_fracture=across, safe=False)
+    candidates = finalists(
+        bone,
+        measure,
+        rows,
+        criteria,
+        wish.kept,
+        limits,
+        wish.count,
+        _as_placed(as_asked, wish),
+        lambda starts: most_forgiving(as_asked, measure, starts, PLACEMENTS[wish.placing], wish.approach),
+    )
     nearest = None if candidates else nearest_to_feasible(bone, measure, tally, wish.kept, limits)
     notes = [*_notes(space, calibrated), *_angle_notes(measure, tally, candidates, limits)]
     sets: list[FoundSet] = []
@@ -203,7 +224,20 @@ def search(
         tuple(sets),
         judged_count,
         () if asked is None else asked.criteria,
+        wish.placing,
     )
+
+
+def _as_placed(as_asked: Measure, wish: Wish) -> Callable[[PlacedScrew], tuple[float, str | None]]:
+    """How often placing a screw in the way of ``wish`` keeps every limit, and which is broken most; the same
+    draws for every screw."""
+
+    def told(placed: PlacedScrew) -> tuple[float, str | None]:
+        rng, how = np.random.default_rng(0), PLACEMENTS[wish.placing]
+        share, broken = limits_hold_fraction(as_asked, placed, how, draws_count=PLACED_COUNT, rng=rng)
+        return share, LIMIT_WORDS[broken] if broken >= 0 else None
+
+    return told
 
 
 def rods_of(bone: ReadyBone, kept: Plan | None) -> Floats:

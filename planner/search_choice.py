@@ -42,15 +42,20 @@ CRITERIA = (
 """What candidates are compared by; of the first two only one, by whether density is known."""
 
 
+AS_PLACED = Criterion("limits_hold_fraction", "chance that every limit holds as placed", "%", more=True)
+"""What measured candidates are compared by besides: how often placing keeps every limit."""
+
+
 @dataclass(frozen=True, eq=False)
 class Candidate:
     """A screw that keeps every limit, as ``assess`` measured it, its criteria by key (None: with a reason
-    elsewhere), and why it is told."""
+    elsewhere), why it is told, and the limit that most placements of it break, in words."""
 
     placed: PlacedScrew
     result: ScrewResult
     criteria: dict[str, float | int | None]
     reason: str = ""
+    breaks_most: str | None = None
 
 
 class Compared(Protocol):
@@ -170,7 +175,7 @@ def reason_of(one: Compared, of: Sequence[Compared], criteria: Sequence[Criterio
         if np.isfinite(mine) and mine >= top - _slack(criterion, top)
     ]
     gives = [
-        f"{_amount(criterion, abs(top - mine))} {'less' if criterion.more else 'more'} {criterion.words}"
+        f"{_difference(criterion, abs(top - mine))} {'less' if criterion.more else 'more'} {criterion.words}"
         for criterion, mine, top in zip(criteria, own, best, strict=True)
         if np.isfinite(mine) and mine < top - _slack(criterion, top)
     ]
@@ -189,10 +194,19 @@ def _told(criterion: Criterion, value: float | int | None) -> str:
 
 def _slack(criterion: Criterion, top: float) -> float:
     """Differences smaller than this are none: what is shown would look the same."""
-    return {"N": EQUAL_FRACTION * abs(top), "HU": 2.0, "°": 0.5, "mm²": 0.5}.get(criterion.unit, 0.05)
+    return {"N": EQUAL_FRACTION * abs(top), "HU": 2.0, "°": 0.5, "mm²": 0.5, "%": 0.02}.get(
+        criterion.unit, 0.05
+    )
+
+
+def _difference(criterion: Criterion, value: float) -> str:
+    """An amount by which two differ: of shares in points, as "per cent less" could mean another thing."""
+    return f"{100 * value:.0f} points" if criterion.unit == "%" else _amount(criterion, value)
 
 
 def _amount(criterion: Criterion, value: float) -> str:
+    if criterion.unit == "%":
+        return f"{100 * value:.0f} %"
     digits = 0 if criterion.unit in ("N", "HU") else 1
     gap = "" if criterion.unit == "°" else " "
     return f"{value:.{digits}f}{gap}{criterion.unit}"

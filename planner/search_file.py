@@ -46,6 +46,7 @@ def search_document(found: Found) -> dict[str, Any]:
         "feasible_count": found.feasible_count,
         "search_s": round(found.search_s, 3),
         "ranked_by": found.criteria[0].key,
+        "placing": found.placing,
         "candidates": [_candidate(one) for one in found.candidates],
         "excluded_fraction": dict(found.excluded),
         "nearest": None if found.nearest is None else _nearest(found.nearest),
@@ -79,7 +80,7 @@ def _set(found: FoundSet) -> dict[str, Any]:
     screws = []
     for result, criteria in zip(found.results, found.each, strict=True):
         whole = _candidate(Candidate(result.placed, result, criteria))
-        del whole["reason"]
+        del whole["reason"], whole["breaks_most"]
         screws.append({"name": result.placed.name, **whole})
     return {
         "screws": screws,
@@ -113,12 +114,15 @@ def _candidate(one: Candidate) -> dict[str, Any]:
             {"code": f.code, "severity": f.severity, "message": f.message} for f in one.result.findings
         ],
         "reason": one.reason,
+        "breaks_most": one.breaks_most,
         "reasons": {},
     }
     if one.criteria["governing_hold_n"] is None:
         why = one.result.reasons.get("pullout_n", HU_REASON)
         for key in ("governing_hold_n", "governing_hold_low_n", "governing_hold_high_n"):
             document["reasons"][f"criteria.{key}"] = why
+    if one.criteria["limits_hold_fraction"] is None:
+        document["reasons"]["criteria.limits_hold_fraction"] = "asked of screws that are sought singly"
     if one.criteria["fracture_angle_degree"] is None:
         document["reasons"]["criteria.fracture_angle_degree"] = "no measured fracture is crossed"
     if one.criteria["joint_clearance_mm"] is None:

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from planner.assess import ReadyBone, assess_screws
 from planner.limits import Limits
-from planner.search_choice import Candidate, Criterion, differ, handful, not_dominated, spread_order
+from planner.search_choice import (
+    AS_PLACED,
+    Candidate,
+    Criterion,
+    differ,
+    handful,
+    not_dominated,
+    spread_order,
+)
 from planner.search_measure import Measure, Rows, Tally, thinned
 from planner.search_refine import worth
 from planner.search_target import off_axis_mm
@@ -35,6 +43,16 @@ ASSESSED_FACTOR, REFUSED_FACTOR = 3, 12
 """So many times the asked count are measured in full, and may fail then by what the fields do not show."""
 
 
+FIELD_ERROR_FRACTION = 0.04
+"""Holds by the fields within this are equal until they are measured (largest difference measured in
+tests/test_search_kernel.py: 3.5 %)."""
+
+EQUALS_COUNT, CLOSER_ROUNDS_COUNT, CLOSER_COUNT = 24, 2, 8
+"""So many of them are measured, and then, in turns, so many next to the best. Our choice: half a second."""
+
+TURN_WORTH_MM = 10.0
+"""A direction's difference counts as if at a tip so far away. Our choice: a short screw's."""
+
 ANGLE_ROUNDING_DEGREE = 0.05
 """What a direction may turn when its ends are written to a micrometre, and more."""
 
@@ -50,14 +68,29 @@ def finalists(
     kept: Plan | None,
     limits: Limits,
     count: int,
+    as_placed: Callable[[PlacedScrew], tuple[float, str | None]],
+    forgiving: Callable[[Sequence[PlacedScrew]], Rows],
 ) -> list[Candidate]:
-    """The handful: what is not dominated by the fields' numbers, measured, and kept if every limit holds."""
+    """The handful: what is not dominated by the fields' numbers, measured, and kept if every limit holds.
+
+    ``as_placed`` tells of a screw how often placing it keeps every limit, which counts then too, and which
+    limit is broken most; ``forgiving`` of some screws the one near them that does so most often.
+    """
     if not len(rows):
         return []
     rows = thinned(rows)
     values = np.stack([_plain_worth(measure, rows, criterion) for criterion in criteria], axis=1)
     free = np.flatnonzero(not_dominated(values))
-    found: list[Candidate] = []
+
+    def judged(placed: PlacedScrew) -> Candidate | None:
+        result = measured(bone, placed, kept, limits)
+        if result is None or too_oblique(result, measure.oblique_degree):
+            return None
+        return Candidate(placed, result, criteria_of(measure, result, limits))
+
+    found = _best_of_equals(measure, rows, values[:, 0], judged, criteria[0])
+    if found:
+        found = [max(found, key=lambda one: float(one.criteria[criteria[0].key] or 0.0))]
     refused: list[PlacedScrew] = []
     for row in free[spread_order(values[free])]:
         if len(found) >= ASSESSED_FACTOR * count or len(refused) >= REFUSED_FACTOR * count:
@@ -67,12 +100,59 @@ def finalists(
             continue
         if not all(differ(placed, one, by_mm=ASIDE_MM, by_degree=ASIDE_DEGREE) for one in refused):
             continue
-        result = measured(bone, placed, kept, limits)
-        if result is None or too_oblique(result, measure.oblique_degree):
+        candidate = judged(placed)
+        if candidate is None:
             refused.append(placed)
         else:
-            found.append(Candidate(placed, result, criteria_of(measure, result, limits)))
-    return handful(found, criteria, count)
+            found.append(candidate)
+    most = forgiving([one.placed for one in found])
+    found += filter(None, [judged(placed_screw(measure, most, row)) for row in range(len(most))])
+    told = []
+    for one in found:
+        share, broken = as_placed(one.placed)
+        told.append(replace(one, criteria={**one.criteria, AS_PLACED.key: share}, breaks_most=broken))
+    return handful(told, (criteria[0], AS_PLACED, *criteria[1:]), count)
+
+
+def _best_of_equals(
+    measure: Measure,
+    rows: Rows,
+    worth_of: Floats,
+    judged: Callable[[PlacedScrew], Candidate | None],
+    first: Criterion,
+) -> list[Candidate]:
+    """The best by the first criterion as measured, of rows that are nearly equal by the fields' numbers.
+
+    What the fields tell differs from what is measured by more than near lines differ, so the best of the one
+    is not the best of the other: a spread of them is measured, then what lies next to the best of these.
+    """
+    equal = np.flatnonzero(worth_of >= (1 - FIELD_ERROR_FRACTION) * worth_of.max())
+    equal = equal[np.argsort(-worth_of[equal], kind="stable")]
+    half = EQUALS_COUNT // 2
+    spread = np.unique(np.linspace(min(half, len(equal) - 1), len(equal) - 1, half).astype(int))
+    found: dict[int, Candidate | None] = {}
+
+    def measure_all(chosen: Sequence[int]) -> None:
+        for row in chosen:
+            if row not in found:
+                found[row] = judged(placed_screw(measure, rows, row))
+
+    def value(row: int) -> float:
+        one = found[row]
+        told = None if one is None else one.criteria[first.key]
+        return -np.inf if told is None else float(told)
+
+    measure_all([int(row) for row in [*equal[:half], *equal[spread]]])
+    for _ in range(CLOSER_ROUNDS_COUNT):
+        best = max(found, key=value)
+        if found[best] is None:
+            break
+        away = np.linalg.norm(rows.entry_mm[equal] - rows.entry_mm[best], axis=1)
+        away += TURN_WORTH_MM * np.linalg.norm(rows.direction[equal] - rows.direction[best], axis=1)
+        away += np.abs(measure.length_mm(rows)[equal] - measure.length_mm(rows)[best])
+        next_to = [int(row) for row in equal[np.argsort(away, kind="stable")] if int(row) not in found]
+        measure_all(next_to[:CLOSER_COUNT])
+    return [one for one in found.values() if one is not None]
 
 
 def placed_screw(measure: Measure, rows: Rows, row: int) -> PlacedScrew:
@@ -140,6 +220,7 @@ def criteria_of(measure: Measure, result: ScrewResult, limits: Limits) -> dict[s
         "off_centre_mm": max(off),
         "bone_length_mm": result.bone_length_mm,
         "length_mm": placed.length_mm,
+        AS_PLACED.key: None,
     }
 
 

@@ -23,9 +23,6 @@ SEAT_STEP_MM, SEAT_MAX_MM = 0.25, 6.0
 CIRCLE_COUNT = 16
 """Directions around the axis in which clearance is asked. Our choice: a polygon within 2 % of the radius."""
 
-LANES_COUNT = 16
-"""Lines of the thread ring: eight directions on each of two circles. Our choice."""
-
 FAR_SLACK_MM = 0.3
 """A circle is not walked where the axis says that it lies farther than the least found by more than this: far
 above what interpolation adds to a distance."""
@@ -52,11 +49,12 @@ FAR_MM = 10.0
     LEADING,
     BODY,
     BETWEEN,
+    SMALL,
     THREADS,
     BRIDGING,
     UNKNOWN,
     LIMITS_COUNT,
-) = range(13)
+) = range(14)
 """What a candidate is held against, in this order."""
 
 (
@@ -72,18 +70,14 @@ FAR_MM = 10.0
     LENGTH,
     BODY_MM,
     JOINT_MM,
+    LEADING_MM,
+    ROOM_TURNS,
     VALUES,
-) = range(13)
+) = range(15)
 """Columns of what is told of a feasible candidate."""
 
 _ANGLE = 2 * np.pi * np.arange(CIRCLE_COUNT) / CIRCLE_COUNT
 CIRCLE_COS, CIRCLE_SIN = np.cos(_ANGLE), np.sin(_ANGLE)
-_LANE = 2 * np.pi * (np.arange(LANES_COUNT) % 8 + 0.5 * (np.arange(LANES_COUNT) // 8)) / 8
-LANE_COS, LANE_SIN = np.cos(_LANE), np.sin(_LANE)
-LANE_CIRCLE = np.arange(LANES_COUNT) // 8
-
-TAU_LOW_HU, TAU_COUNT = -1024, 6144
-"""The table of shear strength begins here and holds so many steps of one HU."""
 
 
 @njit(cache=True, error_model="numpy")
@@ -354,67 +348,6 @@ def _on_axis(distances, line, axis, depth, channel):  # type: ignore[no-untyped-
         return _at(axis[channel], depth)
     x, y, z = _on(line[0], line[1], depth)
     return _one_distance(distances, x, y, z, channel)
-
-
-@njit(cache=True, error_model="numpy")
-def _ring(matter, line, tau, radii, low, high, sums):  # type: ignore[no-untyped-def]
-    """Cumulative sums along the ring of one thread zone, per fragment: thread length, strength times length,
-    HU times length, unknown length, each a mean over the ring's lines, into ``sums`` (fragments, 4,
-    cells + 1) between two depths."""
-    start, along, across, beside = line
-    fragments, last = sums.shape[0], sums.shape[2] - 1
-    begin = min(max(int(low / STEP_MM) - 1, 0), last)
-    end = min(int(high / STEP_MM) + 2, last)
-    before = np.empty((LANES_COUNT, fragments + 1))
-    tau_before = np.empty(LANES_COUNT)
-    after = np.empty(fragments + 1)
-    share = STEP_MM / LANES_COUNT
-    for n in range(begin, end + 1):
-        x, y, z = _on(start, along, n * STEP_MM)
-        if n > begin:
-            for fragment in range(fragments):
-                for kind in range(4):
-                    sums[fragment, kind, n] = sums[fragment, kind, n - 1]
-        for lane in range(LANES_COUNT):
-            radius = radii[LANE_CIRCLE[lane]]
-            a, b = radius * LANE_COS[lane], radius * LANE_SIN[lane]
-            _matter(
-                matter,
-                x + a * across[0] + b * beside[0],
-                y + a * across[1] + b * beside[1],
-                z + a * across[2] + b * beside[2],
-                after,
-            )
-            hu = after[fragments]
-            strength = np.nan
-            if hu == hu:
-                at = min(max(hu - TAU_LOW_HU, 0.0), TAU_COUNT - 1.001)
-                step = int(at)
-                strength = tau[step] + (at - step) * (tau[step + 1] - tau[step])
-            for fragment in range(fragments):
-                if n > begin:
-                    part = share * _part_inside(before[lane, fragment], after[fragment])
-                    if part > 0.0:
-                        # A cell that the surface cuts has the values of its inner end.
-                        mean_hu, mean_tau = hu, strength
-                        if after[fragment] >= 0.0 and before[lane, fragment] >= 0.0:
-                            mean_hu = (hu + before[lane, fragments]) / 2
-                            mean_tau = (strength + tau_before[lane]) / 2
-                        elif after[fragment] < before[lane, fragment]:
-                            mean_hu, mean_tau = before[lane, fragments], tau_before[lane]
-                        sums[fragment, 0, n] += part
-                        if mean_tau == mean_tau:
-                            sums[fragment, 1, n] += part * mean_tau
-                            sums[fragment, 2, n] += part * mean_hu
-                        else:
-                            sums[fragment, 3, n] += part
-                before[lane, fragment] = after[fragment]
-            before[lane, fragments] = hu
-            tau_before[lane] = strength
-    for n in range(end + 1, last + 1):
-        for fragment in range(fragments):
-            for kind in range(4):
-                sums[fragment, kind, n] = sums[fragment, kind, end]
 
 
 @njit(cache=True, error_model="numpy")

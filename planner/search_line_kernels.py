@@ -23,15 +23,18 @@ from planner.search_kernels import (
     JOINT,
     JOINT_MM,
     LEADING,
+    LEADING_MM,
     LENGTH,
     LIMITS_COUNT,
     OTHERS,
     OUTER,
     RANK,
     ROOM,
+    ROOM_TURNS,
     SEAT,
     SEAT_MAX_MM,
     SEAT_STEP_MM,
+    SMALL,
     STEP_MM,
     THREADS,
     THREADS_LEAST,
@@ -49,14 +52,25 @@ from planner.search_kernels import (
     _matter,
     _on,
     _part_inside,
-    _ring,
     _segments_apart,
     _summed,
 )
+from planner.search_ring_kernels import _comes_into, _ring, _room_turns
 
 ROOM_WORTH_FRACTION, ROOM_COUNTS_MM = 0.004, 5.0
 """What a millimetre of clearance is worth of a hold, and up to where. Our choice: so little that it decides
 between equals only (2 % at most)."""
+
+ROOM_TOLD_COUNT = 1.5
+"""Turns above the limit to which a fragment's room is told. Our choice: the refinement asks no further."""
+
+REACHES_MM = 0.04
+"""A thread that ends so near to a fragment may come into it when it is measured. Our choice: what a field is
+off by."""
+
+GRAZED_FACTOR = 2.0
+"""A fragment so many margins of safety beside the axis may be met by it: a field blunts a fragment's edge.
+Our choice."""
 
 (
     L_JOINT,
@@ -72,7 +86,8 @@ between equals only (2 % at most)."""
     L_LONGEST,
     L_LENGTHS,
     L_SAFE,
-) = range(13)
+    L_SMALL,
+) = range(14)
 """Places of the limits in the row that the loop takes."""
 
 
@@ -136,7 +151,7 @@ def _measure(origin, direction, only, given, space, table, kept, tau, limits, pr
     line = (start, along, turn @ across, turn @ beside)
 
     first, headless, fully, screw_mm, zone_mm, variant_mm = table[:6]
-    axis_path, crossed, near, leave = _walk(matter, start, along, fragments)
+    axis_path, deepest, crossed, near, leave = _walk(matter, start, along, fragments)
     begin, end = (0, first[-1]) if only[0] < 0 else (only[0], only[1] + 1)
     if limits[L_CROSS] > 0 and crossed < 2:
         counts[LIMITS_COUNT] += end - begin
@@ -213,7 +228,12 @@ def _measure(origin, direction, only, given, space, table, kept, tau, limits, pr
                         to_mm = seat + variant_mm[high - 1, 3 + 2 * zone]
                         _ring(matter, line, tau, zone_mm[s, zone], from_mm, to_mm, sums[zone])
                 ringed = True
+            turns = _least_room(matter, line, deepest, leave, zone_mm[s], variant_mm[v], seat, limits)
+            if turns < limits[L_SMALL]:
+                _missed(counts, misses, SMALL, limits[L_SMALL] - turns, v, seat, 1)
+                continue
             _bite(
+                (matter, line),
                 sums,
                 axis_path,
                 crossed,
@@ -227,7 +247,7 @@ def _measure(origin, direction, only, given, space, table, kept, tau, limits, pr
                     moved,
                     min(body, joint, leading if headless[s] or room > limits[L_THROUGH] else body),
                 ),
-                (body, joint),
+                (body, joint, leading, turns),
                 told[s],
                 counts,
                 misses,
@@ -236,9 +256,9 @@ def _measure(origin, direction, only, given, space, table, kept, tau, limits, pr
 
 @njit(cache=True, error_model="numpy")
 def _walk(matter, start, along, fragments):  # type: ignore[no-untyped-def]
-    """The axis to the lattice's end: length per fragment, how many are crossed, the first, the exit's
-    depth."""
-    path = np.zeros(fragments)
+    """The axis to the lattice's end: length per fragment, greatest depth in each (negative: how far beside),
+    how many are crossed, the first, the exit's depth."""
+    path, deepest = np.zeros(fragments), np.full(fragments, -FAR_MM)
     near, leave, n = -1, 0.0, 0
     before, after = np.empty(fragments + 1), np.empty(fragments + 1)
     _matter(matter, *_on(start, along, 0.0), before)
@@ -250,6 +270,7 @@ def _walk(matter, start, along, fragments):  # type: ignore[no-untyped-def]
             break
         for fragment in range(fragments):
             part = _part_inside(before[fragment], after[fragment])
+            deepest[fragment] = max(deepest[fragment], after[fragment])
             if part > 0.0:
                 path[fragment] += part * STEP_MM
                 if near < 0 and path[fragment] >= CROSSED_MM:
@@ -260,7 +281,7 @@ def _walk(matter, start, along, fragments):  # type: ignore[no-untyped-def]
     crossed = 0
     for fragment in range(fragments):
         crossed += path[fragment] >= CROSSED_MM
-    return path, crossed, near, leave
+    return path, deepest, crossed, near, leave
 
 
 @njit(cache=True, error_model="numpy")
@@ -299,8 +320,21 @@ def _apart_from(kept, entry, direction, seat, tip, of_screw):  # type: ignore[no
 
 
 @njit(cache=True, error_model="numpy")
-def _bite(sums, axis_path, crossed, near, leave, screw, limits, place, clear, told, counts, misses):  # type: ignore[no-untyped-def]
+def _least_room(matter, line, deepest, leave, zones, variant, seat, limits):  # type: ignore[no-untyped-def]
+    """Turns of thread that have room in the fragment on the axis that has the least, also in one that is only
+    grazed, or held by the head; not told where far above the limit."""
+    least = limits[L_SMALL] + ROOM_TOLD_COUNT
+    for fragment in range(len(deepest)):
+        if deepest[fragment] > -GRAZED_FACTOR * limits[L_SAFE]:
+            turns = _room_turns(matter, line, zones, variant, seat, leave, fragment, least)
+            least = min(least, turns)
+    return least
+
+
+@njit(cache=True, error_model="numpy")
+def _bite(where, sums, axis_path, crossed, near, leave, screw, limits, place, clear, told, counts, misses):  # type: ignore[no-untyped-def]
     """Threads, hold and mean HU of one candidate; kept where it is the best or the longest of its screw."""
+    matter, line = where
     headless, fully, zones, variant = screw
     v, seat, moved, clearance = place
     fragments = len(axis_path)
@@ -341,14 +375,14 @@ def _bite(sums, axis_path, crossed, near, leave, screw, limits, place, clear, to
             if zones[zone, 4] == 0.0:
                 continue
             # A thread that ends at the fracture may reach across it when it is measured.
-            low = seat + variant[2 + 2 * zone] - limits[L_SAFE]
-            high = seat + variant[3 + 2 * zone] + limits[L_SAFE]
-            here = _summed(sums[zone, near, 0], high) - _summed(sums[zone, near, 0], low)
+            low = seat + variant[2 + 2 * zone] - REACHES_MM
+            high = seat + variant[3 + 2 * zone] + REACHES_MM
             beyond = 0.0
             for fragment in range(fragments):
                 if fragment != near and axis_path[fragment] >= CROSSED_MM:
                     beyond += _summed(sums[zone, fragment, 0], high) - _summed(sums[zone, fragment, 0], low)
-            if here > BRIDGING_MM and beyond > BRIDGING_MM:
+            if beyond > BRIDGING_MM:
+                here = _comes_into(matter, line, zones[zone, 5], low, high, near)
                 bridging += min(here, beyond)
         if bridging > 0.0:
             _missed(counts, misses, BRIDGING, bridging, v, seat, 1)
@@ -361,4 +395,5 @@ def _bite(sums, axis_path, crossed, near, leave, screw, limits, place, clear, to
         if row[VARIANT] < 0 or longer or (slot == 0 and rank > row[RANK]):
             row[VARIANT], row[SEAT], row[RANK], row[CLEARANCE] = v, seat, rank, clearance
             row[HOLD], row[HU], row[THREADS_LEAST], row[GOVERNS] = hold, least_hu, least_threads, governs
-            row[ENTRY], row[LENGTH], row[BODY_MM], row[JOINT_MM] = moved, leave, clear[0], clear[1]
+            row[ENTRY], row[LENGTH] = moved, leave
+            row[BODY_MM], row[JOINT_MM], row[LEADING_MM], row[ROOM_TURNS] = clear

@@ -98,14 +98,20 @@ NEIGHBOURS = np.array([step for step in product((-1.0, 0.0, 1.0), repeat=4) if 1
 
 
 def neighbours(
-    points_mm: Floats, directions: Floats, *, step_mm: Floats, turn_degree: Floats, pivot_mm: Floats
+    points_mm: Floats,
+    directions: Floats,
+    *,
+    step_mm: Floats,
+    turn_degree: Floats,
+    pivot_mm: Floats,
+    steps: Floats = NEIGHBOURS,
 ) -> tuple[Floats, Floats]:
-    """(n · 32, 3) lines around each of n: moved aside by its step (n,) and turned (n,), about a place
-    ``pivot_mm`` (n,) deep on each."""
+    """(n · k, 3) lines around each of n: moved aside by its step (n,) and turned (n,), about a place
+    ``pivot_mm`` (n,) deep on each, as ``steps`` (k, 4) or (n, k, 4) say."""
     u, v = _across(directions)
     pivots = points_mm + pivot_mm[:, None] * directions
-    aside = step_mm[:, None, None] * NEIGHBOURS[None, :, :2]
-    turns = np.tan(np.radians(turn_degree))[:, None, None] * NEIGHBOURS[None, :, 2:]
+    aside = step_mm[:, None, None] * steps[..., :2]
+    turns = np.tan(np.radians(turn_degree))[:, None, None] * steps[..., 2:]
     moved = pivots[:, None] + aside[..., :1] * u[:, None] + aside[..., 1:] * v[:, None]
     turned = directions[:, None] + turns[..., :1] * u[:, None] + turns[..., 1:] * v[:, None]
     turned /= np.linalg.norm(turned, axis=2, keepdims=True)

@@ -15,21 +15,24 @@ import numpy.typing as npt
 from planner.limits import Limits
 from planner.prepared import PreparedBone
 from planner.search_kernels import (
+    BODY_MM,
     CLEARANCE,
     GOVERNS,
     HOLD,
     HU,
+    JOINT_MM,
+    LEADING_MM,
     LENGTH,
     LIMITS_COUNT,
     RANK,
+    ROOM_TURNS,
     SEAT,
-    TAU_COUNT,
-    TAU_LOW_HU,
     THREADS_LEAST,
     VARIANT,
 )
 from planner.search_kernels import ENTRY as ENTRY_MOVED
 from planner.search_line_kernels import L_LENGTHS, measure_lines
+from planner.search_ring_kernels import TAU_COUNT, TAU_LOW_HU
 from planner.search_screws import ScrewTable
 from planner.search_space import SearchSpace
 from planner.search_target import Target, target_of
@@ -71,8 +74,9 @@ LONGEST_MM = 220.0
 
 @dataclass(frozen=True, eq=False)
 class Rows:
-    """Feasible candidates (n,): their line, entry, direction, family, variant, seat, and the criteria by the
-    fields."""
+    """Feasible candidates (n,): their line, entry, direction, family, variant, seat, the criteria by the
+    fields, what the clearance is the smallest of, and the turns of
+    thread that have room where there is the least."""
 
     line: Any
     entry_mm: Floats
@@ -89,6 +93,10 @@ class Rows:
     bone_length_mm: Floats
     angle_degree: Floats
     off_centre_mm: Floats
+    body_mm: Floats
+    joint_mm: Floats
+    leading_end_mm: Floats
+    room_count: Floats
 
     def __len__(self) -> int:
         return len(self.rank)
@@ -165,17 +173,17 @@ class Measure:
         tally: Tally,
         *,
         only: npt.NDArray[np.intp] | None = None,
-        seat_mm: float | None = None,
+        seat_mm: float | Floats | None = None,
         prune: bool = True,
         every: bool = False,
     ) -> Rows:
         """What is feasible on lines (n, 3), (n, 3), thinned; all of it is counted in ``tally``.
 
-        ``only`` (n, 2) are the first and last variant to look at on each line. ``seat_mm`` is a seat
-        depth that stays. ``every`` keeps all rows
-        and every line's miss.
+        ``only`` (n, 2) are the first and last variant to look at on each line. ``seat_mm``
+        is a seat depth that stays, one or one for each line. ``every`` keeps all rows and every line's miss.
         """
         all_variants = np.full((len(origins_mm), 2), -1)
+        seats = np.broadcast_to(np.nan if seat_mm is None else seat_mm, len(origins_mm))
         lots = [self._none()]
         for begin in range(0, len(origins_mm), BATCH_COUNT):
             own = slice(begin, begin + BATCH_COUNT)
@@ -184,7 +192,7 @@ class Measure:
                     origins_mm[own],
                     directions[own],
                     (all_variants if only is None else only)[own],
-                    np.nan if seat_mm is None else seat_mm,
+                    seats[own],
                     begin,
                     tally,
                     prune,
@@ -200,7 +208,7 @@ class Measure:
         origins_mm: Floats,
         directions: Floats,
         only: npt.NDArray[np.intp],
-        seat_mm: float,
+        seats_mm: Floats,
         begin: int,
         tally: Tally,
         prune: bool,
@@ -211,7 +219,7 @@ class Measure:
             origins,
             ways,
             np.ascontiguousarray(only),
-            np.full(len(origins), seat_mm),
+            np.ascontiguousarray(seats_mm, float),
             self.arrays,
             self.table.for_kernels,
             self.kept,
@@ -255,6 +263,10 @@ class Measure:
             values[:, LENGTH],
             angle,
             offset,
+            values[:, BODY_MM],
+            values[:, JOINT_MM],
+            values[:, LEADING_MM],
+            values[:, ROOM_TURNS],
         )
 
     def every_length(self) -> Measure:
@@ -274,7 +286,7 @@ class Measure:
             *[empty] * 5,
             empty,
             whole,
-            *[empty] * 3,
+            *[empty] * 7,
         )  # type: ignore[call-arg]
 
     def length_mm(self, rows: Rows) -> Floats:
@@ -316,6 +328,7 @@ def measure_of(
             LONGEST_MM,
             float(lengths_count),
             safe_mm,
+            limits.room_for_threads_count,
         ]
     )
     arrays = (

@@ -1,5 +1,5 @@
 """Around what is good already: lines that just miss a limit are moved to where less is missing, and the best
-by each criterion by ever smaller steps to where they are better."""
+by each criterion, by ever smaller steps and along each other, to where they are better."""
 
 from __future__ import annotations
 
@@ -9,22 +9,32 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from planner.search_along_limits import along_limits
 from planner.search_choice import Criterion
 from planner.search_lines import Approach, neighbours
 from planner.search_measure import Measure, Misses, Rows, Tally, joined_misses, thinned, together
 from segmentation.vocabulary import Floats
 
-SEEDS_COUNT = 6
-"""Lines refined for each criterion."""
+SEEDS_COUNT, FEW_SEEDS_COUNT = 6, 3
+"""Lines refined for the first criterion, and for each of the others."""
 
 
 HOLD_ALONE = Criterion("hold_alone_n", "hold whatever the clearance", "N", more=True)
 """Refined too: ranks are worth up to 2 % more where there is room, and so may pass by the best hold."""
 
 
-ROUNDS_COUNT = 14
-"""Rounds of refinement; where nothing better lies around, steps are halved: from half the grid's spacing down
-to a thousandth of it."""
+ROUNDS_COUNT = 12
+"""Rounds of refinement at most."""
+
+
+POOL_COUNT, DRAWN_COUNT = 10, 16
+"""Of every line that is refined so many of the best around it are kept, and so many new ones drawn as they
+lie to each other, and as many in every way. Our choice."""
+
+
+FINEST = 1 / 128
+"""Where nothing better lies around, steps are halved: from half the grid's spacing down to this share of it,
+about 0.01 mm."""
 
 
 MENDING_COUNT = 4
@@ -49,30 +59,86 @@ def refined(
     approach: Approach | None,
 ) -> Rows:
     """``rows`` and what ever smaller steps around the best by each criterion find."""
-    seeds = [(one, _seeds(measure, rows, one)) for one in (*criteria, HOLD_ALONE)]
+    asked = dict.fromkeys((*criteria, HOLD_ALONE), FEW_SEEDS_COUNT) | {criteria[0]: SEEDS_COUNT}
+    seeds = [(one, _seeds(measure, rows, one, count)) for one, count in asked.items()]
     of = [criterion for criterion, chosen in seeds for _ in chosen]
     best = rows.taken([row for _, chosen in seeds for row in chosen])
+    pool, owner = best, np.arange(len(best))
     scale = np.full(len(best), 0.5)
     lots = [rows]
-    for _ in range(ROUNDS_COUNT):
-        origins, ways = neighbours(
-            best.entry_mm,
-            best.direction,
-            step_mm=scale * step_mm,
-            turn_degree=scale * turn_degree,
-            pivot_mm=best.bone_length_mm / 2,
-        )
-        seed = np.repeat(np.arange(len(best)), len(origins) // len(best))
+    for number in range(ROUNDS_COUNT):
+        going = np.flatnonzero(scale >= FINEST)
+        if not len(going):
+            break
+        random = np.random.default_rng(number)
+        origins, ways, seed = _around(best, pool, owner, going, scale * step_mm, scale * turn_degree, random)
         if approach is not None:
             within = approach.holds(ways)
             origins, ways, seed = origins[within], ways[within], seed[within]
         looked = Tally()
         found = measure(origins, ways, looked, only=next_variants(measure, best.variant)[seed], every=True)
         tally.add(looked)
-        best, moved = _better(measure, best, found, seed[found.line], of)
+        pool, owner = _pooled(measure, together([pool, found]), np.concatenate([owner, seed[found.line]]), of)
+        first = np.unique(owner, return_index=True)[1]
+        moved = pool.rank[first] != best.rank
+        best = pool.taken(first)
         lots.append(best)
         scale = np.where(moved, scale, scale / 2)
+    by_hold = best.taken([number for number, one in enumerate(of) if one in (criteria[0], HOLD_ALONE)])
+    lots.append(along_limits(measure, by_hold, tally, step_mm, turn_degree, approach))
     return together(lots)
+
+
+def _around(
+    best: Rows,
+    pool: Rows,
+    owner: npt.NDArray[np.intp],
+    going: npt.NDArray[np.intp],
+    step_mm: Floats,
+    turn_degree: Floats,
+    random: np.random.Generator,
+) -> tuple[Floats, Floats, npt.NDArray[np.intp]]:
+    """Lines (n, 3), (n, 3) around the best, and around which (n,): steps in every way, and steps as two of
+    its pool lie to each other, which lead along a limit where no step in a way of its own does.
+
+    Storn and Price, Differential evolution, 1997: from memory.
+    """
+    near = best.taken(going)
+    drawn = random.normal(size=(len(going), DRAWN_COUNT, 4))
+    drawn *= math.sqrt(2) / np.linalg.norm(drawn, axis=2, keepdims=True)
+    origins, ways = neighbours(
+        near.entry_mm,
+        near.direction,
+        step_mm=step_mm[going],
+        turn_degree=turn_degree[going],
+        pivot_mm=near.bone_length_mm / 2,
+        steps=drawn,
+    )
+    lots = [(origins, ways, np.repeat(going, DRAWN_COUNT))]
+    for seed in going:
+        own = np.flatnonzero(owner == seed)
+        one, other = own[random.integers(len(own), size=(2, DRAWN_COUNT))]
+        share = random.uniform(0.3, 1.5, size=(DRAWN_COUNT, 1))
+        apart = (one != other)[:, None]
+        entry = best.entry_mm[seed] + share * (pool.entry_mm[one] - pool.entry_mm[other])
+        way = best.direction[seed] + share * (pool.direction[one] - pool.direction[other])
+        way /= np.linalg.norm(way, axis=1, keepdims=True)
+        lots.append((entry[apart[:, 0]], way[apart[:, 0]], np.full(int(apart.sum()), seed)))
+    return tuple(np.concatenate([lot[n] for lot in lots]) for n in range(3))  # type: ignore[return-value]
+
+
+def _pooled(
+    measure: Measure, rows: Rows, owner: npt.NDArray[np.intp], of: Sequence[Criterion]
+) -> tuple[Rows, npt.NDArray[np.intp]]:
+    """Of each seed the POOL_COUNT best rows by its criterion, the best first, and whose they are."""
+    picked: list[npt.NDArray[np.intp]] = []
+    for number, criterion in enumerate(of):
+        own = np.flatnonzero(owner == number)
+        own = own[np.argsort(-worth(measure, rows.taken(own), criterion), kind="stable")]
+        # A line's best and longest screw are one line.
+        lines = np.unique(rows.entry_mm[own], axis=0, return_index=True)[1]
+        picked.append(own[np.sort(lines)[:POOL_COUNT]])
+    return rows.taken(np.concatenate(picked)), np.repeat(np.arange(len(of)), list(map(len, picked)))
 
 
 def with_every_length(measure: Measure, rows: Rows, tally: Tally) -> Rows:
@@ -157,30 +223,16 @@ def _less_missed(missed: Misses, around: Tally, seed: npt.NDArray[np.intp], done
     return both.taken([first[number] for number in range(len(missed.limit)) if number not in done])
 
 
-def _better(
-    measure: Measure, best: Rows, found: Rows, seed: npt.NDArray[np.intp], of: Sequence[Criterion]
-) -> tuple[Rows, npt.NDArray[np.bool_]]:
-    """Of each seed and what was found around it (by number, ``seed``) the best by the seed's criterion, and
-    which are not the seed itself."""
-    both = together([best, found])
-    owner = np.concatenate([np.arange(len(best)), seed])
-    picked = []
-    for number, criterion in enumerate(of):
-        own = np.flatnonzero(owner == number)
-        picked.append(own[np.argmax(worth(measure, both.taken(own), criterion))])
-    return both.taken(picked), np.array(picked) >= len(best)
-
-
-def _seeds(measure: Measure, rows: Rows, criterion: Criterion) -> list[int]:
+def _seeds(measure: Measure, rows: Rows, criterion: Criterion, count: int) -> list[int]:
     """The best rows by a criterion that lie apart, at least one of each screw while there is room."""
     order = np.argsort(-worth(measure, rows, criterion), kind="stable")
     chosen: list[int] = []
     screws: set[int] = set()
     for new_screw in (True, False):
         for row in order:
-            if len(chosen) >= SEEDS_COUNT:
+            if len(chosen) >= count:
                 break
-            if new_screw and (int(rows.screw[row]) in screws or len(screws) >= SEEDS_COUNT // 2):
+            if new_screw and (int(rows.screw[row]) in screws or len(screws) >= count // 2):
                 continue
             away = np.linalg.norm(rows.entry_mm[chosen] - rows.entry_mm[row], axis=1)
             turned = rows.direction[chosen] @ rows.direction[row]

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.clearance import LAST_PITCHES_COUNT, PORTAL_BEYOND_RADIUS_MM
+from planner.path import ring_radii_mm as assessed_radii_mm
 from planner.pullout import thread_shape_factor
 from planner.solid import Solid, shortest_length_mm, solid_of
 from planner.vocabulary import Screw
@@ -33,8 +34,9 @@ class ScrewTable:
     """Families (s) and their lengths (variants, v; those of family n are ``first[n] … first[n + 1] − 1``).
 
     ``screw_mm`` (s, 6): largest radius of thread and shaft, portal radius, trailing rim's radius, head top
-    (≤ 0), largest radius of the head, how much bone threads and tip need. ``zone_mm`` (s, 2, 5) per thread
-    zone: radii of the ring's two circles, pitch, force per MPa and mm of thread, 1 where there is a zone.
+    (≤ 0), largest radius of the head, how much bone threads and tip need. ``zone_mm`` (s, 2, 6) per thread
+    zone: radii of the ring's two circles, pitch, force per MPa and mm of thread, 1 where there is a zone, and
+    the widest radius at which ``assess`` asks what bites.
     ``variant_mm`` (v, 6): tip, leading end's begin, from and to of each zone's full thread. Stations
     ``station_mm`` (m, 2) of variant v, height and radius, are ``station_first[v] … station_first[v + 1] −
     1``.
@@ -109,14 +111,20 @@ def _screw_mm(screw: Screw, solid: Solid) -> list[float]:
 
 
 def _zone_mm(solid: Solid) -> Floats:
-    rows = np.zeros((ZONES_COUNT, 5))
+    rows = np.zeros((ZONES_COUNT, 6))
     for index, zone in enumerate(solid.zones):
         thread = zone.thread
         shape = thread_shape_factor(
             major_mm=thread.major_mm, core_mm=thread.core_mm, pitch_mm=thread.pitch_mm
         )
         force = math.pi * thread.major_mm * shape
-        rows[index] = [*ring_radii_mm(thread.core_mm, thread.major_mm), thread.pitch_mm, force, 1.0]
+        rows[index] = [
+            *ring_radii_mm(thread.core_mm, thread.major_mm),
+            thread.pitch_mm,
+            force,
+            1.0,
+            assessed_radii_mm(zone)[-1],
+        ]
     return rows
 
 

@@ -14,8 +14,9 @@ from planner.assess import ready
 from planner.catalogue import built_in_screws
 from planner.forgiveness import MOST_MM, entry_map, forgiveness, limits_hold_fraction
 from planner.limits import Limits
+from planner.placement import Placement
 from planner.search_finalists import measured
-from planner.search_kernels import BODY
+from planner.search_kernels import BODY, ROOM
 from planner.search_lines import Approach, entries
 from planner.search_measure import measure_of
 from planner.search_screws import screw_table
@@ -84,10 +85,23 @@ def test_how_often_a_shaky_hand_breaks_a_limit(made):
     """Bar: 0.02; only one side is near, so the share is a normal distribution's."""
     _, measure, placed = made
     rng = np.random.default_rng(5)
-    share = limits_hold_fraction(
-        measure, placed, entry_sd_mm=1.5, direction_sd_degree=0.0, draws_count=4000, rng=rng
+    share, broken = limits_hold_fraction(
+        measure, placed, Placement(1.5, 0.0, 0.0, "phantom"), draws_count=4000, rng=rng
     )
     assert share == pytest.approx(NormalDist(0, 1.5).cdf(ROOM_MM), abs=0.02)
+    assert broken == BODY
+
+
+def test_a_shaky_hand_drills_too_deep_too(made):
+    """Bar: 0.02; along the axis only depth matters: the tip has 6 mm to the far side and may come through it
+    by so much."""
+    _, measure, placed = made
+    rng = np.random.default_rng(5)
+    share, broken = limits_hold_fraction(
+        measure, placed, Placement(0.0, 0.0, 6.0, "phantom"), draws_count=4000, rng=rng
+    )
+    assert share == pytest.approx(NormalDist(0, 6).cdf(6 + Limits().tip_through_far_cortex_mm), abs=0.02)
+    assert broken == ROOM
 
 
 def test_a_screw_that_breaks_a_limit_forgives_nothing(made):

@@ -101,6 +101,28 @@ def test_distance_and_sign_at_edges_and_corners_of_a_box() -> None:
     assert distance == pytest.approx([-np.sqrt(3), -np.sqrt(2), 0.5, 5.0, -0.5])
 
 
+def test_beside_a_corner_of_the_rim_is_not_through() -> None:
+    """Of a bowl's mouth: what is nearest to the rim, be it to an edge or to a corner that some triangles have
+    on it by that corner alone, lies beside the surface, not beyond; the nearest point by trimesh."""
+    ball = trimesh.creation.icosphere(subdivisions=3, radius=8.0)
+    bowl = ball.submesh([ball.triangles_center[:, 2] < -2.0], append=True, repair=False)
+    points = np.random.default_rng(3).uniform((-14, -14, -8), (14, 14, 4), (3000, 3))
+    nearest, expected, _ = trimesh.proximity.closest_point(bowl, points)
+    edges = bowl.edges_sorted[trimesh.grouping.group_rows(bowl.edges_sorted, require_count=1)]
+    a, b = bowl.vertices[edges[:, 0]], bowl.vertices[edges[:, 1]]
+    share = np.clip(((nearest[:, None] - a) * (b - a)).sum(axis=2) / ((b - a) ** 2).sum(axis=1), 0, 1)
+    to_rim = np.linalg.norm(nearest[:, None] - (a + share[..., None] * (b - a)), axis=2).min(axis=1)
+    at_corner = np.linalg.norm(nearest[:, None] - a, axis=2).min(axis=1) < 1e-9
+    beside = to_rim < 1e-9
+    assert (beside & at_corner).sum() > 100
+    told, _ = signed_distance_mm(
+        mesh_of(Surface(np.array(bowl.vertices), np.array(bowl.faces))), points, rim_is_free=True
+    )
+    assert np.allclose(told[beside], expected[beside])
+    outside = ~beside & (np.linalg.norm(points, axis=1) > 8.01)
+    assert np.allclose(told[outside], -expected[outside])
+
+
 def test_the_rim_of_an_open_surface_is_known() -> None:
     sheet = Surface(
         np.array([[0.0, 0, 0], [4, 0, 0], [4, 4, 0], [0, 4, 0]]), np.array([[0, 1, 2], [0, 2, 3]])

@@ -15,6 +15,7 @@ from search_twin import twin
 from planner.assess import assess_screws, ready
 from planner.catalogue import built_in_screws
 from planner.limits import Limits
+from planner.search_along_limits import along_limits
 from planner.search_finalists import placed_screw
 from planner.search_lines import entries, lines_from
 from planner.search_measure import Tally, measure_of
@@ -163,3 +164,71 @@ def test_it_is_close_to_what_assess_measures(made):
     assert np.abs(off["turns"]).max() < 0.1
     assert np.abs(off["hold"]).max() < 0.05
     assert np.abs(off["body"]).max() < 0.25
+
+
+def test_along_limits_leads_to_more_and_breaks_none(made):
+    """From lines that keep every limit to lines that keep every limit and hold more: on the median by a tenth
+    at least (measured: by 0.66)."""
+    bone, measure, (origins, ways) = made
+    limits = measure_of(
+        bone.prepared, measure.space, measure.table, Limits(), np.zeros((0, 7)), across_fracture=True
+    ).limits
+    held = replace(measure, limits=limits)
+    rows = held(origins, ways, Tally(), every=True)
+    start = rows.taken(np.linspace(0, len(rows) - 1, 12).astype(int))
+    found = along_limits(held, start, Tally(), 3.0, 14.0, None)
+    # A line given by its entry is entered there to within micrometres: a few lie that near to a limit.
+    again = held(
+        found.entry_mm,
+        found.direction,
+        Tally(),
+        only=np.stack([found.variant, found.variant], axis=1),
+        every=True,
+    )
+    assert len(again) > 0.99 * len(found)
+    gains = []
+    for row in range(len(start)):
+        near = np.linalg.norm(found.entry_mm - start.entry_mm[row], axis=1) < 6.0
+        own = near & (found.screw == start.screw[row])
+        gains.append(found.hold_n[own].max() / start.hold_n[row] - 1)
+    assert np.median(gains) > 0.1
+    assert min(gains) >= 0
+
+
+def _slice(low_mm, high_mm):
+    """A slice of a bean, cut across x."""
+
+    def inside(x, y, z):
+        bean = 7.5 - np.sqrt((x / 2.1) ** 2 + y**2 + (z - 0.01 * x * x) ** 2)
+        return np.minimum(bean, np.minimum(x - low_mm, high_mm - x))
+
+    return inside
+
+
+def test_a_fragment_too_small_for_a_turn_is_known_to_the_loop():
+    """Refused by the loop is what ``assess`` would refuse, and told is what it would tell: of headed screws
+    through a thin slice, by turns of thread that have room there, but for lines within 0.08 of the limit."""
+    bone = ready(bone_of([_slice(-16, -12.5), _slice(-12.2, 16)], _hu, (16.0, 8.0, 11.0)))
+    space = search_space(bone.prepared, "bone")
+    screw = replace(built_in_screws()["cannulated-4.0-partial"], stocked_lengths_mm=(24.0,))
+    loop = measure_of(
+        bone.prepared,
+        space,
+        screw_table([screw]),
+        replace(NO_LIMITS, room_for_threads_count=0.0),
+        np.zeros((0, 7)),
+        across_fracture=True,
+    )
+    at = entries(bone.prepared, space, spacing_mm=1.5, fragments=[1])
+    rows = loop(*lines_from(at, spacing_degree=10.0), Tally(), every=True)
+    chosen = rows.taken(np.linspace(0, len(rows) - 1, 40).astype(int))
+    told = set()
+    for row in range(len(chosen)):
+        result = assess_screws(bone, Plan((placed_screw(loop, chosen, row),))).screws[0]
+        small = [finding.value for finding in result.findings if finding.code == "fragment-too-small"]
+        told.add(bool(small))
+        if small:
+            assert chosen.room_count[row] == pytest.approx(min(small), abs=0.08)
+        else:
+            assert chosen.room_count[row] > 0.92
+    assert told == {True, False}

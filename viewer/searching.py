@@ -14,8 +14,10 @@ from viewer.console import Progress
 
 if TYPE_CHECKING:
     from planner.assess import ReadyBone
+    from planner.doubt_vocabulary import PlacementName
     from planner.limits import Limits
     from planner.search import Found
+    from planner.search_choice import Candidate
     from planner.search_lines import Approach
     from planner.search_space import SearchSpace
     from planner.vocabulary import PlacedScrew, Plan, Screw
@@ -116,6 +118,7 @@ def found_in_case(
     any_angle: bool = False,
     together: int = 1,
     parallel_degree: float | None = None,
+    placing: PlacementName = "freehand",
 ) -> tuple[Found, Any]:
     """What a search finds in a case, and the plan it keeps (None without). Cheap checks come first."""
     screws = screws_asked(names, catalogue)
@@ -154,6 +157,7 @@ def found_in_case(
         any_angle=any_angle,
         together_count=together,
         parallel_degree=parallel_degree,
+        placing=placing,
     )
     return search(made, space, wish, limits=limits, progress=progress), kept
 
@@ -173,6 +177,8 @@ def search_lines(found: Found) -> Iterator[str]:
         placed, criteria = one.placed, one.criteria
         yield f"{number}. {placed.screw.name}, {placed.length_mm:g} mm: {held_words(criteria)}"
         yield f"   {one.reason}"
+        if (words := as_placed_words(one, found.placing)) is not None:
+            yield f"   {words}"
         yield f"   {_where(placed)}"
         for told in one.result.findings:
             if told.severity != "note":
@@ -224,6 +230,27 @@ def held_words(criteria: Mapping[str, float | int | None]) -> str:
         return f"mean {criteria['ring_mean_hu']:.0f} HU in the thread ring"
     low, high = criteria["governing_hold_low_n"], criteria["governing_hold_high_n"]
     return f"holds {hold:.0f} N ({low:.0f} to {high:.0f})"
+
+
+def as_placed_words(one: Candidate, placing: PlacementName) -> str | None:
+    """How often placing a candidate keeps every limit, and what breaks most; None where it is not known."""
+    told = one.criteria["limits_hold_fraction"]
+    if told is None:
+        return None
+    how = "by free hand" if placing == "freehand" else placing
+    breaks = "" if one.breaks_most is None else f"; most of the others break: {one.breaks_most}"
+    return f"placed {how}, every limit holds in {percent(told)}{breaks}"
+
+
+def percent(told_fraction: float) -> str:
+    """A share, in words where it rounds to nothing or all."""
+    return (
+        "under 1 %"
+        if told_fraction < 0.01
+        else "over 99 %"
+        if told_fraction > 0.99
+        else f"{100 * told_fraction:.0f} %"
+    )
 
 
 def excluded_lines(found: Found) -> Iterator[str]:

@@ -197,7 +197,7 @@ def search(
     from planner.site_file import site_limits
     from planner.vocabulary import Plan
     from viewer.report.words import sorted_findings
-    from viewer.searching import excluded_lines, found_in_case, held_words
+    from viewer.searching import as_placed_words, excluded_lines, found_in_case, held_words
 
     found, _ = found_in_case(
         folder,
@@ -221,6 +221,7 @@ def search(
             "length_mm": one.placed.length_mm,
             "held": held_words(one.criteria),
             "reason": one.reason,
+            "as_placed": as_placed_words(one, found.placing),
             "warns": [
                 told.message for told in sorted_findings(one.result.findings) if told.severity != "note"
             ],

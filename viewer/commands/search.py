@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from viewer.commands.options import PlacedHow
+
 
 def search(
     case: Annotated[Path, typer.Argument(metavar="CASE", help="A case folder.")],
@@ -49,6 +51,10 @@ def search(
             "--parallel", metavar="DEGREES", help="With --together: axes within so much of each other."
         ),
     ] = None,
+    placed: Annotated[
+        PlacedHow,
+        typer.Option("--placed", help="How screws will be placed: how often each answer keeps every limit."),
+    ] = "freehand",
     as_scanned: Annotated[
         bool, typer.Option("--as-scanned", help="Search the bone as scanned, not as reduced.")
     ] = False,
@@ -124,6 +130,7 @@ def search(
             any_angle=any_angle,
             together=together,
             parallel_degree=parallel_degree,
+            placing=placed,
         )
     best = best_plan(found, kept, as_scanned=as_scanned)
     if plan is not None and best is not None:

@@ -21,6 +21,7 @@ export function find(found, inHand, say) {
     ...found.rows.map((one, number) => make("div", { class: "finding found" }, make("b", {}, String(number + 1)),
       make("span", {}, `${one.screw}, ${one.length_mm} mm: ${one.held}. ${one.reason} `,
         make("button", { id: "put-" + number, onclick: () => say({ do: "found", number }) }, instead)),
+      ...(one.as_placed ? [make("span", { class: "why" }, one.as_placed)] : []),
       ...one.warns.map((words) => make("span", { class: "why" }, "warns: " + words)))),
     ...found.notes.map((words) => make("p", { class: "muted" }, words))];
 }
