@@ -144,7 +144,7 @@ def outlines_and_ends(
 ) -> list[tuple[Floats, npt.NDArray[np.int64]]]:
     """The same, and for each point the two vertices (n, 2) between which it lies."""
     origin_mm = np.array(plane.origin_mm)
-    faces = np.require(faces, requirements="CW")
+    faces = np.require(faces, requirements=["C", "W"])
     edges, joins = crossed_edges(vertices_mm, origin_mm, plane.normal, faces)
     if not len(joins):
         return []
