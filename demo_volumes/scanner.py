@@ -63,7 +63,10 @@ def scan(
     noise_hu: float,
     rng: np.random.Generator,
 ) -> npt.NDArray[np.int16]:
-    """The scene as int16 HU on ``grid``; noise is white, of standard deviation ``noise_hu``."""
+    """The scene as int16 HU on ``grid``; noise is white, of standard deviation ``noise_hu``.
+
+    Fortran-ordered, as every scan that is read.
+    """
     sd = np.array(fwhm_mm) * FWHM_TO_SD_RATIO
     spacing = grid.spacing_mm
     finer = np.clip(np.ceil(spacing / (1.25 * sd)), 2, FINEST_COUNT).astype(int)
@@ -87,7 +90,7 @@ def scan(
     if noise_hu > 0:
         volume += rng.standard_normal(volume.shape, dtype=np.float32) * np.float32(noise_hu)
     np.rint(volume, out=volume)
-    return np.asarray(np.clip(volume, LOWEST_HU, np.iinfo(np.int16).max).astype(np.int16))
+    return np.asarray(np.clip(volume, LOWEST_HU, np.iinfo(np.int16).max).astype(np.int16, order="F"))
 
 
 def _blurred(

@@ -28,7 +28,7 @@ noise."""
 
 
 CACHED_COUNT = 16384
-"""So many points are summed at a time. Our choice: they stay in the processor's cache."""
+"""So many points are worked on at a time. Our choice: they stay in the processor's cache."""
 
 
 def ball(x: Array, y: Array, z: Array, centre_mm: Triple, radius_mm: float) -> Array:
@@ -93,6 +93,16 @@ def smooth_step(values: Array, start: float, end: float) -> Array:
     """0 at ``start``, 1 at ``end`` (which may be smaller), 3t² - 2t³ between."""
     t = np.minimum(np.maximum((values - start) / (end - start), 0), 1)
     return np.asarray(t * t * (3 - 2 * t))
+
+
+def values_at(field: Field, points_mm: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """The field at points of any shape (..., 3), CACHED_COUNT at a time."""
+    points = points_mm.reshape(-1, 3)
+    values = np.empty(len(points))
+    for start in range(0, len(points), CACHED_COUNT):
+        part = slice(start, start + CACHED_COUNT)
+        values[part] = field(*np.ascontiguousarray(points[part].T))
+    return values.reshape(points_mm.shape[:-1])
 
 
 def gradient(field: Field, x: Array, y: Array, z: Array) -> tuple[Array, Array, Array]:

@@ -16,7 +16,7 @@ from scipy.spatial import KDTree
 from skimage.measure import marching_cubes
 
 from demo_volumes.scene import DemoBone, Scene
-from demo_volumes.shapes import Field, gradient
+from demo_volumes.shapes import CACHED_COUNT, Field, gradient, values_at
 from segmentation.vocabulary import Floats, Surface
 
 MESH_STEP_MM = 0.6
@@ -43,10 +43,18 @@ SMALLEST_SLOPE_FRACTION = 0.05
 
 def onto_surface(field: Field, points_mm: Floats, steps_count: int = NEWTON_COUNT) -> tuple[Floats, Floats]:
     """(n, 3) points moved onto the zero set of ``field``, and the outward unit normals there."""
-    moved = np.array(points_mm, float)
+    moved, normals = np.array(points_mm, float), np.array(points_mm, float)
+    for start in range(0, len(moved), CACHED_COUNT):
+        part = slice(start, start + CACHED_COUNT)
+        moved[part], normals[part] = _onto_surface(field, moved[part], steps_count)
+    return moved, normals
+
+
+def _onto_surface(field: Field, moved: Floats, steps_count: int) -> tuple[Floats, Floats]:
+    """The same of few points."""
     normals = moved
     for _ in range(steps_count):
-        x, y, z = moved.T
+        x, y, z = np.ascontiguousarray(moved.T)
         slope = np.stack(gradient(field, x, y, z), axis=1)
         square = np.maximum((slope**2).sum(axis=1), SMALLEST_SLOPE_FRACTION)
         moved = moved - slope * (field(x, y, z) / square)[:, None]
@@ -60,8 +68,7 @@ def outer_surface(bone: DemoBone, low_mm: npt.ArrayLike, high_mm: npt.ArrayLike)
     low = np.maximum(low_mm, bone.low_mm) - MESH_STEP_MM
     high = np.minimum(high_mm, bone.high_mm) + MESH_STEP_MM
     axes = [np.arange(a, b + MESH_STEP_MM, MESH_STEP_MM) for a, b in zip(low, high, strict=True)]
-    x, y, z = np.meshgrid(*axes, indexing="ij")
-    values = bone.outside(x.ravel(), y.ravel(), z.ravel()).reshape(x.shape)
+    values = values_at(bone.outside, np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1))
     vertices, faces, _, _ = marching_cubes(
         values, 0.0, spacing=(MESH_STEP_MM,) * 3, gradient_direction="ascent"
     )

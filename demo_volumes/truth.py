@@ -15,7 +15,7 @@ import numpy as np
 
 from demo_volumes.scene import PlannedScrew, Scene
 from demo_volumes.screw_forms import DemoScrew, DemoThread, stocked_lengths_mm
-from demo_volumes.shapes import Field
+from demo_volumes.shapes import Array, Field, values_at
 from segmentation.vocabulary import Floats
 
 LOOK_MM = 120.0
@@ -137,7 +137,7 @@ def engagement_mm(
     stop = thread.full_to_mm + seat_depth_mm
     if stop <= start:
         return 0.0
-    values = _values(field, _line_points_mm(axis, _ring_radii_mm(thread), start, stop))
+    values = values_at(field, _line_points_mm(axis, _ring_radii_mm(thread), start, stop))
     step = (stop - start) / (values.shape[1] - 1)
     a, b = values[:, :-1], values[:, 1:]
     # The share of a step that lies inside, if the field runs straight over it.
@@ -149,7 +149,7 @@ def engagement_mm(
 def gliding_hole_to_mm(axis: Axis, near: Field, major_mm: float) -> float:
     """Depth at which the whole major circle has left the near fragment."""
     start, stop = -major_mm, axis.seen_mm + major_mm
-    values = _values(near, _line_points_mm(axis, np.array([major_mm / 2]), start, stop))
+    values = values_at(near, _line_points_mm(axis, np.array([major_mm / 2]), start, stop))
     step = (stop - start) / (values.shape[1] - 1)
     leaving = (values[:, :-1] < 0) & (values[:, 1:] >= 0)
     line, index = np.nonzero(leaving)
@@ -163,11 +163,15 @@ def ring_density_mg_cm3(
     """Mean density, unblurred, of what of the ring lies inside ``field`` over these stretches of depth; None
     if nothing."""
     bone = scene.bones[0]
+
+    def wall_hu(x: Array, y: Array, z: Array) -> Array:
+        return bone.wall_hu(x, y, z, np.maximum(-bone.outside(x, y, z), 0))
+
     found = []
     for start, stop in spans:
         points = _line_points_mm(axis, _ring_radii_mm(thread), start, stop).reshape(-1, 3)
-        x, y, z = points[_values(field, points) < 0].T
-        found.append(bone.wall_hu(x, y, z, np.maximum(-bone.outside(x, y, z), 0)))
+        inside = points[values_at(field, points) < 0]
+        found.append(values_at(wall_hu, inside))
     hu = np.concatenate(found) if found else np.zeros(0)
     return float(hu.mean()) * scene.slope_mg_cm3_per_hu + scene.intercept_mg_cm3 if hu.size else None
 
@@ -239,9 +243,3 @@ def _line_points_mm(axis: Axis, radii_mm: Floats, start_mm: float, stop_mm: floa
     offsets = (radii_mm[:, None, None] * _round(axis, RING_ANGLES_COUNT)).reshape(-1, 3)
     depths = np.linspace(start_mm, stop_mm, _count(stop_mm - start_mm, RING_STEP_MM))
     return np.asarray(axis.points_mm(depths)[None] + offsets[:, None])
-
-
-def _values(field: Field, points_mm: Floats) -> Floats:
-    """The field at points of any shape (..., 3)."""
-    x, y, z = points_mm.reshape(-1, 3).T
-    return np.asarray(field(x, y, z), dtype=float).reshape(points_mm.shape[:-1])

@@ -50,7 +50,7 @@ def smallest_around_axis(origin, frame, depth, radius, angles_count, mesh, hole,
     axis, least = np.full(count, np.nan), np.full(count, -np.inf)
     done = np.zeros(count, np.bool_)
     # The smallest is no more than this: no place on a circle is farther than its middle and a radius.
-    best, at_most, hint = np.inf, np.inf, -1
+    best, at_most, hint = np.inf, np.inf, np.int64(-1)
     on_circle, on_surface = np.full(3, np.nan), np.full(3, np.nan)
     if rim_is_free:
         best, hint = _least_behind(
@@ -168,7 +168,7 @@ def _least_on_circle(  # type: ignore[no-untyped-def]
 def _may_come_out(origin, frame, depth, radius, mesh):  # type: ignore[no-untyped-def]
     """(n,) which circles may have a place outside a closed surface, and the signed distances of their middles
     where they may."""
-    count, hint = len(depth), -1
+    count, hint = len(depth), np.int64(-1)
     everywhere = np.array([0.0, 0.0, 0.0, -1.0])
     known, least, whole = np.zeros(count, np.bool_), np.full(count, -np.inf), np.full(count, np.inf)
     while True:
@@ -181,7 +181,7 @@ def _may_come_out(origin, frame, depth, radius, mesh):  # type: ignore[no-untype
             return whole <= radius, whole
         known[n] = True
         limit = 2 * radius[n] if least[n] > 0 else np.inf
-        whole[n], hint = _on_axis(origin, frame, depth[n], mesh, everywhere, False, hint, limit)
+        whole[n], hint = _on_axis(origin, frame, depth[n], mesh, everywhere, np.bool_(False), hint, limit)
         for m in range(count):
             least[m] = max(least[m], min(whole[n], limit) - abs(depth[m] - depth[n]))
 
@@ -237,7 +237,7 @@ def _least_behind(origin, frame, depth, radius, angles_count, mesh, low, sides, 
                     sides[i, j, k] = IN_FRONT if front else MAY_BE_BEHIND
                 if sides[i, j, k] == IN_FRONT:
                     continue
-            found, px, py, pz, hint = nearest_one(x, y, z, mesh, everywhere, True, hint, np.inf)
+            found, px, py, pz, hint = nearest_one(x, y, z, mesh, everywhere, np.bool_(True), hint, np.inf)
             if found < best:
                 best = found
                 on_circle[0], on_circle[1], on_circle[2] = x, y, z
@@ -250,7 +250,8 @@ def _all_in_front(x, y, z, around, mesh):  # type: ignore[no-untyped-def]
     """Whether all of a ball surely lies in front of an open surface, the side that is inside: in front of
     each triangle that may be the nearest of one of its places. False: it may not."""
     vertices, faces, normals, _, _, order, boxes = mesh
-    distance, _, _, _, _ = nearest_one(x, y, z, mesh, np.array([0.0, 0.0, 0.0, -1.0]), True, -1, np.inf)
+    everywhere = np.array([0.0, 0.0, 0.0, -1.0])
+    distance, _, _, _, _ = nearest_one(x, y, z, mesh, everywhere, np.bool_(True), np.int64(-1), np.inf)
     far = abs(distance) + 2 * around + TIE_MM
     if not np.isfinite(far):
         return True

@@ -155,7 +155,7 @@ def _hu(scan, fragment, x, y, z):  # type: ignore[no-untyped-def]
     return total if total < scan.high_hu else np.nan
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _inside(first, second, from_, step):  # type: ignore[no-untyped-def]
     """Where a line that has these values at both ends of a step is above 0: from and to."""
     if first > 0 and second > 0:
@@ -166,7 +166,7 @@ def _inside(first, second, from_, step):  # type: ignore[no-untyped-def]
     return (from_, cut) if first > 0 else (cut, from_ + step)
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _at_knot(values, errors, depth):  # type: ignore[no-untyped-def]
     """A value drawn at knots, at a depth."""
     place = (depth - errors.first_mm) / errors.knot_mm
@@ -184,7 +184,7 @@ def measured(shift, tilt, deeper, surface, joint, line, fields, errors, scan, bo
     """
     out = np.full((len(deeper), FIRST_FRAGMENT + PER_FRAGMENT * len(fields.fragments)), np.nan)
     for n in prange(len(deeper)):
-        _one(out[n], n, shift, tilt, deeper, surface, joint, line, fields, errors, scan, body)
+        _one(out[n], np.int64(n), shift, tilt, deeper, surface, joint, line, fields, errors, scan, body)
     return out
 
 

@@ -179,7 +179,7 @@ def stretches_inside(mesh: Mesh, bundle: Bundle) -> Stretches:
     frame = np.stack([bundle.u, bundle.v, bundle.direction])
     feet = bundle.offsets_mm + OFF_LATTICE_MM
     reach = float(np.sqrt((feet**2).sum(axis=1).max()))
-    line, depth, side = feet_inside(bundle.origin_mm, frame, feet, reach, mesh.for_kernels)
+    line, depth, side = feet_inside(np.array(bundle.origin_mm), frame, feet, reach, mesh.for_kernels)
     order = np.lexsort((-side, depth, line))
     line, depth, side = line[order], depth[order], side[order]
     # A closed surface is left as often as it is entered, so one running sum serves all lines.
@@ -222,7 +222,7 @@ def smallest_distance_mm(
     if not len(depth_mm):
         return Nearest(float("inf"), np.full(3, np.nan), np.full(3, np.nan))
     distance, on_circle, on_surface = smallest_around_axis(
-        bundle.origin_mm,
+        np.array(bundle.origin_mm),
         frame,
         depth_mm,
         radius_mm,

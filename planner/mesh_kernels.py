@@ -16,7 +16,7 @@ TIE_MM = 1e-7
 """Triangles closer to each other's distance than this are tied: the closest point lies on a shared edge."""
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _edge(corner, first, second, rising, x, y):  # type: ignore[no-untyped-def]
     """Twice the signed area of an edge and a place; the same number from both sides but for the sign.
 
@@ -146,7 +146,7 @@ def nearest_one(x, y, z, mesh, hole, rim_is_free, hint, limit):  # type: ignore[
 @njit(cache=True, error_model="numpy")
 def nearest(points, mesh, hole, rim_is_free):  # type: ignore[no-untyped-def]
     """``nearest_one`` for each of ``points`` (n, 3): signed distances (n,) and nearest points (n, 3)."""
-    distance, closest, hint = np.empty(len(points)), np.empty((len(points), 3)), -1
+    distance, closest, hint = np.empty(len(points)), np.empty((len(points), 3)), np.int64(-1)
     for n in range(len(points)):
         distance[n], closest[n, 0], closest[n, 1], closest[n, 2], hint = nearest_one(
             points[n, 0], points[n, 1], points[n, 2], mesh, hole, rim_is_free, hint, np.inf
@@ -165,7 +165,7 @@ def nearest_on_lattice(origin, steps, wanted, mesh, hole, rim_is_free, limit):  
     ni, nj, nk = wanted.shape
     found = np.full((ni, nj, nk), np.nan, np.float32)
     for row in prange(ni * nj):
-        i, j, hint = row // nj, row % nj, -1
+        i, j, hint = row // nj, row % nj, np.int64(-1)
         for k in range(nk):
             if not wanted[i, j, k]:
                 continue
@@ -177,7 +177,7 @@ def nearest_on_lattice(origin, steps, wanted, mesh, hole, rim_is_free, limit):  
     return found
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _square(place, low, edge):  # type: ignore[no-untyped-def]
     return int(np.floor((place - low) / edge))
 

@@ -34,7 +34,7 @@ def add_along(  # type: ignore[no-untyped-def]
         total[line[n]] += found * length / 1000.0
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _trilinear(hu, far, i, j, k):  # type: ignore[no-untyped-def]
     """The grey value at a place in voxels, that of the nearest voxel where it lies outside the grid."""
     i, j, k = min(max(i, 0.0), far[0]), min(max(j, 0.0), far[1]), min(max(k, 0.0), far[2])

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+import numpy.typing as npt
 from numba import njit, prange
+
+from segmentation.vocabulary import Floats, Ints
 
 FINEST_COUNT = 96
 """Cells along the longest side of the box, at most: their list must stay small."""
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _volume(points, a, b, c, d):  # type: ignore[no-untyped-def]
     """Six times the signed volume of four vertices."""
     ux, uy, uz = (
@@ -43,42 +48,28 @@ def _edge_through(points, p, q, a, b, c):  # type: ignore[no-untyped-def]
     return (one > 0 and two > 0 and three > 0) or (one < 0 and two < 0 and three < 0)
 
 
-@njit(cache=True, error_model="numpy")
-def _cells(points, faces):  # type: ignore[no-untyped-def]
+def crossing_faces(points_mm: Floats, faces: Ints) -> npt.NDArray[np.bool_]:
+    """(m,) which of ``faces`` (m, 3), triangles of ``points_mm`` (n, 3), pass through another they share no
+    vertex with."""
+    return np.asarray(_crossing(points_mm, faces, *_cells(points_mm, faces)))
+
+
+def _cells(points_mm: Floats, faces: Ints) -> tuple[npt.NDArray[Any], ...]:
     """Boxes of triangles, and the triangles sorted into cubes by their box's low corner."""
-    low, high = np.empty((len(faces), 3)), np.empty((len(faces), 3))
-    largest = 0.0
-    for t in range(len(faces)):
-        for x in range(3):
-            a, b, c = points[faces[t, 0], x], points[faces[t, 1], x], points[faces[t, 2], x]
-            low[t, x], high[t, x] = min(a, b, c), max(a, b, c)
-            largest = max(largest, high[t, x] - low[t, x])
-    corner, size = np.empty(3), 0.0
-    for x in range(3):
-        corner[x] = low[:, x].min()
-        size = max(size, high[:, x].max() - corner[x])
-    edge = max(largest, size / FINEST_COUNT, 1e-9)
-    shape = np.empty(3, np.int64)
-    for x in range(3):
-        shape[x] = int((low[:, x].max() - corner[x]) / edge) + 1
-    home = np.empty(len(faces), np.int64)
-    starts = np.zeros(shape[0] * shape[1] * shape[2] + 1, np.int64)
-    for t in range(len(faces)):
-        i, j, k = (
-            int((low[t, 0] - corner[0]) / edge),
-            int((low[t, 1] - corner[1]) / edge),
-            int((low[t, 2] - corner[2]) / edge),
-        )
-        home[t] = (i * shape[1] + j) * shape[2] + k
-        starts[home[t] + 1] += 1
-    starts = np.cumsum(starts)
-    return low, high, shape, home, starts, np.argsort(home, kind="mergesort")
+    corners = points_mm[faces]
+    low, high = corners.min(axis=1), corners.max(axis=1)
+    corner = low.min(axis=0)
+    edge = max((high - low).max(), (high.max(axis=0) - corner).max() / FINEST_COUNT, 1e-9)
+    at = ((low - corner) / edge).astype(np.int64)
+    shape = at.max(axis=0) + 1
+    home = (at[:, 0] * shape[1] + at[:, 1]) * shape[2] + at[:, 2]
+    starts = np.concatenate([[0], np.cumsum(np.bincount(home, minlength=int(shape.prod())))])
+    return low, high, shape, home, starts, np.argsort(home, kind="stable")
 
 
 @njit(cache=True, error_model="numpy", parallel=True)
-def crossing_faces(points, faces):  # type: ignore[no-untyped-def]
-    """Which of ``faces`` (m, 3) pass through another they share no vertex with: (m,) bool."""
-    low, high, shape, home, starts, order = _cells(points, faces)
+def _crossing(points, faces, low, high, shape, home, starts, order):  # type: ignore[no-untyped-def]
+    """The same from what ``_cells`` tells."""
     crossing = np.zeros(len(faces), np.bool_)
     for t in prange(len(faces)):
         i, j, k = home[t] // (shape[1] * shape[2]), home[t] // shape[2] % shape[1], home[t] % shape[2]

@@ -9,7 +9,7 @@ import numpy as np
 from numba import njit
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _linear(hu, x, y, z):  # type: ignore[no-untyped-def]
     """The value at a place of the grid, linear between voxel centres; beyond the border that on it."""
     x = min(max(x, 0.0), hu.shape[0] - 1.000001)

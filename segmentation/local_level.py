@@ -87,6 +87,7 @@ class LocalLevel:
         level_hu = self.levels_hu(hu, inside, spacing_mm)
         field = np.empty(hu.shape, np.float32)
         reach = _steps(AVERAGED_MM, spacing_mm)
+        piece = np.ascontiguousarray(piece)
         signed_excess(hu, piece, inside, level_hu, reach, np.float32(self.lowest_hu), field)
         return field
 

@@ -60,7 +60,7 @@ _BELL = np.array(
 )
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _blurred_step(u):  # type: ignore[no-untyped-def]
     """A step blurred by a Gaussian of deviation 1, and its slope, at ``u``."""
     if u <= -TABLE_END:
@@ -98,6 +98,13 @@ def layers(s, sigma, x, count, slope):  # type: ignore[no-untyped-def]
         slope[OUTSIDE] = A - P
         slope[GAP], slope[NEIGHBOUR] = -other / width, 1 - A
     return value
+
+
+@njit(cache=True, error_model="numpy")
+def _copy(from_, to, count):  # type: ignore[no-untyped-def]
+    """The first ``count`` numbers; a slice set to a slice would take the compiler far longer."""
+    for p in range(count):
+        to[p] = from_[p]
 
 
 @njit(cache=True, error_model="numpy")
@@ -173,7 +180,7 @@ def descend(s, y, w, first, last, noise, sigma, x, mean, tightness, count, sd): 
         if cost < best:
             done = best - cost < 0.02 + 1e-4 * cost
             best, misfit = cost, found
-            x[:count] = trial[:count]
+            _copy(trial, x, count)
             A, B = B, A
             pull, best_pull = best_pull, pull
             damping *= 0.1
@@ -209,7 +216,7 @@ def descend(s, y, w, first, last, noise, sigma, x, mean, tightness, count, sd): 
 
 @njit(cache=True, error_model="numpy")
 def _keep(x, sd, misfit, cost, gap, band, kind, fit):  # type: ignore[no-untyped-def]
-    fit[:8] = x
+    _copy(x, fit, np.int64(8))
     fit[FOUND], fit[SD_EDGE], fit[SD_THICKNESS], fit[SD_CORTEX] = (
         kind,
         sd[EDGE],
@@ -265,11 +272,11 @@ def _fit_one(s, y, w, m, noise, sigma, seen_sigma, cortex, cortex_sd, blur_sd, u
     x, best, sd = np.zeros(8), np.zeros(8), np.zeros(8)
     lowest, misfit = np.inf, np.inf
     for attempt in range(3):
-        x[:] = mean
+        _copy(mean, x, np.int64(8))
         if attempt == 0:
             x[EDGE] = begin
             if warm and fit_before[FOUND] > 0:
-                x[: BLUR + 1] = fit_before[: BLUR + 1]
+                _copy(fit_before, x, np.int64(BLUR + 1))
         elif attempt == 1:
             x[THICKNESS] = 0.5 * fwhm
             x[EDGE] = edge
@@ -279,7 +286,7 @@ def _fit_one(s, y, w, m, noise, sigma, seen_sigma, cortex, cortex_sd, blur_sd, u
         found, cost = descend(s, y, w, first, last, noise, sigma, x, mean, tightness, TWO_STEPS_COUNT, sd)
         if cost < lowest:
             lowest, misfit = cost, found
-            best[:] = x
+            _copy(x, best, np.int64(8))
             _keep(x, sd, found, cost, gap, inner - edge, 1.0, fit)
         if attempt == 0 and misfit < UNSURE_RATIO * usual and sd[THICKNESS] < UNSURE_MM:
             break
@@ -288,7 +295,7 @@ def _fit_one(s, y, w, m, noise, sigma, seen_sigma, cortex, cortex_sd, blur_sd, u
         mean[OUTSIDE], tightness[OUTSIDE] = soft, 1 / SOFT_TISSUE_SD_HU**2
         mean[GAP], tightness[GAP] = gap, 1 / GAP_SD_MM**2
         mean[NEIGHBOUR], tightness[NEIGHBOUR] = start[9], 1 / NEIGHBOUR_SD_HU**2
-        x[:] = best
+        _copy(best, x, np.int64(8))
         x[OUTSIDE], x[GAP], x[NEIGHBOUR] = soft, gap, start[9]
         found, cost = descend(s, y, w, first, last, noise, sigma, x, mean, tightness, THREE_STEPS_COUNT, sd)
         _keep(x, sd, found, cost, gap, inner - edge, 2.0, fit)
@@ -355,7 +362,7 @@ def fit_single_edges(depth, mean, count, noise, sigma):  # type: ignore[no-untyp
         mean_x[EDGE], mean_x[CORTEX], mean_x[OUTSIDE] = start[1], start[4], start[3]
         tightness[EDGE] = tightness[CORTEX] = tightness[OUTSIDE] = 1e-6
         tightness[BLUR] = 1e-2
-        x[:] = mean_x
+        _copy(mean_x, x, np.int64(8))
         descend(s, y, w, first, last, noise, sigma, x, mean_x, tightness, TWO_STEPS_COUNT, sd)
         if sd[BLUR] < BLUR_SD_FRACTION:
             found[v] = sigma * math.exp(x[BLUR])

@@ -39,11 +39,11 @@ def bending_sums(points, normals, starts, ring):  # type: ignore[no-untyped-def]
     return ways, turns
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
+@njit(cache=True, error_model="numpy")
 def curvatures(normals, ways, turns):  # type: ignore[no-untyped-def]
     """Curvature (n, 3, 3) with dn = K·t in the least-squares sense, symmetric, tangent and limited."""
     K = np.zeros((len(normals), 3, 3))
-    for v in prange(len(normals)):
+    for v in range(len(normals)):
         n = normals[v]
         d = 0
         for axis in range(1, 3):
@@ -53,7 +53,9 @@ def curvatures(normals, ways, turns):  # type: ignore[no-untyped-def]
         for c in range(3):
             e[c] = -n[d] * n[c]
         e[d] += 1
-        e /= np.sqrt((e * e).sum())
+        size = np.sqrt(e[0] * e[0] + e[1] * e[1] + e[2] * e[2])
+        for c in range(3):
+            e[c] /= size
         f[0] = n[1] * e[2] - n[2] * e[1]
         f[1] = n[2] * e[0] - n[0] * e[2]
         f[2] = n[0] * e[1] - n[1] * e[0]

@@ -207,7 +207,7 @@ def survey_if_parted(
 ) -> Terrain | None:
     """As ``survey``; None where a look at some voxels shows less than ``least_mm2`` of deep valleys."""
     ground = _ground(ct, level_hu, box, within, progress, cancelled)
-    looked = ground.at[ground.inside_mm() > RIM_MM][::LOOK_COUNT]
+    looked = np.ascontiguousarray(ground.at[ground.inside_mm() > RIM_MM][::LOOK_COUNT])
     valley = np.zeros(len(looked), np.float32)
     ground.deepened(looked, valley, SCALES_MM[1])
     deep = float((valley > DEEP_RATIO * LIMIT_HU * ground.stretch_ratio).sum()) * LOOK_COUNT

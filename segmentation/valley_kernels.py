@@ -20,7 +20,7 @@ _COS = np.array([math.cos(2 * math.pi * n / DISC_COUNT) for n in range(DISC_COUN
 _SIN = np.array([math.sin(2 * math.pi * n / DISC_COUNT) for n in range(DISC_COUNT)])
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _read(f, x, y, z):  # type: ignore[no-untyped-def]
     """``f`` interpolated linearly at a voxel position, held at the borders."""
     a, b, c = f.shape
@@ -137,7 +137,7 @@ def deepen(grey, smooth, at, step, reach, stride, radius, depth):  # type: ignor
         n = np.empty(3)
         if bend_direction(smooth, i, j, k, step, n) <= 0:
             continue
-        found = _depth_along(grey, i, j, k, n, step, reach, stride, radius, 0.0)
+        found = _depth_along(grey, float(i), float(j), float(k), n, step, reach, stride, radius, 0.0)
         depth[m] = max(depth[m], np.float32(found))
 
 

@@ -123,7 +123,7 @@ def scanned(
     hu += rng.normal(0, kind.noise_hu if noise_hu is None else noise_hu, hu.shape).astype(np.float32)
     inside = np.stack([np.minimum(o, c) for o, c in zip(outer, cut, strict=True)])
     parts = np.where(inside.max(axis=0) > 0, inside.argmax(axis=0) + 1, 0).astype(np.uint8)
-    ct = CTVolume(grid, hu.round().astype(np.int16), "phantom")
+    ct = CTVolume(grid, np.asfortranarray(hu.round().astype(np.int16)), "phantom")
     return Phantom(
         ct,
         parts,

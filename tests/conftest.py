@@ -14,9 +14,16 @@ from viewer.command_line import keep_compiled_loops_with_the_user, take_one_blas
 take_one_blas_thread()
 keep_compiled_loops_with_the_user()
 
-FIRST = ("test_again.py", "test_demo_volumes.py")
-"""The first file compiles nearly all loops of segmenting; the second takes as long and needs none of them:
-begun together, no loop is compiled twice."""
+FIRST = (
+    "test_again.py",
+    "test_demo_volumes.py",
+    "test_api.py",
+    "test_bench_compare.py",
+    "test_bench_search.py",
+)
+"""The first file compiles nearly all loops of segmenting; the second takes longest and needs none of them.
+While one worker is at it, the other goes on to the three that compile the loops of measuring, of doubt and of
+searching: no loop is compiled twice."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

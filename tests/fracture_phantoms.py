@@ -74,7 +74,8 @@ def scanned(
     values += TEXTURE_HU * texture / texture.std() * spongy
     values = ndimage.gaussian_filter(values, fwhm_mm / FWHM_PER_SIGMA / voxel)
     values += rng.normal(0, noise_hu, values.shape)
-    return CTVolume(grid, values.round().astype(np.int16), "phantom"), centres.reshape(*grid.shape, 3)
+    hu = np.asfortranarray(values.round().astype(np.int16))
+    return CTVolume(grid, hu, "phantom"), centres.reshape(*grid.shape, 3)
 
 
 def broken(

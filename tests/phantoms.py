@@ -49,10 +49,13 @@ def blurred_ball(distance_mm: Floats, radius_mm: float, fwhm_mm: float) -> Float
 
 
 def as_ct(grid: Grid, hu: Floats, *, noise_hu: float = 0.0, seed: int = 0, whole: bool = True) -> CTVolume:
-    """The values as a CT, with white noise; ``whole`` rounds to int16 as scanners do."""
+    """The values as a CT, with white noise; ``whole`` rounds to int16 as scanners do.
+
+    Fortran-ordered, as every scan that is read.
+    """
     noisy = hu + np.random.default_rng(seed).normal(0, noise_hu, hu.shape) if noise_hu else hu
     values = noisy.round().astype(np.int16) if whole else noisy.astype(np.float32)
-    return CTVolume(grid, values, "phantom")
+    return CTVolume(grid, np.asfortranarray(values), "phantom")
 
 
 def rotation(seed: int, *, between_degree: tuple[float, float] = (20, 70)) -> Floats:

@@ -273,7 +273,7 @@ def _scanned(made: Broken, seed, rng, voxel_mm, fwhm_mm, noise_hu) -> CTVolume: 
     count = np.stack([np.array(grid.shape), fine_counts], axis=1).ravel()
     voxels = hu.reshape(*count).mean(axis=(1, 3, 5))
     noisy = voxels + rng.normal(0, noise_hu, voxels.shape)
-    return CTVolume(grid, noisy.round().astype(np.int16), "phantom")
+    return CTVolume(grid, np.asfortranarray(noisy.round().astype(np.int16)), "phantom")
 
 
 def fragments_of(made: Broken, bone: Bone) -> tuple[int, int]:

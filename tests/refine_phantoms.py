@@ -85,7 +85,7 @@ def filled(
     noisy = voxels + np.random.default_rng(seed).normal(0, noise_hu, voxels.shape)
     values = noisy.round().astype(np.int16) if dtype is np.int16 else noisy.astype(np.float32)
     return Phantom(
-        CTVolume(grid, values, "phantom"),
+        CTVolume(grid, np.asfortranarray(values), "phantom"),
         lambda p: _depth_and_edge(p @ turn, foot, radius_mm)[0],
         lambda p: thickness_mm(_depth_and_edge(p @ turn, foot, radius_mm)[1]),
         lambda p: cortex_hu(_depth_and_edge(p @ turn, foot, radius_mm)[1]),

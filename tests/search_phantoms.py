@@ -51,7 +51,7 @@ def bone_of(
         fragments.append(Fragment(number, f"part {number}", "bone", turned.enclosed_mm3, turned))
     values = hu(*np.moveaxis(own, -1, 0)).astype(np.float32)
     return Bone(
-        CTVolume(grid, values, "phantom"),
+        CTVolume(grid, np.asfortranarray(values), "phantom"),
         labels,
         tuple(fragments),
         "bone",

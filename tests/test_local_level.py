@@ -200,9 +200,10 @@ def test_an_island_in_a_hollow_belongs_to_the_bone_around_it() -> None:
 
 
 def test_what_stands_out_is_what_a_slow_twin_finds() -> None:
-    hu = np.random.default_rng(2).integers(0, 900, (9, 8, 7)).astype(np.int16)
+    hu = np.random.default_rng(2).integers(0, 900, (9, 8, 7)).astype(np.int16, order="F")
+    hu.setflags(write=False)  # as a CTVolume's
     foot, gap, soft, low, surely = np.full(13, 1), np.full(13, 2), 40.0, 150.0, 700.0
-    out = np.empty(hu.shape, bool)
+    out = np.empty(hu.shape, bool, order="F")
     stands_out(hu, WAYS, foot, gap, soft, low, surely, out)
     for at in np.ndindex(hu.shape):
         assert out[at] == stands_out_slowly(hu, at, soft, low, surely), at

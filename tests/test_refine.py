@@ -262,7 +262,7 @@ def test_storage_and_orientation_do_not_matter():
     flip = np.diag([-1.0, -1, 1, 1])
     flip[:2, 3] = np.array(ct.grid.shape[:2]) - 1
     other = CTVolume(
-        Grid(ct.grid.shape, ct.grid.affine @ flip), np.asfortranarray(ct.hu[::-1, ::-1], np.float32), "x"
+        Grid(ct.grid.shape, ct.grid.affine @ flip), np.ascontiguousarray(ct.hu[::-1, ::-1], np.float32), "x"
     )
     spread = refined("small ball").point_spread
     one, two = (refine_surface(scan, surface, point_spread=spread) for scan in (ct, other))

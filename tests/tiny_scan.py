@@ -37,7 +37,7 @@ def ball_hu() -> np.ndarray[Any, np.dtype[np.int16]]:
     along = np.arange(33) - 16.0
     x, y, z = np.meshgrid(along, along, along, indexing="ij")
     inside = np.clip(10.5 - np.sqrt(x * x + y * y + z * z), 0.0, 1.0)
-    return np.round(500 * inside).astype(np.int16)
+    return np.asfortranarray(np.round(500 * inside).astype(np.int16))
 
 
 def write_nifti(path: Path, values: Any, affine: Any = AFFINE) -> Path:

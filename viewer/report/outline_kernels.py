@@ -19,7 +19,7 @@ def heights(vertices, origin, normal):  # type: ignore[no-untyped-def]
     return found
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _above(vertices, v, origin, normal):  # type: ignore[no-untyped-def]
     return (
         (vertices[v, 0] - origin[0]) * normal[0]

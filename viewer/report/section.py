@@ -135,7 +135,7 @@ def outlines_mm(
     With the surface's ``tree`` only triangles near the plane are looked at.
     """
     if tree is not None:
-        faces = faces[met_by_plane(plane.origin_mm, plane.normal, tree.order, tree.boxes)]
+        faces = faces[met_by_plane(np.array(plane.origin_mm), plane.normal, tree.order, tree.boxes)]
     return [points_mm for points_mm, _ in outlines_and_ends(plane, vertices_mm, faces)]
 
 
@@ -143,11 +143,13 @@ def outlines_and_ends(
     plane: Plane, vertices_mm: Floats, faces: npt.NDArray[np.int32]
 ) -> list[tuple[Floats, npt.NDArray[np.int64]]]:
     """The same, and for each point the two vertices (n, 2) between which it lies."""
-    edges, joins = crossed_edges(vertices_mm, plane.origin_mm, plane.normal, faces)
+    origin_mm = np.array(plane.origin_mm)
+    faces = np.require(faces, requirements=["C", "W"])
+    edges, joins = crossed_edges(vertices_mm, origin_mm, plane.normal, faces)
     if not len(joins):
         return []
     first, second = vertices_mm[edges[:, 0]], vertices_mm[edges[:, 1]]
-    low, high = (heights(ends, plane.origin_mm, plane.normal) for ends in (first, second))
+    low, high = (heights(ends, origin_mm, plane.normal) for ends in (first, second))
     share = (low / (low - high))[:, None]
     points = plane.flat_mm(first * (1 - share) + second * share)
     visited, begins = chains(joins, len(edges))
