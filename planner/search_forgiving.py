@@ -99,10 +99,10 @@ def _rows_of(held: Measure, starts: Sequence[PlacedScrew]) -> Rows:
     return held(entry, way, Tally(), only=np.stack([variant, variant], axis=1), seat_mm=seats, every=True)
 
 
-def _smaller(placement: Placement, factor: float) -> Placement:
+def _smaller(placement: Placement, by_factor: float) -> Placement:
     return replace(
         placement,
-        entry_sd_mm=factor * placement.entry_sd_mm,
-        angle_sd_degree=factor * placement.angle_sd_degree,
-        depth_sd_mm=factor * placement.depth_sd_mm,
+        entry_sd_mm=by_factor * placement.entry_sd_mm,
+        angle_sd_degree=by_factor * placement.angle_sd_degree,
+        depth_sd_mm=by_factor * placement.depth_sd_mm,
     )

@@ -155,7 +155,7 @@ def _measure(origin, direction, only, given, space, table, kept, tau, limits, pr
     begin, end = (0, first[-1]) if only[0] < 0 else (only[0], only[1] + 1)
     if limits[L_CROSS] > 0 and crossed < 2:
         counts[LIMITS_COUNT] += end - begin
-        _missed(counts, misses, FRACTURE, 0.0, begin, 0.0, end - begin)
+        _missed(counts, misses, np.int64(FRACTURE), 0.0, begin, 0.0, end - begin)
         return
     count = int(leave / STEP_MM) + 14
     axis = np.empty((3, count))
@@ -171,17 +171,17 @@ def _measure(origin, direction, only, given, space, table, kept, tau, limits, pr
             seat, short = _buried_seat(distances, line, screw_mm[s, 2], limits[L_BURIED], given)
             if seat < 0.0:
                 counts[LIMITS_COUNT] += high - low
-                _missed(counts, misses, BURIED, short, low, 0.0, high - low)
+                _missed(counts, misses, np.int64(BURIED), short, low, 0.0, high - low)
                 continue
         need = limits[L_LEADING] if headless[s] else -limits[L_THROUGH]
         while high > low and leave - seat - variant_mm[high - 1, 0] < need:
             high -= 1
             counts[LIMITS_COUNT] += 1
-            _missed(counts, misses, ROOM, need - leave + seat + variant_mm[high, 0], high, seat, 1)
+            _missed(counts, misses, np.int64(ROOM), need - leave + seat + variant_mm[high, 0], high, seat, 1)
         # Through the far cortex or not, threads and tip must fit between seat and exit.
         if high > low and leave - seat < screw_mm[s, 5]:
             counts[LIMITS_COUNT] += high - low
-            _missed(counts, misses, ROOM, screw_mm[s, 5] - leave + seat, low, seat, high - low)
+            _missed(counts, misses, np.int64(ROOM), screw_mm[s, 5] - leave + seat, low, seat, high - low)
             continue
         low = max(low, high - int(limits[L_LENGTHS]))
         counts[LIMITS_COUNT] += high - low
@@ -191,12 +191,14 @@ def _measure(origin, direction, only, given, space, table, kept, tau, limits, pr
             tip = seat + variant_mm[v, 0]
             room = leave - tip
             if room > 0.0 and _inside(matter, *_on(start, along, tip)) < 0.0:
-                _missed(counts, misses, ROOM, 0.0, v, seat, 1)
+                _missed(counts, misses, np.int64(ROOM), 0.0, v, seat, 1)
                 continue
             if blocked < 0.0:
                 blocked = _blocked(way, to_way, entry, direction, limits[L_WAY], limits[L_LONGEST])
             if variant_mm[v, 0] - screw_mm[s, 3] > blocked:
-                _missed(counts, misses, WAY, variant_mm[v, 0] - screw_mm[s, 3] - blocked, v, seat, 1)
+                _missed(
+                    counts, misses, np.int64(WAY), variant_mm[v, 0] - screw_mm[s, 3] - blocked, v, seat, 1
+                )
                 continue
             asked_leading = limits[L_LEADING]
             if not headless[s]:
@@ -204,20 +206,20 @@ def _measure(origin, direction, only, given, space, table, kept, tau, limits, pr
             asked = (limits[L_JOINT], 0.0, asked_leading, limits[L_BODY])
             joint, others, leading, body = _clearances(distances, line, axis, table, v, seat, asked, prune)
             if joint < asked[0]:
-                _missed(counts, misses, JOINT, asked[0] - joint, v, seat, 1)
+                _missed(counts, misses, np.int64(JOINT), asked[0] - joint, v, seat, 1)
                 continue
             if others < 0.0:
-                _missed(counts, misses, OTHERS, -others, v, seat, 1)
+                _missed(counts, misses, np.int64(OTHERS), -others, v, seat, 1)
                 continue
             if leading < asked[2]:
-                _missed(counts, misses, LEADING, asked[2] - leading, v, seat, 1)
+                _missed(counts, misses, np.int64(LEADING), asked[2] - leading, v, seat, 1)
                 continue
             if body < asked[3]:
-                _missed(counts, misses, BODY, asked[3] - body, v, seat, 1)
+                _missed(counts, misses, np.int64(BODY), asked[3] - body, v, seat, 1)
                 continue
             apart = _apart_from(kept, entry, direction, seat, tip, screw_mm[s])
             if apart < limits[L_BETWEEN]:
-                _missed(counts, misses, BETWEEN, limits[L_BETWEEN] - apart, v, seat, 1)
+                _missed(counts, misses, np.int64(BETWEEN), limits[L_BETWEEN] - apart, v, seat, 1)
                 continue
             if not ringed:
                 sums = np.zeros((2, fragments, 4, count + 1))
@@ -230,7 +232,7 @@ def _measure(origin, direction, only, given, space, table, kept, tau, limits, pr
                 ringed = True
             turns = _least_room(matter, line, deepest, leave, zone_mm[s], variant_mm[v], seat, limits)
             if turns < limits[L_SMALL]:
-                _missed(counts, misses, SMALL, limits[L_SMALL] - turns, v, seat, 1)
+                _missed(counts, misses, np.int64(SMALL), limits[L_SMALL] - turns, v, seat, 1)
                 continue
             _bite(
                 (matter, line),
@@ -358,7 +360,7 @@ def _bite(where, sums, axis_path, crossed, near, leave, screw, limits, place, cl
             hu += _summed(own[2], high) - _summed(own[2], low)
             unknown += _summed(own[3], high) - _summed(own[3], low)
         if unknown > 0.0:
-            _missed(counts, misses, UNKNOWN, unknown, v, seat, 1)
+            _missed(counts, misses, np.int64(UNKNOWN), unknown, v, seat, 1)
             return
         least_threads = min(least_threads, turns)
         mean_hu = hu / engaged if engaged > 0.0 else -np.inf
@@ -367,7 +369,7 @@ def _bite(where, sums, axis_path, crossed, near, leave, screw, limits, place, cl
             governs = fragment
         hold, least_hu = min(hold, force), min(least_hu, mean_hu)
     if least_threads < limits[L_THREADS]:
-        _missed(counts, misses, THREADS, limits[L_THREADS] - least_threads, v, seat, 1)
+        _missed(counts, misses, np.int64(THREADS), limits[L_THREADS] - least_threads, v, seat, 1)
         return
     if not fully and crossed > 1:
         bridging = 0.0
@@ -385,7 +387,7 @@ def _bite(where, sums, axis_path, crossed, near, leave, screw, limits, place, cl
                 here = _comes_into(matter, line, zones[zone, 5], low, high, near)
                 bridging += min(here, beyond)
         if bridging > 0.0:
-            _missed(counts, misses, BRIDGING, bridging, v, seat, 1)
+            _missed(counts, misses, np.int64(BRIDGING), bridging, v, seat, 1)
             return
     rank = least_hu if limits[L_BY_HU] > 0 else hold
     rank *= 1.0 + ROOM_WORTH_FRACTION * min(clearance, ROOM_COUNTS_MM)
