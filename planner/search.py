@@ -35,6 +35,7 @@ from planner.search_measure import (
     LENGTHS_COUNT,
     OBLIQUE,
     Measure,
+    Rows,
     Tally,
     measure_of,
     together,
@@ -57,6 +58,9 @@ ENTRY_LEAST_MM, ENTRY_MOST_MM = 1.0, 4.0
 
 TURN_DEGREE = 8.0
 """Directions of the coarse grid lie so far apart. Our choice: 2 mm at the tip of a 15 mm screw."""
+
+CLOSER_FACTOR = 0.5
+"""Both spacings times this where nothing was found: sixteen times as many lines, before that is said."""
 
 PLACED_COUNT = 500
 """Placements drawn of each that is measured: a share of a half is then known to 2 %."""
@@ -158,25 +162,17 @@ def search(
         lag=wish.lag and across,
     )
     tally = Tally()
+    calibrated = prepared.bone.calibration is not None
+    criteria = used_criteria(calibrated, has_fracture=bool(measure.target.fractures) and across)
     # The more screws, the fewer lines for each: near misses are mended and the best refined all the same.
     coarser = EXHAUSTIVE_FACTOR if wish.exhaustive else len(wish.screws) ** 0.25
     spacing_mm, turn_degree = _spacing_mm(bone, space) * coarser, TURN_DEGREE * coarser
     progress("looking everywhere")
-    at = entries(
-        prepared,
-        space,
-        spacing_mm=spacing_mm,
-        fragments=wish.from_fragments,
-        from_joint_mm=limits.joint_clearance_mm,
-    )
-    origins, ways = lines_from(at, spacing_degree=turn_degree, approach=wish.approach)
-    if not len(origins):
-        raise InputError("no direction is left to enter in; widen the cone of approach or allow more surface")
-    rows = measure(origins, ways, tally)
-    calibrated = prepared.bone.calibration is not None
-    criteria = used_criteria(calibrated, has_fracture=bool(measure.target.fractures) and across)
-    progress("looking where little is missing")
-    rows = together([rows, near_misses_mended(measure, tally, spacing_mm, turn_degree, wish.approach)])
+    rows = _looked(bone, space, measure, wish, limits, tally, spacing_mm, turn_degree, progress)
+    if not len(rows) and not wish.exhaustive:
+        progress("looking closer, as nothing was found")
+        spacing_mm, turn_degree = spacing_mm * CLOSER_FACTOR, turn_degree * CLOSER_FACTOR
+        rows = _looked(bone, space, measure, wish, limits, tally, spacing_mm, turn_degree, progress)
     if len(rows):
         if not wish.exhaustive:
             rows = together([rows, with_every_length(measure, rows, tally)])
@@ -190,6 +186,7 @@ def search(
         bone,
         measure,
         rows,
+        tally,
         criteria,
         wish.kept,
         limits,
@@ -231,6 +228,33 @@ def search(
         () if asked is None else asked.criteria,
         wish.placing,
     )
+
+
+def _looked(
+    bone: ReadyBone,
+    space: SearchSpace,
+    measure: Measure,
+    wish: Wish,
+    limits: Limits,
+    tally: Tally,
+    spacing_mm: float,
+    turn_degree: float,
+    progress: Callable[[str], None],
+) -> Rows:
+    """What keeps every limit on lines so far apart, and around those that just miss."""
+    at = entries(
+        bone.prepared,
+        space,
+        spacing_mm=spacing_mm,
+        fragments=wish.from_fragments,
+        from_joint_mm=limits.joint_clearance_mm,
+    )
+    origins, ways = lines_from(at, spacing_degree=turn_degree, approach=wish.approach)
+    if not len(origins):
+        raise InputError("no direction is left to enter in; widen the cone of approach or allow more surface")
+    rows = measure(origins, ways, tally)
+    progress("looking where little is missing")
+    return together([rows, near_misses_mended(measure, tally, spacing_mm, turn_degree, wish.approach)])
 
 
 def _as_placed(as_asked: Measure, wish: Wish) -> Callable[[PlacedScrew], tuple[float, str | None]]:

@@ -53,6 +53,9 @@ EQUALS_COUNT, CLOSER_ROUNDS_COUNT, CLOSER_COUNT = 24, 2, 8
 TURN_WORTH_MM = 10.0
 """A direction's difference counts as if at a tip so far away. Our choice: a short screw's."""
 
+MISSES_MEASURED_COUNT = 12
+"""So many of what just misses are measured where nothing else is left. Our choice."""
+
 ANGLE_ROUNDING_DEGREE = 0.05
 """What a direction may turn when its ends are written to a micrometre, and more."""
 
@@ -64,6 +67,7 @@ def finalists(
     bone: ReadyBone,
     measure: Measure,
     rows: Rows,
+    tally: Tally,
     criteria: Sequence[Criterion],
     kept: Plan | None,
     limits: Limits,
@@ -76,11 +80,6 @@ def finalists(
     ``as_placed`` tells of a screw how often placing it keeps every limit, which counts then too, and which
     limit is broken most; ``forgiving`` of some screws the one near them that does so most often.
     """
-    if not len(rows):
-        return []
-    rows = thinned(rows)
-    values = np.stack([_plain_worth(measure, rows, criterion) for criterion in criteria], axis=1)
-    free = np.flatnonzero(not_dominated(values))
 
     def judged(placed: PlacedScrew) -> Candidate | None:
         result = measured(bone, placed, kept, limits)
@@ -88,6 +87,30 @@ def finalists(
             return None
         return Candidate(placed, result, criteria_of(measure, result, limits))
 
+    found = _spread(measure, thinned(rows), criteria, judged, count) if len(rows) else []
+    if not found:
+        # Limits are kept by more than asked while searching: what just misses may keep them when measured.
+        near = [judged(placed) for placed in nearest_misses(measure, tally, MISSES_MEASURED_COUNT)]
+        found = [one for one in near if one is not None]
+    most = forgiving([one.placed for one in found])
+    found += filter(None, [judged(placed_screw(measure, most, row)) for row in range(len(most))])
+    told = []
+    for one in found:
+        share, broken = as_placed(one.placed)
+        told.append(replace(one, criteria={**one.criteria, AS_PLACED.key: share}, breaks_most=broken))
+    return handful(told, (criteria[0], AS_PLACED, *criteria[1:]), count)
+
+
+def _spread(
+    measure: Measure,
+    rows: Rows,
+    criteria: Sequence[Criterion],
+    judged: Callable[[PlacedScrew], Candidate | None],
+    count: int,
+) -> list[Candidate]:
+    """The best by the first criterion, and of what no other beats by all of them some that differ."""
+    values = np.stack([_plain_worth(measure, rows, criterion) for criterion in criteria], axis=1)
+    free = np.flatnonzero(not_dominated(values))
     found = _best_of_equals(measure, rows, values[:, 0], judged, criteria[0])
     if found:
         found = [max(found, key=lambda one: float(one.criteria[criteria[0].key] or 0.0))]
@@ -105,13 +128,7 @@ def finalists(
             refused.append(placed)
         else:
             found.append(candidate)
-    most = forgiving([one.placed for one in found])
-    found += filter(None, [judged(placed_screw(measure, most, row)) for row in range(len(most))])
-    told = []
-    for one in found:
-        share, broken = as_placed(one.placed)
-        told.append(replace(one, criteria={**one.criteria, AS_PLACED.key: share}, breaks_most=broken))
-    return handful(told, (criteria[0], AS_PLACED, *criteria[1:]), count)
+    return found
 
 
 def _best_of_equals(
@@ -225,21 +242,35 @@ def criteria_of(measure: Measure, result: ScrewResult, limits: Limits) -> dict[s
     }
 
 
+def nearest_misses(measure: Measure, tally: Tally, count: int) -> list[PlacedScrew]:
+    """The candidates nearest to feasible by the fields' numbers, the nearest first."""
+    if tally.misses is None:
+        return []
+    near = tally.misses.taken(tally.misses.order[:count])
+    screws = [measure.table.screws[int(measure.table.screw_of[int(variant)])] for variant in near.variant]
+    return [
+        _placed(
+            screw,
+            float(measure.table.lengths_mm[int(near.variant[n])]),
+            near.entry_mm[n],
+            near.direction[n],
+            float(near.seat_mm[n]),
+            measure.lag,
+        )
+        for n, screw in enumerate(screws)
+    ]
+
+
 def nearest_to_feasible(
     bone: ReadyBone, measure: Measure, tally: Tally, kept: Plan | None, limits: Limits
 ) -> ScrewResult | None:
     """The candidate nearest to feasible, with the findings that say what it breaks."""
-    if tally.misses is None or not len(tally.misses.limit):
-        return None
-    nearest = tally.misses.taken(tally.misses.order[:1])
-    variant, seat_mm = int(nearest.variant[0]), float(nearest.seat_mm[0])
-    origin, way = nearest.entry_mm[0], nearest.direction[0]
-    screw = measure.table.screws[int(measure.table.screw_of[variant])]
-    try:
-        placed = _placed(screw, float(measure.table.lengths_mm[variant]), origin, way, seat_mm, measure.lag)
-        return _assess(bone, placed, kept, limits)
-    except InputError:
-        return None
+    for placed in nearest_misses(measure, tally, 1):
+        try:
+            return _assess(bone, placed, kept, limits)
+        except InputError:
+            return None
+    return None
 
 
 def _plain_worth(measure: Measure, rows: Rows, criterion: Criterion) -> Floats:

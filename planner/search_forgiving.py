@@ -91,11 +91,11 @@ def _shares(measure: Measure, rows: Rows, placement: Placement) -> Floats:
 
 
 def _rows_of(held: Measure, starts: Sequence[PlacedScrew]) -> Rows:
-    entry = np.array([one.entry_mm for one in starts])
-    way = np.array([one.target_mm - one.entry_mm for one in starts])
+    entry = np.array([one.entry_mm for one in starts]).reshape(-1, 3)
+    way = np.array([one.target_mm - one.entry_mm for one in starts]).reshape(-1, 3)
     way /= np.linalg.norm(way, axis=1, keepdims=True)
-    variant: npt.NDArray[np.intp] = np.array([variant_of(held, one) for one in starts])
-    seats = np.array([one.seat_depth_mm for one in starts])
+    variant: npt.NDArray[np.intp] = np.array([variant_of(held, one) for one in starts], np.intp)
+    seats = np.array([one.seat_depth_mm for one in starts], float)
     return held(entry, way, Tally(), only=np.stack([variant, variant], axis=1), seat_mm=seats, every=True)
 
 
