@@ -1,5 +1,5 @@
-"""How forgiving a screw is: how far entry and direction may be off before a limit breaks, how often a shaky
-hand breaks one, and what each entry point of a bone can reach at best.
+"""How forgiving a screw is: how far entry and direction may be off before a limit breaks, and how often a
+shaky hand breaks one.
 
 The axis is moved parallel to itself, or turned about its entry point, in DIRECTIONS_COUNT directions by small
 steps; the first step at which a limit breaks counts, so nothing that breaks and mends again is passed over.
@@ -14,7 +14,6 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.placement import Placed, Placement, placement_draws
-from planner.search_lines import Approach, Entries, lines_from
 from planner.search_measure import Measure, Tally
 from planner.vocabulary import PlacedScrew
 from segmentation.errors import InputError
@@ -116,21 +115,6 @@ def kept_as_placed(
         measure, np.repeat(variant, draws), origins.reshape(-1, 3), ways.reshape(-1, 3), seats_mm
     )
     return kept.reshape(count, draws), limit.reshape(count, draws)
-
-
-def entry_map(
-    measure: Measure, at: Entries, *, spacing_degree: float, approach: Approach | None = None
-) -> Floats:
-    """(n,) the best hold in N (mean HU without calibrated density) that a feasible screw reaches from each
-    entry; NaN where none is."""
-    best = np.full(len(at.points_mm), np.nan)
-    for index in range(len(best)):
-        one = Entries(at.points_mm[index : index + 1], at.inward[index : index + 1])
-        rows = measure(*lines_from(one, spacing_degree=spacing_degree, approach=approach), Tally())
-        if len(rows):
-            calibrated = bool(measure.tau_mpa.any())
-            best[index] = float((rows.hold_n if calibrated else rows.hu).max())
-    return best
 
 
 def _first_broken(

@@ -77,13 +77,26 @@ def test_compare_writes_a_table_and_a_document_and_nothing_into_the_case(
 
 
 def test_report_tells_the_numbers_of_measure_and_what_is_asked_beside_them(
-    case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    # So few entries that the map costs next to nothing here.
+    monkeypatch.setattr("planner.entry_map.ENTRIES_COUNT", 20)
+    monkeypatch.setattr("planner.entry_map.ENTRY_MOST_MM", 20.0)
     wishes = ["--site", "scaphoid", "--doubt", "guided", "--seed", "4", "--torque", "0.4", *DRAWS]
     assert run(["measure", str(case), *wishes, "--json", str(tmp_path / "a.json")]) == 0
     measured = json.loads((tmp_path / "a.json").read_text(encoding="utf-8"))
     page = tmp_path / "r.html"
-    beside = ["--compare", "--length", "16", "--length", "18", "--forgiveness", "--out", str(page)]
+    beside = [
+        "--compare",
+        "--length",
+        "16",
+        "--length",
+        "18",
+        "--forgiveness",
+        "--entry-map",
+        "--out",
+        str(page),
+    ]
     assert run(["report", str(case), *wishes, *beside]) == 0
     html = page.read_text(encoding="utf-8")
     doubt = measured["screws"][0]["doubt"]
@@ -94,6 +107,8 @@ def test_report_tells_the_numbers_of_measure_and_what_is_asked_beside_them(
     assert "the same 100 draws for each (seed 4)" in html
     assert "<br>16 mm</th>" in html
     assert "How forgiving <span>" in html
+    assert "entries about" in html
+    assert "what each entry could reach" in html
     pressing = measured["screws"][0]["torque"]["compression_at_given_n"]
     assert f"{pressing['estimate']:.0f}\u00a0N" in html
     assert "compression at 0.4 N·m" in html

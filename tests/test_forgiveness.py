@@ -12,12 +12,11 @@ from search_phantoms import block, bone_of
 
 from planner.assess import ready
 from planner.catalogue import built_in_screws
-from planner.forgiveness import MOST_MM, entry_map, forgiveness, limits_hold_fraction
+from planner.forgiveness import MOST_MM, forgiveness, limits_hold_fraction
 from planner.limits import Limits
 from planner.placement import Placement
 from planner.search_finalists import measured
 from planner.search_kernels import BODY, ROOM
-from planner.search_lines import Approach, entries
 from planner.search_measure import measure_of
 from planner.search_screws import screw_table
 from planner.search_space import search_space
@@ -113,15 +112,3 @@ def test_a_screw_that_breaks_a_limit_forgives_nothing(made):
     assert told.entry_mm == told.direction_degree == 0
     with pytest.raises(InputError, match="not among those looked at"):
         forgiveness(measure, replace(placed, length_mm=24.0))
-
-
-def test_the_entry_map_knows_where_a_screw_fits(made):
-    bone, measure, _ = made
-    at = entries(bone.prepared, measure.space, spacing_mm=6.0)
-    told = entry_map(measure, at, spacing_degree=12.0, approach=Approach(-TURN[:, 2], 8.0))
-    own = at.points_mm @ TURN
-    on_top = own[:, 2] > 13.5
-    fits = (np.abs(own[:, :2]) < 9 - RADIUS_MM - 1.3).all(axis=1)
-    assert np.isfinite(told[on_top & fits]).all()
-    assert np.isnan(told[~on_top]).all()
-    assert (on_top & fits).sum() > 2

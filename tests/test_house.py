@@ -74,6 +74,8 @@ WITHOUT_UNIT = {
     # A limit is on any quantity; its row holds the unit.
     "viewer/report/limit_rows.py": {"limit", "span", "step", "at"},
     "viewer/drawn_words.py": {"value"},
+    # A scale is in N or in HU; it holds the unit.
+    "viewer/report/entry_scale.py": {"low", "high", "step", "least"},
     # A map is of mm or of degrees; it holds the unit.
     "viewer/report/forgiveness_block.py": {"most", "rim", "ring"},
     # Directions of view, and a week.

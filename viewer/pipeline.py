@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from planner.asked import Asked
     from planner.compare import Comparison
+    from planner.entry_map import EntryMap
     from planner.forgiveness import Forgiveness
     from planner.vocabulary import Assessment, Plan, Screw
     from segmentation.asked import Name
@@ -192,6 +193,7 @@ def write_report(
     fluoroscopy: Fluoroscopy | None = None,
     comparison: Comparison | None = None,
     forgiven: Sequence[Forgiveness] = (),
+    mapped: Sequence[EntryMap] = (),
 ) -> None:
     """Write the report of a case to ``path``, whole or not at all, with today's date. Its title names the
     screws' bones; the rest is as in ``render_report``."""
@@ -211,6 +213,7 @@ def write_report(
         fluoroscopy=fluoroscopy,
         comparison=comparison,
         forgiven=forgiven,
+        mapped=mapped,
     )
     write_whole(path, page.encode())
 

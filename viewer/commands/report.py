@@ -78,6 +78,13 @@ def report(
             "--forgiveness", help="How far entry and direction may be off before a limit breaks, as two maps."
         ),
     ] = False,
+    entry_map: Annotated[
+        bool,
+        typer.Option(
+            "--entry-map",
+            help="The bone from two sides, coloured by the best hold that each entry could reach.",
+        ),
+    ] = False,
     catalogue: Catalogue = None,
 ) -> None:
     """Write the report of a case: one HTML file that prints on A4.
@@ -87,6 +94,7 @@ def report(
       pilothole report case
       pilothole report case --plan other.json --out other.html
       pilothole report case --site scaphoid --doubt freehand --forgiveness
+      pilothole report case --site scaphoid --entry-map
       pilothole report case --compare --path S1 --length 17 --length 19 --length 21
       pilothole report case --projection 0,0 --projection 45,10 --landmark "12,-3,40=styloid"
     """
@@ -119,8 +127,11 @@ def report(
             compared,
             progress,
             forgiving=forgiveness,
+            mapping=entry_map,
             as_scanned=as_scanned,
         )
         progress("drawing")
-        write_report(target, told.bone, told.assessment, fluoroscopy, told.comparison, told.forgiven)
+        write_report(
+            target, told.bone, told.assessment, fluoroscopy, told.comparison, told.forgiven, told.mapped
+        )
     say(f"{target}")

@@ -18,12 +18,14 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from planner.compare import Comparison
+from planner.entry_map import EntryMap
 from planner.forgiveness import Forgiveness
 from planner.vocabulary import Assessment
 from segmentation.vocabulary import Bone
 from viewer.report.compare_page import compare_pages
 from viewer.report.cortex_page import cortex_pages
 from viewer.report.drawing import patterns
+from viewer.report.entry_page import entry_pages
 from viewer.report.figure_pages import figure_pages, provenance_pages
 from viewer.report.fluoroscopy_page import Fluoroscopy, fluoroscopy_pages
 from viewer.report.forgiveness_block import forgiveness_block
@@ -46,14 +48,16 @@ def render_report(
     fluoroscopy: Fluoroscopy | None = None,
     comparison: Comparison | None = None,
     forgiven: Sequence[Forgiveness] = (),
+    mapped: Sequence[EntryMap] = (),
 ) -> str:
     """The report of ``assessment`` on ``bone`` as one HTML document.
 
     ``title`` heads the first page. ``as_scanned`` shows fragments where the scan saw them instead of at
     their reduced poses; give it when the plan was measured so. ``made_on`` is printed as the report's day.
     ``fluoroscopy`` says which projections are shown (default: frontal and lateral) and from which landmarks
-    entries are told, ``comparison`` what is set side by side, its doubt drawn, and ``forgiven`` how
-    forgiving each screw is, in the plan's order. Takes one to two seconds a screw and as long for the bone.
+    entries are told, ``comparison`` what is set side by side, its doubt drawn, ``forgiven`` how
+    forgiving each screw is and ``mapped`` what each entry could reach, both in the plan's order. Takes one to
+    two seconds a screw and as long for the bone.
     """
     pages: list[Page] = []
     for place, result in enumerate(assessment.screws):
@@ -62,6 +66,8 @@ def render_report(
         pages += figure_pages(subject, assessment, title, made_on)
         further = [forgiveness_block(one, subject.frame) for one in forgiven[place : place + 1]]
         pages += sure_pages(subject, assessment, title, further)
+        for one in mapped[place : place + 1]:
+            pages += entry_pages(subject, assessment, one, title)
     if not assessment.screws:
         pages.append(unplanned_page(bone, title, as_scanned=as_scanned))
         pages += provenance_pages(bone, assessment, title, made_on)
