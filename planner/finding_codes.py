@@ -96,6 +96,11 @@ CODES: dict[str, tuple[Severity, str]] = {
         "warn",
         "Driving it in takes more than half of the regulator's yield torque, even at the interval's low end.",
     ),
+    "torque-no-guide": (
+        "note",
+        "Cutting its thread takes more torque than 80 % of what strips it once seated: torque does not tell "
+        "when to stop.",
+    ),
     "torque-too-high": (
         "warn",
         "The torque asked for is above what is advised: 80 % of stripping, half of yield.",

@@ -13,6 +13,7 @@ OBLIQUE_SOURCE = "Swanstrom et al. 2017 J Wrist Surg 6:178"
 GAP_SOURCE = "Tan et al. 2018 J Hand Surg Eur 43:93"
 TORQUE_SOURCE = "FDA-2019-D-1652 §III.2 (2024)"
 LINE_SOURCE = "Fletcher et al. 2019 Clin Biomech 70:40"
+LEVER_SOURCE = "derived: cutting the thread against friction once seated"
 PILOT_SOURCE = "derived from the screw table"
 OVERDRILLED_SOURCE = "Heidemann et al. 1998; Battula et al. 2008 (read as quoted)"
 
@@ -91,6 +92,18 @@ def _torque(case: Case) -> Iterator[Finding]:
         message = f"Driving it in takes {expected_n_m:.2f} N·m, more than half of what a screw must bear"
         message += ": tap, or take a thicker core."
         yield finding("insertion-torque", message, TORQUE_SOURCE, expected_n_m, limit_n_m)
+    eighty = torque.eighty_percent_n_m
+    if (
+        torque.insertion_n_m is not None
+        and eighty is not None
+        and torque.insertion_n_m.estimate > eighty.estimate
+    ):
+        drives_n_m, line_n_m = torque.insertion_n_m.estimate, eighty.estimate
+        message = (
+            f"Driving it in takes about {drives_n_m:.2f} N·m, more than the {line_n_m:.2f} N·m at which it "
+            "should be tight: the driver does not tell when to stop; go by turns and image."
+        )
+        yield finding("torque-no-guide", message, LEVER_SOURCE, drives_n_m, line_n_m)
     given_n_m, advised_n_m = torque.given_n_m, torque.advised_at_most_n_m
     if given_n_m is not None and advised_n_m is not None and given_n_m > advised_n_m:
         message = f"{given_n_m:g} N·m are asked, {advised_n_m:.2f} N·m are the most that is advised."

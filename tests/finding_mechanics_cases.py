@@ -114,6 +114,13 @@ MECHANICS_TWINS = [
         "half of 0.35 N·m",
     ),
     Twins(
+        "torque-no-guide",
+        # No head rubs: both threads of a two-pitch screw cut, and the lever that tightens is small.
+        lambda: found(two_named(), down(-12.6, 21, SMALL, seat_depth_mm=2.0)),
+        lambda: found(slab(), down(-10, 22)),
+        "0.2 against 0.1 N·m",
+    ),
+    Twins(
         "torque-too-high",
         lambda: asked(Demands(torque_n_m=0.8), down(-10, 22)),
         lambda: asked(Demands(torque_n_m=0.65), down(-10, 22)),

@@ -60,3 +60,29 @@ def test_a_line_follows_the_pointer_from_the_entry_that_was_clicked(page: Page) 
         assert two - one == pytest.approx(offset, abs=2)
     press(page, "Escape")
     expect(line).to_have_count(0)
+
+
+def test_m_begins_the_entry_map_and_it_can_be_cancelled(page: Page) -> None:
+    under_way = page.locator("#work")
+    press(page, "m")
+    expect(under_way).to_contain_text("looking what each entry could reach")
+    page.get_by_role("button", name="Cancel").click()
+    expect(page.locator("#said")).to_contain_text("no map was drawn")
+    expect(page.locator("#mapped")).to_be_hidden()
+    # The button does what the key does.
+    page.click("#map")
+    expect(under_way).to_contain_text("looking what each entry could reach")
+    page.get_by_role("button", name="Cancel").click()
+    expect(under_way).to_be_hidden()
+
+
+@pytest.mark.slow
+def test_the_entry_map_lies_over_the_page_until_it_is_closed(page: Page) -> None:
+    """Twenty seconds and more: every entry of the ball."""
+    sheet = page.locator("#mapped")
+    press(page, "m")
+    expect(sheet).to_be_visible(timeout=180_000)
+    expect(sheet.locator("svg[role='img']")).to_have_count(3)
+    expect(sheet).to_contain_text("These numbers choose where to look")
+    page.keyboard.press("Escape")
+    expect(sheet).to_be_hidden()

@@ -292,7 +292,7 @@ def slider(page: Page, selector: str) -> dict[str, str]:
     [
         ("entry", "ArrowUp", 0.1, r"entry point, .* right, .* front, .* head"),
         ("tip", "ArrowRight", 1.0, r"tip, 17\.0 mm deep, 2\.9 mm to joint"),
-        ("seat", "ArrowRight", 0.1, r"seat depth, 2\.1 mm, buried"),
+        ("seat", "ArrowRight", 0.1, r"seat depth, 2\.1 mm, sunk"),
         ("dial", "ArrowRight", 1.0, "dial, 1 degrees"),
         ("cursor", "ArrowLeft", -0.5, r"depth cursor, 7\.5 mm, in near half"),
     ],

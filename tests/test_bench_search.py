@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from bench_rig import HEADLESS, AtOnce, doors, said, through_ball, told, write_ball_case
 
+from planner.entry_map import EntryMap, entry_map
 from planner.search import Found
 from segmentation.errors import InputError
 from viewer.bench.case_place import CasePlace
@@ -87,3 +88,35 @@ def test_what_was_not_found_and_what_is_no_screw_is_told(opened: tuple[CasePlace
     with pytest.raises(InputError):
         said('{"do": "found", "number": -1}')
     work.last = None
+
+
+def test_the_entry_map_is_the_planner_s_for_the_screw_in_hand(
+    opened: tuple[CasePlace, AtOnce, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its family, the other screw kept; the plan stays as it is, and without a screw there is no map."""
+    place, work, _ = opened
+    maps: list[EntryMap] = []
+    kept: list[Any] = []
+
+    def spied(*given: Any, **more: Any) -> EntryMap:
+        kept.append(more["kept"])
+        maps.append(entry_map(*given, **more))
+        return maps[-1]
+
+    monkeypatch.setattr("planner.entry_map.entry_map", spied)
+    # Few entries: how many is not what is held here.
+    monkeypatch.setattr("planner.entry_map.ENTRIES_COUNT", 60)
+    monkeypatch.setattr("planner.entry_map.ENTRY_MOST_MM", 20.0)
+    before = place.desk.document
+    place.answer(said('{"do": "map"}'))
+    shown = told(place, work)["mapped"]
+    (made,) = maps
+    assert [one.name for one in kept[0].screws] == ["S2"]
+    assert [screw.name for screw in made.screws] == [HEADLESS]
+    assert (shown["number"], shown["screw"]) == (1, "S1")
+    assert made.top is not None
+    assert f"reaches {made.best.value[made.top]:.0f}" in shown["blocks"][0]["bold"].replace("\u00a0", " ")
+    drawings = [block["svg"] for block in shown["blocks"] if "svg" in block]
+    assert len(drawings) == 3
+    assert all(svg.startswith("<svg") for svg in drawings)
+    assert place.desk.document == before

@@ -113,9 +113,10 @@ def test_square_to_the_fracture_is_found_to_a_degree(two_densities, found_in_two
     assert degree(way(square.placed), TURN @ normal * np.sign(way(square.placed) @ TURN @ normal)) < 1
 
 
-def test_a_lag_screw_has_a_gliding_hole_and_may_be_threaded_all_along(two_densities):
+def test_a_lag_screw_has_a_gliding_hole_and_may_be_threaded_all_along(two_densities, monkeypatch):
     """A thread too long for the far fragment bites on both sides, so a position screw is refused; by a
     gliding hole it presses. Without a fracture to cross nothing is drilled wider."""
+    monkeypatch.setattr("planner.search.CLOSER_FACTOR", 0.9)
     bone, normal = two_densities
     cone = Approach(TURN @ normal, 3.0)
     partial = built_in_screws()["cannulated-4.0-partial"]
@@ -131,8 +132,9 @@ def test_a_lag_screw_has_a_gliding_hole_and_may_be_threaded_all_along(two_densit
     assert found_in(whole, CORTICAL, 22.0, lag=True).candidates[0].placed.technique == "position"
 
 
-def test_no_screw_is_too_oblique_to_the_fracture_unless_asked(two_densities):
+def test_no_screw_is_too_oblique_to_the_fracture_unless_asked(two_densities, monkeypatch):
     """Entered 45° off square: nothing without ``any_angle``, and every candidate is accounted for."""
+    monkeypatch.setattr("planner.search.CLOSER_FACTOR", 0.9)
     bone, normal = two_densities
     across = np.cross(normal, [0, 1.0, 0])
     cone = Approach(TURN @ (normal + across), 5.0)
@@ -183,7 +185,7 @@ def test_the_same_input_gives_the_same_answer(two_densities):
     assert one.evaluated_count == other.evaluated_count
 
 
-def test_where_nothing_fits_it_says_why():
+def test_where_nothing_fits_it_says_why_after_it_looked_closer():
     bone = bone_of([block((-3, -3, -6), (3, 3, 6))], lambda x, *_: 500 + 0 * x, (3.0, 3.0, 6.0))
     found = found_in(bone, HEADLESS, 20.0)
     assert found.candidates == ()

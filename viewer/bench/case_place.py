@@ -18,6 +18,8 @@ from viewer.bench.comparing import Comparing
 from viewer.bench.desk import Desk
 from viewer.bench.doubting import Doubting, asked_of
 from viewer.bench.drawn import Drawer
+from viewer.bench.mapping import TASK as MAPPED
+from viewer.bench.mapping import EntryMapping
 from viewer.bench.mending import Mending
 from viewer.bench.place import Kind, OnPicture, Place
 from viewer.bench.pointed import place_of
@@ -68,6 +70,7 @@ class CasePlace:
         self.drawer = Drawer(desk)
         self.mending = None if folder is None or work is None else Mending(desk, folder, work)
         self.searching = None if folder is None or work is None else Searching(desk, folder, work)
+        self.mapping = None if folder is None or work is None else EntryMapping(desk, folder, work)
         self.comparing = None if folder is None or work is None else Comparing(desk, folder, work)
         if self.mending is not None:
             self.drawer.marks = self.mending.marked
@@ -122,6 +125,7 @@ class CasePlace:
         self._assessments += 1
         found = None if self.searching is None else self.searching.shown()
         shown = self._drawn() | {"column": self.column, "bone": None, "found": found}
+        shown["mapped"] = None if self.mapping is None else self.mapping.shown()
         if self.comparing is not None:
             shown |= self.comparing.shown()
         if self.mending is not None and self.column == "bone":
@@ -154,6 +158,9 @@ class CasePlace:
             return {}
         if self.searching is not None and event.task == TASK:
             self.searching.worked(event)
+            return self._shown(moving=False)
+        if self.mapping is not None and event.task == MAPPED:
+            self.mapping.worked(event)
             return self._shown(moving=False)
         if self.comparing is not None and event.task in COMPARED:
             self.comparing.worked(event)
@@ -241,6 +248,8 @@ class CasePlace:
                 desk.ask(asked_of(message.site, message.placement))
             case "search":
                 self._searching().begin(message.family, any_angle=message.any_angle)
+            case "map":
+                self._mapping().begin()
             case "found":
                 self._searching().put(message.number)
             case "compare":
@@ -280,6 +289,11 @@ class CasePlace:
         if self.searching is None:
             raise InputError("this bone is not kept, so it cannot be searched")
         return self.searching
+
+    def _mapping(self) -> EntryMapping:
+        if self.mapping is None:
+            raise InputError("this bone is not kept, so its entries cannot be mapped")
+        return self.mapping
 
     def _comparing(self) -> Comparing:
         if self.comparing is None:

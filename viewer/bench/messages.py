@@ -178,6 +178,12 @@ class Search(_Said):
     any_angle: bool = False
 
 
+class MapEntries(_Said):
+    """Look what each entry of the bone could reach with the family of the screw in hand."""
+
+    do: Literal["map"]
+
+
 class Found(_Said):
     """Put a screw that was found into the plan."""
 
@@ -366,6 +372,7 @@ Message = Annotated[
     | Point
     | Ask
     | Search
+    | MapEntries
     | Found
     | Compare
     | Suppose

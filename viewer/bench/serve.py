@@ -33,6 +33,7 @@ SCRIPTS = (
     "find.js",
     "focus.js",
     "hands.js",
+    "mapped.js",
     "open.js",
     "settle.js",
     "sure.js",

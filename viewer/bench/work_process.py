@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from segmentation.errors import InputError
-from viewer.bench import compare_steps
+from viewer.bench import compare_steps, map_step
 from viewer.console import Progress
 
 if TYPE_CHECKING:
@@ -272,6 +272,7 @@ TASKS: Mapping[str, Callable[..., Any]] = {
     "mend": mend,
     "reduce": reduce,
     "search": search,
+    "map_entries": map_step.map_entries,
     "compare": compare_steps.compare,
     "what-if": compare_steps.what_if,
 }

@@ -4,6 +4,7 @@ import { $, drawn, field, make, severity, zoom } from "./draw.js";
 import { beside } from "./beside.js";
 import { keepFocus } from "./focus.js";
 import { showCompared } from "./compared.js";
+import { showMapped } from "./mapped.js";
 import { find } from "./find.js";
 import { Hands } from "./hands.js";
 import { begins, ends, goesOn, showBone, toolInHand } from "./bone.js";
@@ -122,6 +123,7 @@ function show(message) {
   column(message);
   opened.show(message.opened, message.ack);
   if (message.compared !== undefined) showCompared(message.compared, say);
+  if (message.mapped) showMapped(message.mapped);
   root.dataset.assessments = message.assessments;
 }
 
@@ -381,7 +383,7 @@ $("end").addEventListener("wheel", (event) => {
 const KEYS = [["N", "new screw: click where it enters, then where it aims"], ["D", "copy"], ["Del", "remove"], ["1–9", "take a screw in hand"],
   ["Tab", "walk through handles and controls; arrows move a handle, Shift ten times as far"], ["Enter", "open a value: what it is and how it comes about"], ["Esc", "put back what is held, close what is open"],
   ["Ctrl Z, Ctrl Y", "undo, redo"], ["F A X P", "look: whole, along, across the fracture, from the front"], ["arrows, + −", "turn the bone and draw it nearer, when the scene has the focus"],
-  ["[ ]", "depth cursor by 0.5 mm"], [", .", "dial by 1°"], ["L", "next stocked length (Shift: shorter)"], ["T", "next technique"], ["S", "type the seat depth"], ["H", "hide the screw or show it"], ["B", "the bone and its tools, or the screws again"], ["R", "as scanned or reduced"], ["?", "this list"]];
+  ["[ ]", "depth cursor by 0.5 mm"], [", .", "dial by 1°"], ["L", "next stocked length (Shift: shorter)"], ["T", "next technique"], ["S", "type the seat depth"], ["H", "hide the screw or show it"], ["B", "the bone and its tools, or the screws again"], ["M", "entry map: what each entry could reach with this family"], ["R", "as scanned or reduced"], ["?", "this list"]];
 $("keys").replaceChildren(make("b", {}, "Keys"), make("dl", {}, ...KEYS.flatMap(([name, words]) => [make("dt", {}, make("kbd", {}, name)), make("dd", {}, words)])), make("form", { method: "dialog" }, make("button", {}, "close")));
 
 const nudge = (handle, along) => say({ do: "nudge", handle, screw: shown.selected, along, across: 0 });
@@ -418,6 +420,7 @@ window.addEventListener("keydown", (event) => {
   else if (event.key === "-" || event.key === "−") say({ do: "look", near: 1 / 1.15 });
   else if (!has) return;
   else if (lower === "d") say({ do: "copy", screw: shown.selected });
+  else if (lower === "m") say({ do: "map" });
   else if (event.key === "Delete") say({ do: "remove", screw: shown.selected });
   else if (/^[1-9]$/.test(event.key) && Number(event.key) <= has) say({ do: "select", screw: Number(event.key) - 1 });
   else if (event.key === "[" || event.key === "]") nudge("cursor", event.key === "]" ? 0.5 : -0.5);

@@ -3,8 +3,8 @@
 
 import { $, make } from "./draw.js";
 
-const PARTS = ["Limits", "Findings", "Pull-out", "Drilling", "Mechanics", "Compare", "Search"];
-const HEADED = { Limits: "Against its limits", Drilling: "Drilling, in order" };
+const PARTS = ["Limits", "Findings", "Sure", "Pull-out", "Drilling", "Mechanics", "Compare", "Search"];
+const HEADED = { Limits: "Against its limits", Sure: "How sure", Drilling: "Drilling, in order" };
 
 // Buttons for those parts of the column that are there.
 export function ways(nodes) {
