@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 from tiny_scan import ball_hu, write_nifti, write_plan
 
+from planner.search_space import bone_to_search
 from segmentation.case import FIELDS
+from segmentation.errors import InputError
 from viewer.command_line import run
 
 SCREW = ["--screw", "iso5835-ha-2.7", "--approach", "1,0,0,5"]
@@ -155,3 +159,21 @@ def test_bad_input_gets_a_sentence(case, options, sentence, capsys):
 def test_no_case_is_told(tmp_path, capsys):
     assert run(["search", str(tmp_path / "none")]) == 2
     assert "does not exist" in capsys.readouterr().err
+
+
+def test_the_bone_is_the_plan_s_or_a_named_one_and_never_a_guess() -> None:
+    """Of several bones: as asked, as planned, as a person named it; of unnamed ones none is chosen."""
+
+    def bones(*names: str) -> Any:
+        fragments = [
+            SimpleNamespace(bone=name, volume_mm3=float(10 * n)) for n, name in enumerate(names, start=1)
+        ]
+        return SimpleNamespace(bone=SimpleNamespace(fragments=fragments))
+
+    several = bones("bone 1", "bone 1", "scaphoid", "lunate", "lunate")
+    assert bone_to_search(several) == "lunate"
+    assert bone_to_search(several, planned="scaphoid") == "scaphoid"
+    assert bone_to_search(several, "bone 1", "scaphoid") == "bone 1"
+    assert bone_to_search(bones("bone 1", "bone 1")) == "bone 1"
+    with pytest.raises(InputError, match="which bone\\? There are bone 1, bone 2"):
+        bone_to_search(bones("bone 1", "bone 1", "bone 2"))

@@ -142,7 +142,7 @@ def found_in_case(
     progress("reading the case")
     read = read_case(folder)
     made = ready(read, as_scanned=as_scanned)
-    bone_name = bone_to_search(made.prepared, bone, _planned_bone(folder, made, kept))
+    bone_name = bone_to_search(made.prepared, bone, _planned_bone(folder, made, kept, catalogue))
     own = tuple(fragment_called(read, name).number for name in fragments) or None
     if own and not set(own) <= set(made.prepared.fragments_of(bone_name)):
         raise InputError(f"--from names a fragment that is not of {bone_name}; name its own, or give --bone")
@@ -164,7 +164,7 @@ def found_in_case(
     return search(made, space, wish, limits=limits, progress=progress), kept
 
 
-def _planned_bone(folder: Path, made: ReadyBone, kept: Plan | None) -> str | None:
+def _planned_bone(folder: Path, made: ReadyBone, kept: Plan | None, catalogue: Path | None) -> str | None:
     """The bone that the first screw kept, or of the case's own plan, enters; None without one that does."""
     from planner.path import trace
     from planner.plan_file import read_plan
@@ -172,7 +172,7 @@ def _planned_bone(folder: Path, made: ReadyBone, kept: Plan | None) -> str | Non
     from viewer.pipeline import screws_known
 
     try:
-        plan = kept or read_plan(folder / PLAN, screws_known(None))
+        plan = kept or read_plan(folder / PLAN, screws_known(catalogue))
         return trace(made.prepared, plan.screws[0]).bone_name if plan.screws else None
     except InputError:
         return None
